@@ -1,0 +1,1 @@
+"""One file a concern; each limit is the tightest of named contributions."""

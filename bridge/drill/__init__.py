@@ -1,0 +1,1 @@
+"""The fault table, run against a profile."""

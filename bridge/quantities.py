@@ -1,0 +1,86 @@
+"""Every quantity the program knows: name, unit, sign, physical range and the safe way to round it.
+
+Signs: current is positive when it charges the pack. Current limits are magnitudes, never negative
+(as in SunSpec models 802-805). A flag is 0 or 1.
+"""
+
+from enum import Enum
+from typing import Final, NamedTuple
+
+
+class Rounding(Enum):
+    """Which way a number may move when it is put on the grid of a signal."""
+
+    DOWN = "down"
+    UP = "up"
+    NEAREST = "nearest"
+
+
+class Kind(Enum):
+    """What a quantity is: measured in each bank, measured at the inverter, or decided by the core."""
+
+    BANK = "bank"
+    CELL = "cell"
+    INVERTER = "inverter"
+    LIMIT = "limit"
+    OUTPUT = "output"
+
+
+class Quantity(NamedTuple):
+    """One quantity.
+
+    Attributes:
+        name: spelled-out snake_case name, as profiles use it.
+        unit: V, A, °C, %, or "" for flags and numbers.
+        low: smallest believable value.
+        high: largest believable value.
+        rounding: the side that is safe when it is sent.
+        kind: see `Kind`; a `CELL` quantity has one value for each cell (or probe) of a bank.
+        meaning: one line for people.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    rounding: Rounding
+    kind: Kind
+    meaning: str
+
+
+_NEAR, _DOWN, _UP = Rounding.NEAREST, Rounding.DOWN, Rounding.UP
+
+_ALL = (
+    Quantity("pack_voltage", "V", 0.0, 1000.0, _NEAR, Kind.BANK, "voltage across the bank"),
+    Quantity("pack_current", "A", -5000.0, 5000.0, _NEAR, Kind.BANK, "current, positive when charging"),
+    Quantity("state_of_charge", "%", 0.0, 100.0, _NEAR, Kind.BANK, "charge left, as the pack reports it"),
+    Quantity("cell_voltage", "V", 0.5, 5.0, _NEAR, Kind.CELL, "each cell's voltage"),
+    Quantity("cell_voltage_min", "V", 0.5, 5.0, _NEAR, Kind.BANK, "lowest cell voltage"),
+    Quantity("cell_voltage_max", "V", 0.5, 5.0, _NEAR, Kind.BANK, "highest cell voltage"),
+    Quantity("cell_temperature", "°C", -50.0, 120.0, _NEAR, Kind.CELL, "each probe's temperature"),
+    Quantity("cell_temperature_min", "°C", -50.0, 120.0, _NEAR, Kind.BANK, "coldest cell"),
+    Quantity("cell_temperature_max", "°C", -50.0, 120.0, _NEAR, Kind.BANK, "hottest cell"),
+    Quantity("charge_permitted", "", 0, 1, _NEAR, Kind.BANK, "the pack's own permission to charge"),
+    Quantity("discharge_permitted", "", 0, 1, _NEAR, Kind.BANK, "the pack's own permission to discharge"),
+    Quantity("charge_current_permitted", "A", 0, 5000, _NEAR, Kind.BANK, "the pack's own charge limit"),
+    Quantity("discharge_current_permitted", "A", 0, 5000, _NEAR, Kind.BANK, "the pack's own discharge limit"),
+    Quantity("balancing", "", 0, 1, _NEAR, Kind.BANK, "a cell is being balanced"),
+    Quantity("inverter_heartbeat", "", 0.0, 2.0**64, _NEAR, Kind.INVERTER, "any sign of life of an inverter"),
+    Quantity("charge_voltage_limit", "V", 0.0, 1000.0, _DOWN, Kind.LIMIT, "charge no higher than this"),
+    Quantity("charge_current_limit", "A", 0.0, 5000.0, _DOWN, Kind.LIMIT, "charge with no more than this"),
+    Quantity("discharge_current_limit", "A", 0.0, 5000.0, _DOWN, Kind.LIMIT, "draw no more than this"),
+    Quantity("discharge_voltage_floor", "V", 0.0, 1000.0, _UP, Kind.LIMIT, "discharge no lower than this"),
+    Quantity("charge_allowed", "", 0, 1, _DOWN, Kind.OUTPUT, "charging is allowed now"),
+    Quantity("discharge_allowed", "", 0, 1, _DOWN, Kind.OUTPUT, "discharging is allowed now"),
+    Quantity("charge_requested", "", 0, 1, _NEAR, Kind.OUTPUT, "the pack asks to be charged"),
+    Quantity("shown_state_of_charge", "%", 0.0, 100.0, _NEAR, Kind.OUTPUT, "state of charge as shown"),
+    Quantity("alarm", "", 0, 1, _NEAR, Kind.OUTPUT, "data lost or implausible: zero currents"),
+    Quantity("warning", "", 0, 1, _NEAR, Kind.OUTPUT, "data late, or something to look at"),
+    Quantity("failsafe_state", "", 0, 4, _NEAR, Kind.OUTPUT, "0 starting 1 following 2 holding 3 safe 4 silent"),
+)
+
+QUANTITIES: Final[dict[str, Quantity]] = {quantity.name: quantity for quantity in _ALL}
+"""All quantities by name."""
+
+LIMITS: Final = tuple(quantity.name for quantity in _ALL if quantity.kind is Kind.LIMIT)
+"""Names of the four limits."""

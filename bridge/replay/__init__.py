@@ -1,0 +1,1 @@
+"""Captures in, virtual clock, comparison, report."""
