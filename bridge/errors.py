@@ -1,15 +1,15 @@
 """The error tree, and the exit code each branch ends the program with.
 
-    AmpweirError
-    ├── InputError          a file of the user's cannot be used: exit 4
-    │   ├── ProfileError    profile or message definitions, all problems at once
-    │   └── CaptureError    a capture is unreadable or truncated
-    ├── BusError            a bus cannot be opened, or failed: exit 5
-    │   ├── BusDown         the interface is down or gone; rebuild the bus
-    │   └── BusFull         the transmit queue is full; the frame did not leave
-    └── CoreError           raised inside the core, handled by the engine
-        ├── FrameRefused    a received frame is not to be trusted, nothing of it was taken
-        └── NotExpressible  a value cannot be sent on the safe side; its frame must not leave
+AmpweirError
+├── InputError          a file of the user's cannot be used: exit 4
+│   ├── ProfileError    profile or message definitions, all problems at once
+│   └── CaptureError    a capture is unreadable or truncated
+├── BusError            a bus cannot be opened, or failed: exit 5
+│   ├── BusDown         the interface is down or gone; rebuild the bus
+│   └── BusFull         the transmit queue is full; the frame did not leave
+└── CoreError           raised inside the core, handled by the engine
+    ├── FrameRefused    a received frame is not to be trusted, nothing of it was taken
+    └── NotExpressible  a value cannot be sent on the safe side; its frame must not leave
 """
 
 from collections.abc import Sequence
@@ -75,7 +75,7 @@ class ProfileError(InputError):
 
 
 class CaptureError(InputError):
-    """A capture is unreadable or truncated."""
+    """A capture is unreadable, truncated, or cannot be written."""
 
 
 class BusError(AmpweirError):

@@ -1,0 +1,1 @@
+"""Tests. They mirror bridge/, plus outside/ (published sources), vcan/ (a real kernel) and bench/."""

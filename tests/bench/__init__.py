@@ -1,0 +1,1 @@
+"""Measurements: ratios taken side by side in one run."""

@@ -1,0 +1,1 @@
+"""Tests on a real kernel with CAN, run as an ordinary process."""

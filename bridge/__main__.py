@@ -1,0 +1,5 @@
+"""`python -m bridge` is `ampweir`."""
+
+from bridge.cli import main
+
+main()

@@ -1,0 +1,246 @@
+"""Arguments and exit codes only. What a verb needs is imported when it is used: the daemon starts light."""
+
+import os
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from bridge import __version__
+from bridge.errors import (
+    EXIT_FAIL,
+    EXIT_INPUT,
+    EXIT_OK,
+    EXIT_WARN,
+    AmpweirError,
+    InputError,
+)
+
+if TYPE_CHECKING:
+    from bridge.profile.load import LoadedProfile
+
+EXIT_CODES = """\b
+Exit codes: 0 fine, 1 failed (check, drill, replay), 2 wrong usage, 3 passed with warnings (check),
+4 a profile, message definition or capture cannot be used, 5 a bus cannot be opened, 6 internal fault.
+"""
+
+PROFILE = click.argument("profile", type=click.Path(path_type=Path))
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
+
+
+@click.group(epilog=EXIT_CODES, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="ampweir")
+def cli() -> None:
+    """Turn live battery state into the limits an inverter takes over CAN.
+
+    \b
+    ampweir run profiles/cabin.toml --demo      see it work, without hardware
+    ampweir check my.toml                       prove a profile on paper
+    ampweir drill my.toml                       rehearse every fault
+    ampweir run my.toml --dry                   compute and show, send nothing
+    ampweir run my.toml                         bridge the pack to the inverter
+    """
+
+
+@cli.command(epilog=EXIT_CODES)
+@PROFILE
+@AS_JSON
+def check(profile: Path, as_json: bool) -> None:
+    """Prove PROFILE on paper: signals, limits, times, bus load, and what will be sent.
+
+    \b
+    ampweir check profiles/cabin.toml
+    ampweir check profiles/cabin.toml --json
+    """
+    from bridge.errors import Severity
+    from bridge.profile import report
+    from bridge.profile.check import check_profile
+
+    result = check_profile(profile, now_us=time.time_ns() // 1000)
+    _show(report, result, as_json)
+    severities = {problem.severity for problem in result.problems}
+    if not result.usable:
+        sys.exit(EXIT_INPUT)
+    sys.exit(
+        EXIT_FAIL if Severity.FAIL in severities else EXIT_WARN if Severity.WARN in severities else EXIT_OK
+    )
+
+
+@cli.command(epilog=EXIT_CODES)
+@PROFILE
+@click.option("--dry", is_flag=True, help="Read the buses, compute and show the frames; send nothing.")
+@click.option("--demo", is_flag=True, help="A simulated pack and inverter instead of the buses.")
+@click.option("--speed", type=click.FloatRange(1, 100_000), help="Demo: simulated seconds a second.")
+@click.option("--record", type=click.Path(path_type=Path), help="Write every frame in and out to this file.")
+@click.option("--status-every", type=click.FloatRange(0), metavar="S", help="Print a status line every S s.")
+@click.option("--log", type=click.Choice(["plain", "json"]), default="plain", help="Form of the log lines.")
+def run(
+    profile: Path,
+    dry: bool,
+    demo: bool,
+    speed: float | None,
+    record: Path | None,
+    status_every: float | None,
+    log: str,
+) -> None:
+    """Bridge the pack of PROFILE to its inverter, in the foreground.
+
+    Stops on SIGTERM or Ctrl-C after sending zero currents; takes a changed profile on SIGHUP; prints a
+    status line on SIGUSR1.
+
+    \b
+    ampweir run profiles/cabin.toml --demo
+    ampweir run profiles/cabin.toml --dry
+    ampweir run profiles/cabin.toml --record today.log
+    """
+    if demo:
+        from bridge.simulate.demo import run_demo
+
+        sys.exit(run_demo(_load(profile), speed=speed, record=record))
+    from bridge.service.start import run_live
+
+    sys.exit(run_live(profile, dry=dry, record=record, status_every_s=status_every, log=log))
+
+
+@cli.command(epilog=EXIT_CODES)
+@PROFILE
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option("--seconds", type=click.FloatRange(0, min_open=True), help="Stop after this long.")
+def record(profile: Path, capture: Path, seconds: float | None) -> None:
+    """Write all traffic on the buses of PROFILE to CAPTURE, a candump log. Sends nothing.
+
+    \b
+    ampweir record profiles/cabin.toml monday.log
+    ampweir record profiles/cabin.toml monday.log --seconds 3600
+    """
+    from bridge.service.start import record_buses
+
+    sys.exit(record_buses(_load(profile), capture, seconds))
+
+
+@cli.command(epilog=EXIT_CODES)
+@click.argument("capture", type=click.Path(path_type=Path))
+@click.option("--profile", type=click.Path(path_type=Path), required=True, help="The profile to try.")
+@click.option("--against", type=click.Path(path_type=Path), help="Compare with this profile.")
+@click.option("--channel", "channels", multiple=True, metavar="CAPTURED=BUS", help="Which bus a channel is.")
+@click.option("--frames", is_flag=True, help="Show the frames that differ, side by side.")
+@AS_JSON
+def replay(
+    capture: Path,
+    profile: Path,
+    against: Path | None,
+    channels: tuple[str, ...],
+    frames: bool,
+    as_json: bool,
+) -> None:
+    """Run CAPTURE through a profile on the virtual clock and say what differs.
+
+    Without --against, a recording of `run --record` is compared with what was sent then, bit for bit.
+
+    \b
+    ampweir replay today.log --profile profiles/cabin.toml
+    ampweir replay today.log --profile bolder.toml --against profiles/cabin.toml --frames
+    """
+    from bridge.replay import report
+    from bridge.replay.compare import compare_capture
+
+    result = compare_capture(
+        capture, _load(profile), _load(against) if against else None, _pairs("--channel", channels)
+    )
+    _show(report, result, as_json, frames=frames)
+    sys.exit(EXIT_OK if result.ok else EXIT_FAIL)
+
+
+@cli.command(epilog=EXIT_CODES)
+@PROFILE
+@click.option("--bus", "buses", multiple=True, metavar="[BUS=]CHANNEL", help="On a real SocketCAN interface.")
+@click.option("--only", multiple=True, metavar="TEXT", help="Only the faults whose name contains TEXT.")
+@AS_JSON
+def drill(profile: Path, buses: tuple[str, ...], only: tuple[str, ...], as_json: bool) -> None:
+    """Rehearse every fault against PROFILE: on the virtual clock, or on a real interface with --bus.
+
+    \b
+    ampweir drill profiles/cabin.toml
+    ampweir drill profiles/cabin.toml --only silent
+    ampweir drill profiles/cabin.toml --bus vcan0
+    """
+    from bridge.drill import report
+    from bridge.drill.table import run_drill
+
+    loaded = _load(profile)
+    if buses:
+        from bridge.drill.onbus import run_drill_on_bus
+
+        result = run_drill_on_bus(loaded, _bus_map(loaded, buses), only=only)
+    else:
+        result = run_drill(loaded, only=only)
+    _show(report, result, as_json)
+    sys.exit(EXIT_OK if result.ok else EXIT_FAIL)
+
+
+def _load(path: Path) -> "LoadedProfile":
+    from bridge.profile.load import load_profile
+
+    return load_profile(path)
+
+
+def _show(report: Any, result: Any, as_json: bool, **options: Any) -> None:
+    """Prints a result by its report module: `render(result, console)` or `as_json(result)`."""
+    if as_json:
+        import json
+
+        click.echo(json.dumps(report.as_json(result), indent=2, allow_nan=False))
+        return
+    from rich.console import Console
+
+    report.render(result, Console(), **options)
+
+
+def _pairs(option: str, texts: tuple[str, ...]) -> dict[str, str]:
+    pairs = {}
+    for text in texts:
+        left, mark, right = text.partition("=")
+        if not (left and mark and right):
+            raise click.BadParameter(f"{text!r}; allowed: NAME=NAME", param_hint=option)
+        pairs[left] = right
+    return pairs
+
+
+def _bus_map(loaded: "LoadedProfile", texts: tuple[str, ...]) -> dict[str, str]:
+    """`--bus vcan0` means every bus, `--bus shore=vcan1` one."""
+    names = [bus.name for bus in loaded.buses]
+    mapped = (
+        dict.fromkeys(names, texts[0])
+        if len(texts) == 1 and "=" not in texts[0]
+        else _pairs("--bus", texts)
+    )
+    if set(mapped) != set(names):
+        raise click.BadParameter(
+            f"channels for {sorted(mapped)}; allowed: one for each of {names}, or one for all",
+            param_hint="--bus",
+        )
+    return mapped
+
+
+def main() -> NoReturn:
+    """Runs the command line; every expected error is told in a line each, with its exit code."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except click.ClickException as problem:
+        problem.show()
+        sys.exit(problem.exit_code)
+    except InputError as problem:
+        for line in problem.problems:
+            click.echo(f"{line.severity.value}: {line}", err=True)
+        sys.exit(problem.exit_code)
+    except AmpweirError as problem:
+        click.echo(f"fail: {problem}", err=True)
+        sys.exit(problem.exit_code)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(EXIT_OK)
+    sys.exit(code if isinstance(code, int) else EXIT_OK)

@@ -1,0 +1,44 @@
+"""What the core decided at one instant: the state, the limits with their reasons, all values for the wire."""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from bridge.core.failsafe import State
+from bridge.core.reasons import Limit
+
+
+class Decision(NamedTuple):
+    """One decision. Immutable; a new one is made at every tick.
+
+    Attributes:
+        t_us: when it was made.
+        state: fail-safe state.
+        cause: why the state is not `following`; "" when it is.
+        charge_voltage: V.
+        charge_current: A.
+        discharge_current: A, a magnitude.
+        discharge_floor: V.
+        values: every quantity by name, for the encoder; `None` where never seen. Measured ones keep the
+            last accepted value: they are shown, they feed no limit.
+        warnings: what a person should look at, one sentence each.
+    """
+
+    t_us: int
+    state: State
+    cause: str
+    charge_voltage: Limit
+    charge_current: Limit
+    discharge_current: Limit
+    discharge_floor: Limit
+    values: Mapping[str, float | None]
+    warnings: tuple[str, ...]
+
+    @property
+    def limits(self) -> dict[str, Limit]:
+        """The four limits by the names of their quantities."""
+        return {
+            "charge_voltage_limit": self.charge_voltage,
+            "charge_current_limit": self.charge_current,
+            "discharge_current_limit": self.discharge_current,
+            "discharge_voltage_floor": self.discharge_floor,
+        }

@@ -1,0 +1,247 @@
+"""The sans-I/O engine: frames and time in, decisions and frames out.
+
+    receive(t_us, frame)   a frame came in
+    poll(t_us)             frames due up to now
+    resume(t_us)           the program was late or stood still: missed slots are skipped
+    next_deadline_us       when to call poll next
+
+Time is cut into ticks of fixed length from the start. A decision is made at every tick from what was received
+before it, and every frame is built at its own deadline, whenever the call that gets there happens. So what is
+sent, and its stamp, depends only on the inputs and their stamps: a recorded run replays bit for bit.
+"""
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from bridge.core.decision import Decision
+from bridge.core.failsafe import FailSafe, State
+from bridge.core.limits.compose import Limits
+from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
+from bridge.core.merge import merge
+from bridge.core.outgoing import FrameBuilder
+from bridge.core.pack import Doubt, PackState, Reading, Trouble
+from bridge.core.plan import Plan, Source
+from bridge.core.schedule import Schedule
+from bridge.errors import FrameRefused, NotExpressible
+from bridge.frames import Frame
+
+
+class Note(NamedTuple):
+    """Something that happened in the core, for the log.
+
+    Attributes:
+        t_us: when.
+        kind: `refused` (a received frame), `withheld` (a frame that must not leave), `stalled`.
+        subject: the source or transmission concerned.
+        text: what was found and what is allowed.
+    """
+
+    t_us: int
+    kind: str
+    subject: str
+    text: str
+
+
+class Due(NamedTuple):
+    """A frame to send.
+
+    Attributes:
+        t_us: its deadline; when it was built.
+        frame: what to send.
+    """
+
+    t_us: int
+    frame: Frame
+
+
+class Engine:
+    """One pack's engine. Deterministic: the same calls give the same answers.
+
+    Args:
+        plan: the compiled profile.
+        start_us: engine time of the start; ticks and deadlines are counted from it.
+    """
+
+    def __init__(self, plan: Plan, start_us: int) -> None:
+        self.plan = plan
+        self.start_us = start_us
+        self._pack = PackState(plan)
+        self._failsafe = FailSafe(plan.times)
+        self._limits = Limits(plan)
+        self._schedule = Schedule(plan.transmissions, start_us)
+        self._builders = [FrameBuilder(transmission) for transmission in plan.transmissions]
+        self._sources: dict[tuple[str, int], list[Source]] = {}
+        for source in plan.sources:
+            self._sources.setdefault((source.bus, source.key), []).append(source)
+        self._charge_allowed = Allowed(plan.limits.charge_a)
+        self._draw_allowed = Allowed(plan.limits.discharge_a)
+        self._request = ChargeRequest(plan.limits)
+        self._lost_since: dict[str, int] = {}
+        self._lost: set[str] = set()
+        self._steady_since: dict[str, int] = {}
+        self._shown: dict[str, float | None] = {}
+        self._notes: list[Note] = []
+        self._due: list[Due] = []
+        self._latest_us = start_us
+        self.decision = self._tick(start_us)
+        self._next_tick_us = start_us + plan.tick_us
+
+    # ── inputs ──────────────────────────────────────────────────────────────────────────────────────
+
+    def receive(self, t_us: int, frame: Frame) -> bool:
+        """Takes one received frame. Returns whether it was one of the pack's or inverter's and was taken.
+
+        Args:
+            t_us: when it came in; never before the last call (an earlier stamp counts as the latest).
+            frame: what came in; a frame no source asks for is ignored.
+        """
+        t_us = self._advance(t_us)
+        sources = self._sources.get((frame.bus, frame.key))
+        if sources is None:
+            return False
+        taken = False
+        for source in sources:
+            try:
+                self._pack.take(source, t_us, frame.data)
+                taken = True
+            except FrameRefused as refusal:
+                self._notes.append(Note(t_us, "refused", source.name, str(refusal)))
+        return taken
+
+    def poll(self, t_us: int) -> list[Due]:
+        """The frames whose deadline came since the last call, in order of deadline; nothing while silent."""
+        self._advance(t_us)
+        due, self._due = self._due, []
+        return due
+
+    def resume(self, t_us: int) -> list[Due]:
+        """Like `poll`, after a gap in the program's own running: each missed message goes out once.
+
+        A gap longer than the stated stall time counts as a restart: back to `starting`, currents at zero.
+        """
+        t_us = max(t_us, self._latest_us)
+        gap_us = t_us - self._latest_us
+        if gap_us > self.plan.times.stall_us:
+            text = f"stood still for {gap_us / 1e6:.3f} s; allowed: {self.plan.times.stall_us / 1e6:g} s"
+            self._notes.append(Note(t_us, "stalled", "the program", text))
+            self._failsafe.restart(f"the program {text}")
+            self._limits.close()
+            self._next_tick_us += (t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
+        missed = self._schedule.skip_to(t_us)
+        self._advance(t_us)
+        if self.decision.state is not State.SILENT:
+            self._build(t_us, missed)
+        due, self._due = self._due, []
+        return due
+
+    def close(self, t_us: int) -> list[Due]:
+        """For an orderly stop: zero currents, one last frame of every page that carries limits."""
+        due = self.poll(t_us)
+        self._failsafe.restart("stopping")
+        self._limits.close()
+        self.decision = self._tick(self._latest_us, Doubt(Trouble.STOPPING, "the program"))
+        for i, transmission in enumerate(self.plan.transmissions):
+            if transmission.carries_limits:
+                self._build(self._latest_us, [i] * len(transmission.pages))
+        last, self._due = self._due, []
+        return due + last
+
+    @property
+    def next_deadline_us(self) -> int:
+        """Engine time at which `poll` should be called next."""
+        return min(self._next_tick_us, self._schedule.next_us)
+
+    def take_notes(self) -> list[Note]:
+        """What happened since the last call, in order."""
+        notes, self._notes = self._notes, []
+        return notes
+
+    # ── time ────────────────────────────────────────────────────────────────────────────────────────
+
+    def _advance(self, t_us: int) -> int:
+        """Does all that is due up to `t_us`, in order; returns the time reached."""
+        t_us = max(t_us, self._latest_us)
+        self._latest_us = t_us
+        schedule = self._schedule
+        while True:
+            if self._next_tick_us <= min(schedule.next_us, t_us):
+                tick_us = self._next_tick_us
+                self._next_tick_us += self.plan.tick_us
+                self.decision = self._tick(tick_us)
+            elif schedule.next_us <= t_us:
+                slot_us = schedule.next_us
+                due = schedule.pop()
+                if self.decision.state is not State.SILENT:
+                    self._build(slot_us, due)
+            else:
+                return t_us
+
+    def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
+        plan, pack = self.plan, self._pack
+        readings = [pack.read(bank, t_us) for bank in plan.banks]
+        active = self._active(t_us, readings)
+        warnings: list[str] = [f"bank {name} is lost" for name in sorted(self._lost)]
+        if doubt is None:
+            doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
+        state, cause = self._failsafe.step(t_us, doubt)
+        zero = self._listen(t_us, warnings)
+        volts, charge, draw, floor = self._limits.decide(
+            t_us, plan.tick_us / 1e6, state, readings, active, inverter_silent=zero
+        )
+        merge(plan.banks, readings, active, self._shown)
+        shown = self._shown
+        soc = shown.get("state_of_charge")
+        values: dict[str, float | None] = {
+            **shown,
+            "charge_voltage_limit": volts.value,
+            "charge_current_limit": charge.value,
+            "discharge_current_limit": draw.value,
+            "discharge_voltage_floor": floor.value,
+            "charge_allowed": float(self._charge_allowed.update(charge.value)),
+            "discharge_allowed": float(self._draw_allowed.update(draw.value)),
+            "charge_requested": float(self._request.update(soc, shown.get("cell_voltage_min"))),
+            "shown_state_of_charge": shown_soc(plan.options.shown_soc, soc, t_us),
+            "alarm": float(state >= State.SAFE),
+            "warning": float(bool(warnings) or state is State.HOLDING),
+            "failsafe_state": float(state),
+        }
+        return Decision(t_us, state, cause, volts, charge, draw, floor, values, tuple(warnings))
+
+    # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
+
+    def _active(self, t_us: int, readings: list[Reading]) -> list[bool]:
+        """Which banks count. A lost one is left out only if the policy says so, and never the last one."""
+        if not self.plan.options.reduce_on_lost_bank:
+            return [True] * len(readings)
+        times = self.plan.times
+        for bank, reading in zip(self.plan.banks, readings, strict=True):
+            name = bank.name
+            if reading.doubt is None:
+                since = self._steady_since.setdefault(name, t_us)
+                self._lost_since.pop(name, None)
+                if t_us - since >= times.steady_us:
+                    self._lost.discard(name)
+            else:
+                self._steady_since.pop(name, None)
+                if t_us - self._lost_since.setdefault(name, t_us) >= times.hold_us:
+                    self._lost.add(name)
+        if len(self._lost) == len(readings):
+            return [True] * len(readings)
+        return [bank.name not in self._lost for bank in self.plan.banks]
+
+    def _listen(self, t_us: int, warnings: list[str]) -> bool:
+        """Notes inverters that are not heard; returns whether one of them wants currents at zero."""
+        zero = False
+        for inverter in self.plan.inverters:
+            if inverter.heartbeat is not None and self._pack.fresh(inverter.heartbeat, t_us) is None:
+                warnings.append(f"inverter {inverter.name} is not heard")
+                zero = zero or inverter.zero_when_silent
+        return zero
+
+    def _build(self, t_us: int, due: Iterable[int]) -> None:
+        """Builds the frames of the transmissions `due`, or notes why one must not leave."""
+        for i in due:
+            try:
+                self._due.append(Due(t_us, self._builders[i].build(self.decision.values)))
+            except NotExpressible as refusal:
+                self._notes.append(Note(t_us, "withheld", self.plan.transmissions[i].name, str(refusal)))

@@ -1,0 +1,82 @@
+"""The fail-safe state machine: what may be sent, given how long data has been trusted or lost.
+
+    starting   not enough trusted data yet: zero currents, the resting voltage
+    following  normal: limits follow the pack
+    holding    data late or in doubt: the last limits, which may fall but never rise
+    safe       data lost or implausible: zero currents, the resting voltage
+    silent     nothing is sent, so that the inverter's own time-out acts
+
+`following` is only entered after a steady stretch of trusted data. Lost data leads from `following` to
+`holding` at once, from there to `safe` after `hold_us`, from there to `silent` after `silent_us`. A pack
+never yet trusted stays in `starting`.
+"""
+
+from enum import IntEnum
+from typing import NamedTuple
+
+from bridge.core.pack import Doubt
+from bridge.core.plan import FailSafeTimes
+
+
+class State(IntEnum):
+    """The five states; the numbers are those of the quantity `failsafe_state`."""
+
+    STARTING = 0
+    FOLLOWING = 1
+    HOLDING = 2
+    SAFE = 3
+    SILENT = 4
+
+
+class Step(NamedTuple):
+    """Where the machine stands after one step, and why."""
+
+    state: State
+    cause: str
+
+
+class FailSafe:
+    """The machine. Time only moves forward; it is mutable and owned by one engine."""
+
+    def __init__(self, times: FailSafeTimes) -> None:
+        self._times = times
+        self._trusted_since: int | None = None
+        self._lost_since = 0
+        self._safe_since = 0
+        self._cause = "waiting for the first readings"
+        self.state = State.STARTING
+
+    def restart(self, cause: str) -> None:
+        """Back to `starting`: what happened since the last step is not known."""
+        self._trusted_since = None
+        self._cause = cause
+        self.state = State.STARTING
+
+    def step(self, t_us: int, doubt: Doubt | None) -> Step:
+        """Takes the judgement of the data at `t_us` (`None`: trusted)."""
+        if doubt is None:
+            return self._trusted(t_us)
+        self._trusted_since = None
+        self._cause = str(doubt)
+        if self.state is State.FOLLOWING:
+            self.state = State.HOLDING
+            self._lost_since = t_us
+        if self.state is State.HOLDING and t_us - self._lost_since >= self._times.hold_us:
+            self.state = State.SAFE
+            self._safe_since = t_us
+        silent_us = self._times.silent_us
+        if self.state is State.SAFE and silent_us is not None and t_us - self._safe_since >= silent_us:
+            self.state = State.SILENT
+        return Step(self.state, self._cause)
+
+    def _trusted(self, t_us: int) -> Step:
+        if self.state is State.FOLLOWING:
+            return Step(self.state, "")
+        if self._trusted_since is None:
+            self._trusted_since = t_us
+        if t_us - self._trusted_since >= self._times.steady_us:
+            self.state = State.FOLLOWING
+            self._cause = ""
+        elif self.state is State.HOLDING:
+            self._lost_since = t_us
+        return Step(self.state, self._cause and f"{self._cause}; trusted again, not yet for long enough")

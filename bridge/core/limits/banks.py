@@ -1,0 +1,59 @@
+"""How banks in parallel share the current, so that the weakest governs.
+
+The pack may carry I_b / s_b, the smallest over all banks, where s_b is the share of the current that bank b
+takes. The share expected from the capacities holds until the currents themselves tell more, and is never
+taken to be less than either: a bank is not trusted with more than its expected part on the word of its sensor.
+"""
+
+from collections.abc import Sequence
+
+from bridge.core.plan import Bank
+
+FILTER_S = 30.0
+"""Time constant of the measured share (own choice: cells' slow time constants are of this order)."""
+
+LEAST_C_RATE = 0.05
+"""Below this current, in C, the measured share says nothing: offsets of the sensors dominate (own choice)."""
+
+
+class Shares:
+    """The share of the pack's current each bank takes. Remembers the filtered measurement."""
+
+    def __init__(self, banks: Sequence[Bank]) -> None:
+        self._capacities = [bank.capacity_ah for bank in banks]
+        self._measured: list[float | None] = [None] * len(banks)
+
+    def update(
+        self, currents_a: Sequence[float | None], active: Sequence[bool], elapsed_s: float
+    ) -> list[float]:
+        """Shares of the active banks, each 0 < s <= 1; 1 for a bank that is not active.
+
+        Args:
+            currents_a: each bank's current, `None` if not known.
+            active: which banks count.
+            elapsed_s: time since the last call.
+        """
+        if len(self._capacities) == 1:
+            return [1.0]
+        total_ah = sum(ah for ah, on in zip(self._capacities, active, strict=True) if on) or 1.0
+        self._measure(currents_a, active, total_ah, elapsed_s)
+        shares = []
+        for ah, measured, on in zip(self._capacities, self._measured, active, strict=True):
+            expected = ah / total_ah
+            shares.append(1.0 if not on else expected if measured is None else max(expected, measured))
+        return shares
+
+    def _measure(
+        self, currents_a: Sequence[float | None], active: Sequence[bool], total_ah: float, elapsed_s: float
+    ) -> None:
+        magnitudes = [
+            abs(current) if on and current is not None else 0.0
+            for current, on in zip(currents_a, active, strict=True)
+        ]
+        total_a = sum(magnitudes)
+        if total_a < LEAST_C_RATE * total_ah:
+            return
+        weight = min(1.0, elapsed_s / FILTER_S)
+        for i, magnitude in enumerate(magnitudes):
+            share, before = magnitude / total_a, self._measured[i]
+            self._measured[i] = share if before is None else before + weight * (share - before)

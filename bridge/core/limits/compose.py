@@ -1,0 +1,179 @@
+"""Composes the limits of the pack: collects every contribution, takes the tightest, shapes it in time."""
+
+from collections.abc import Sequence
+
+from bridge.core.failsafe import State
+from bridge.core.limits import headroom
+from bridge.core.limits.banks import Shares
+from bridge.core.limits.current import CurrentLaw
+from bridge.core.limits.shape import Ramp
+from bridge.core.pack import Reading
+from bridge.core.plan import Bank, Plan
+from bridge.core.reasons import Contribution, Limit, Reason
+
+_BALANCING = Contribution(Reason.BALANCING, 0.0, "")
+_INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
+_SILENT = Contribution(Reason.INVERTER_SILENT, 0.0, "")
+
+
+class Limits:
+    """The four limits of one pack, over time. Mutable; owned by one engine."""
+
+    def __init__(self, plan: Plan) -> None:
+        limits = plan.limits
+        self._plan = plan
+        self._banks = plan.banks
+        self._limits = limits
+        self._options = plan.options
+        self._shares = Shares(plan.banks)
+        self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
+        self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
+        self._static_v = Contribution(Reason.CONFIGURED, limits.charge_voltage_v, "")
+        self._static_floor = Contribution(Reason.CONFIGURED, limits.discharge_floor_v, "")
+        self._charge_cap = Contribution(Reason.PACK_CAP, limits.charge_a, "")
+        self._draw_cap = Contribution(Reason.PACK_CAP, limits.discharge_a, "")
+        self._volts = Ramp(limits.rise_v_per_s, limits.voltage_deadband_v, limits.resting_v)
+        # The floor is the mirror image: its negative falls at once and rises slowly.
+        self._floor = Ramp(limits.rise_v_per_s, limits.voltage_deadband_v, -limits.discharge_floor_v)
+        self._charge = Ramp(limits.charge_rise_a_per_s, limits.current_deadband_a, 0.0)
+        self._draw = Ramp(limits.discharge_rise_a_per_s, limits.current_deadband_a, 0.0)
+
+    def close(self) -> None:
+        """Drops both currents to zero and the charge voltage to the resting one."""
+        self._charge.drop_to(0.0)
+        self._draw.drop_to(0.0)
+        self._volts.drop_to(self._limits.resting_v)
+
+    def decide(
+        self,
+        t_us: int,
+        elapsed_s: float,
+        state: State,
+        readings: Sequence[Reading],
+        active: Sequence[bool],
+        *,
+        inverter_silent: bool,
+    ) -> tuple[Limit, Limit, Limit, Limit]:
+        """Charge voltage, charge current, discharge current and discharge floor at `t_us`.
+
+        Args:
+            t_us: now.
+            elapsed_s: time since the last call; what a rise is measured by.
+            state: the fail-safe state, which overrides everything.
+            readings: one for each bank.
+            active: banks that count; a lost one does not.
+            inverter_silent: currents are wanted at zero because an inverter is not heard.
+        """
+        volts, floors = [self._static_v], [self._static_floor]
+        charge, draw = [self._charge_cap], [self._draw_cap]
+        shares = self._shares.update([reading.current_a for reading in readings], active, elapsed_s)
+        for i, (bank, reading) in enumerate(zip(self._banks, readings, strict=True)):
+            if active[i]:
+                self._voltages(bank, reading, volts, floors)
+                self._currents(i, reading, shares[i], charge, draw)
+        self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
+        return (
+            self._shape(volts, self._volts, state, elapsed_s, self._limits.resting_v, Reason.RESTING),
+            self._shape(charge, self._charge, state, elapsed_s, 0.0, Reason.NOT_TRUSTED),
+            self._shape(draw, self._draw, state, elapsed_s, 0.0, Reason.NOT_TRUSTED),
+            self._shape_floor(floors, state, elapsed_s),
+        )
+
+    def _voltages(
+        self, bank: Bank, reading: Reading, volts: list[Contribution], floors: list[Contribution]
+    ) -> None:
+        """The seam to the headroom law: cells in, a voltage limit and a floor out."""
+        cells_v: Sequence[float] | None = reading.cells_v
+        if cells_v is None:
+            if reading.pack_v is None or reading.low_v is None or reading.high_v is None:
+                return
+            cells_v = headroom.spread_of(bank.cells, reading.pack_v, reading.low_v, reading.high_v)
+        limits = self._limits
+        charge_v = headroom.charge_voltage(cells_v, limits.cell_target_v, limits.knee_v)
+        floor_v = headroom.discharge_floor(cells_v, limits.cell_floor_v, limits.low_knee_v)
+        volts.append(Contribution(Reason.HEADROOM, charge_v, bank.name))
+        floors.append(Contribution(Reason.HEADROOM, floor_v, bank.name))
+
+    def _currents(
+        self, i: int, reading: Reading, share: float, charge: list[Contribution], draw: list[Contribution]
+    ) -> None:
+        r = reading
+        charging = self._charge_laws[i].bounds(
+            r.high_v, r.coldest_c, r.hottest_c, r.soc, r.charge_permitted, r.charge_permitted_a
+        )
+        drawing = self._draw_laws[i].bounds(
+            r.low_v, r.coldest_c, r.hottest_c, r.soc, r.discharge_permitted, r.discharge_permitted_a
+        )
+        if share == 1.0:
+            charge += charging
+            draw += drawing
+        else:
+            charge += [Contribution(reason, value / share, bank) for reason, value, bank in charging]
+            draw += [Contribution(reason, value / share, bank) for reason, value, bank in drawing]
+
+    def _wishes(
+        self,
+        t_us: int,
+        readings: Sequence[Reading],
+        charge: list[Contribution],
+        draw: list[Contribution],
+        *,
+        inverter_silent: bool,
+    ) -> None:
+        options = self._options
+        if options.hold_while_balancing and any(reading.balancing for reading in readings):
+            charge.append(_BALANCING)
+        if options.inhibit_charge and _lasts(options.inhibit_charge_until_us, t_us):
+            charge.append(_INHIBITED)
+        if options.inhibit_discharge and _lasts(options.inhibit_discharge_until_us, t_us):
+            draw.append(_INHIBITED)
+        if inverter_silent:
+            charge.append(_SILENT)
+            draw.append(_SILENT)
+
+    @staticmethod
+    def _shape(
+        found: list[Contribution],
+        ramp: Ramp,
+        state: State,
+        elapsed_s: float,
+        closed: float,
+        closed_reason: Reason,
+    ) -> Limit:
+        """The tightest of `found`, falling at once, rising slowly, never rising unless following."""
+        binding = min(found, key=_value)
+        if state is State.FOLLOWING:
+            value = ramp.follow(binding.value, elapsed_s)
+            extra = Reason.RISING
+        elif state is State.HOLDING:
+            ramp.drop_to(binding.value)
+            value, extra = ramp.value, Reason.HELD
+        else:
+            ramp.drop_to(min(closed, binding.value))
+            value, extra = ramp.value, closed_reason
+        if value < binding.value or (extra is closed_reason and value <= closed):
+            binding = Contribution(extra, value, "")
+            found.append(binding)
+        return Limit(round(value, 6), binding, tuple(found))
+
+    def _shape_floor(self, found: list[Contribution], state: State, elapsed_s: float) -> Limit:
+        binding = max(found, key=_value)
+        ramp = self._floor
+        if state is State.FOLLOWING:
+            floor_v = -ramp.follow(-binding.value, elapsed_s)
+        else:
+            ramp.drop_to(-binding.value)
+            floor_v = -ramp.value
+        if floor_v > binding.value:
+            reason = Reason.RISING if state is State.FOLLOWING else Reason.HELD
+            binding = Contribution(reason, floor_v, "")
+            found.append(binding)
+        return Limit(round(floor_v, 6), binding, tuple(found))
+
+
+def _value(contribution: Contribution) -> float:
+    return contribution.value
+
+
+def _lasts(until_us: int | None, t_us: int) -> bool:
+    return until_us is None or t_us < until_us

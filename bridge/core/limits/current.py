@@ -1,0 +1,56 @@
+"""What bounds the current of one bank in one direction: charging and discharging mirror each other."""
+
+from bridge.core.limits.shape import CutOff
+from bridge.core.plan import CurrentSide
+from bridge.core.reasons import Contribution, Reason
+
+
+class CurrentLaw:
+    """All bounds on one direction of one bank's current. Remembers only which cut-offs are tripped."""
+
+    def __init__(self, bank: str, side: CurrentSide, *, charging: bool) -> None:
+        self._bank = bank
+        self._side = side
+        self._by_cell = Reason.HIGHEST_CELL if charging else Reason.LOWEST_CELL
+        self._configured = Contribution(Reason.CONFIGURED, side.max_a, bank)
+        self._cell = CutOff(side.cell_trip_v, side.cell_release_v)
+        self._cold = CutOff(side.coldest_c, side.coldest_c + side.release_c)
+        self._hot = CutOff(side.hottest_c, side.hottest_c - side.release_c)
+
+    def bounds(
+        self,
+        cell_v: float | None,
+        coldest_c: float | None,
+        hottest_c: float | None,
+        soc: float | None,
+        permitted: float | None,
+        permitted_a: float | None,
+    ) -> list[Contribution]:
+        """Every bound on this bank's current, A. What is not known bounds nothing: the fail-safe state does.
+
+        Args:
+            cell_v: highest cell when charging, lowest when discharging.
+            coldest_c, hottest_c: extremes of temperature.
+            soc: state of charge, %.
+            permitted: the pack's own permission, 0 or 1.
+            permitted_a: the pack's own limit, A.
+        """
+        side, bank, top = self._side, self._bank, self._side.max_a
+        found = [self._configured]
+        if cell_v is not None:
+            found.append(Contribution(self._by_cell, top * side.by_cell.at(cell_v), bank))
+            if self._cell.update(cell_v):
+                found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
+        if coldest_c is not None and hottest_c is not None:
+            found.append(Contribution(Reason.COLDEST_CELL, top * side.by_coldest.at(coldest_c), bank))
+            found.append(Contribution(Reason.HOTTEST_CELL, top * side.by_hottest.at(hottest_c), bank))
+            cold, hot = self._cold.update(coldest_c), self._hot.update(hottest_c)
+            if cold or hot:
+                found.append(Contribution(Reason.TEMPERATURE_CUT_OFF, 0.0, bank))
+        if soc is not None and side.by_soc is not None:
+            found.append(Contribution(Reason.STATE_OF_CHARGE, top * side.by_soc.at(soc), bank))
+        if permitted is not None and not permitted:
+            found.append(Contribution(Reason.NOT_PERMITTED, 0.0, bank))
+        if permitted_a is not None:
+            found.append(Contribution(Reason.PERMITTED_CURRENT, permitted_a, bank))
+        return found

@@ -1,0 +1,70 @@
+"""How much more (or less) voltage a string bears before its highest (or lowest) cell is at its bound.
+
+Derivation. On the plateau a cell's voltage hardly moves with charge; above the knee it rises steeply, the
+more steeply the farther up it stands. So when the string takes a little more charge, the highest cell rises
+by what is left to its target, h = T - m, and every other cell rises by about the share of its own height
+above the knee, w_i = clip((v_i - K) / (m - K), 0, 1). The string as a whole rises by S·h, where the
+participation S = sum(w_i) counts the highest cell itself as 1. The charge voltage that takes the highest
+cell just to its target is therefore
+
+    V_limit = min(N·T, V + S·(T - m))
+
+with V the sum of the cells. Below the knee the pack says nothing about its balance, and the limit is N·T;
+between K and K + 40 mV one passes smoothly into the other. Past its target (h < 0) the whole string is taken
+down by what the highest cell is over, and S·h is at least h·1. The floor is the mirror image.
+
+With only highest, lowest and pack voltage known, S is bounded below by the highest cell, the lowest cell, and
+the mean of the rest (w is convex, so the mean's share is never above the mean share): a safe, slightly
+lower limit. Checked against common practice of the trade in tests/outside.
+"""
+
+from collections.abc import Sequence
+
+BLEND_V = 0.040
+"""Width, above the knee, of the passage from the static limit to the headroom limit (own choice)."""
+
+
+def participation(cells_v: Sequence[float], extreme_v: float, knee_v: float) -> float:
+    """How many cells, counted by their share, move with the extreme one; at least 1.
+
+    Args:
+        cells_v: all cells, the extreme one included.
+        extreme_v: the highest cell, beyond `knee_v` (or the lowest, below it).
+        knee_v: where the steep part begins.
+    """
+    reach = extreme_v - knee_v
+    total = 0.0
+    for cell_v in cells_v:
+        share = (cell_v - knee_v) / reach
+        if share > 0.0:
+            total += share if share < 1.0 else 1.0
+    return total if total > 1.0 else 1.0
+
+
+def spread_of(count: int, pack_v: float, low_v: float, high_v: float) -> tuple[float, ...]:
+    """A stand-in for the cells when only three numbers are known: extremes, and the mean of the rest."""
+    if count <= 2:
+        return (high_v, low_v)[:count]
+    rest_v = (pack_v - low_v - high_v) / (count - 2)
+    return (high_v, low_v, *([rest_v] * (count - 2)))
+
+
+def charge_voltage(cells_v: Sequence[float], target_v: float, knee_v: float) -> float:
+    """The pack voltage at which the highest cell is at its target, V; never above N times the target."""
+    ceiling_v = len(cells_v) * target_v
+    high_v = max(cells_v)
+    rise = (high_v - knee_v) / BLEND_V
+    if rise <= 0.0:
+        return ceiling_v
+    room_v = participation(cells_v, high_v, knee_v) * (target_v - high_v)
+    limit_v = min(ceiling_v, sum(cells_v) + room_v)
+    if rise >= 1.0:
+        return limit_v
+    weight = rise * rise * (3.0 - 2.0 * rise)
+    return ceiling_v + weight * (limit_v - ceiling_v)
+
+
+def discharge_floor(cells_v: Sequence[float], floor_v: float, knee_v: float) -> float:
+    """The pack voltage at which the lowest cell is at its floor, V; never below N times the floor."""
+    mirrored = [-cell_v for cell_v in cells_v]
+    return -charge_voltage(mirrored, -floor_v, -knee_v)

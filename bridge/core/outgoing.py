@@ -1,0 +1,247 @@
+"""What one transmitted message is made of, and the only place where a frame to be sent is made.
+
+A finished frame is read back with the decoder before it leaves: every raw number must be the one that was
+meant, and every limit must be on the safe side of the value it was made from.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from bridge.core.checksum import Checksum
+from bridge.core.codec import Decoder, Encoder, MessageLayout
+from bridge.core.grid import Grid
+from bridge.errors import NotExpressible
+from bridge.frames import Frame
+from bridge.quantities import QUANTITIES, Rounding
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityItem:
+    """A quantity on the grid of its signal; `absent_raw` is sent while it is withheld, None: cannot be."""
+
+    signal: str
+    quantity: str
+    grid: Grid
+    absent_raw: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FixedItem:
+    """A constant: part of a text, a multiplexer value, a reserved pattern."""
+
+    signal: str
+    raw: int
+
+
+@dataclass(frozen=True, slots=True)
+class FlagItem:
+    """A quantity that is 0 or 1; `absent_raw` is sent while it is withheld, None: cannot be."""
+
+    signal: str
+    quantity: str
+    raw_true: int
+    raw_false: int
+    absent_raw: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CounterItem:
+    """Counts the frames that carry it: 0, step, 2 * step, ... modulo `modulo`."""
+
+    signal: str
+    modulo: int
+    step: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksumItem:
+    """A checksum over the otherwise finished frame, in which its own bits are 0."""
+
+    signal: str
+    checksum: Checksum
+
+
+Item = QuantityItem | FixedItem | FlagItem | CounterItem | ChecksumItem
+
+
+@dataclass(frozen=True, slots=True)
+class Transmission:
+    """One message that is sent again and again.
+
+    Attributes:
+        name: in the profile.
+        bus: name of the bus in the profile.
+        layout: the message.
+        period_us: from one frame to the next, of a multiplexed message from one page to the next.
+        phase_us: of the first frame, from the start of the schedule.
+        pages: the items of each page, sent in turn; one page unless the message is multiplexed. A page
+            has a `FixedItem` for each of its multiplexer signals.
+        inverter: name of the inverter it is for, None if it is for all.
+    """
+
+    name: str
+    bus: str
+    layout: MessageLayout
+    period_us: int
+    phase_us: int
+    pages: tuple[tuple[Item, ...], ...]
+    inverter: str | None = None
+
+    @property
+    def carries_limits(self) -> bool:
+        """Whether any item has a safe side: a limit, or a permission."""
+        return any(
+            QUANTITIES[item.quantity].rounding is not Rounding.NEAREST
+            for page in self.pages
+            for item in page
+            if isinstance(item, QuantityItem | FlagItem)
+        )
+
+
+class _Page(NamedTuple):
+    """One page, compiled. Raw numbers are in the order quantities, flags, counters, checksums."""
+
+    quantities: tuple[QuantityItem, ...]
+    flags: tuple[FlagItem, ...]
+    counters: tuple[CounterItem, ...]
+    checksums: tuple[ChecksumItem, ...]
+    guarded: tuple[tuple[int, QuantityItem], ...]
+    encoder: Encoder
+    decoder: Decoder
+    constants: list[int]
+
+
+class FrameBuilder:
+    """Makes the frames of one transmission, page after page.
+
+    Page and counters advance only when a frame was made, so that a receiver never sees a gap in the
+    counter that comes from a frame which could not be built.
+    """
+
+    __slots__ = ("_counts", "_next_page", "_pages", "_transmission")
+
+    def __init__(self, transmission: Transmission) -> None:
+        """Raises NotExpressible if an item's signal is not on its page, is used twice or is too narrow."""
+        self._transmission = transmission
+        self._pages = tuple(_compiled(transmission.layout, items) for items in transmission.pages)
+        self._next_page = 0
+        self._counts: dict[str, int] = {}
+
+    def build(self, values: Mapping[str, float | None]) -> Frame:
+        """The next frame.
+
+        Args:
+            values: quantities by name, in their own units; None or absent: withheld.
+
+        Raises:
+            NotExpressible: a value cannot be sent on the safe side, or is withheld and its signal has no
+                number for that. The next call makes the same page with the same counter.
+        """
+        transmission = self._transmission
+        page = self._pages[self._next_page]
+        try:
+            raws = _raws(page, values)
+            raws += [self._counts.get(item.signal, 0) for item in page.counters]
+            data = _data(page, raws)
+            _check(page, data, raws, values)
+        except NotExpressible as problem:
+            raise NotExpressible(f"{transmission.layout.name}.{problem}") from None
+        for item in page.counters:
+            count = self._counts.get(item.signal, 0)
+            self._counts[item.signal] = (count + item.step) % item.modulo
+        self._next_page = (self._next_page + 1) % len(self._pages)
+        return Frame(transmission.bus, transmission.layout.key, data)
+
+
+def _raws(page: _Page, values: Mapping[str, float | None]) -> list[int]:
+    raws = []
+    for item in page.quantities:
+        value = values.get(item.quantity)
+        raws.append(_absent(item) if value is None else item.grid.to_raw(value))
+    for flag in page.flags:
+        value = values.get(flag.quantity)
+        if value is None:
+            raws.append(_absent(flag))
+        elif value == 1:
+            raws.append(flag.raw_true)
+        elif value == 0:
+            raws.append(flag.raw_false)
+        else:
+            raise NotExpressible(f"{flag.signal}: {flag.quantity} is {value}; allowed 0 or 1")
+    return raws
+
+
+def _absent(item: QuantityItem | FlagItem) -> int:
+    if item.absent_raw is None:
+        raise NotExpressible(f"{item.signal}: {item.quantity} is withheld; allowed: a value")
+    return item.absent_raw
+
+
+def _data(page: _Page, raws: list[int]) -> bytes:
+    """Encodes, and completes the raw numbers by the checksums."""
+    first = len(raws)
+    raws += [0] * len(page.checksums)
+    data = page.encoder.encode(raws)
+    for index, item in enumerate(page.checksums, first):
+        raws[index] = item.checksum.compute(data)
+        data = page.encoder.encode(raws)
+    return data
+
+
+def _check(page: _Page, data: bytes, raws: list[int], values: Mapping[str, float | None]) -> None:
+    """Reads the frame back: what a receiver will see must be what was meant, and on the safe side."""
+    seen = page.decoder.raws(data)
+    if seen != raws + page.constants:
+        raise NotExpressible(f"*: {data.hex()} reads back as {seen}; allowed {raws + page.constants}")
+    for index, item in page.guarded:
+        value = values.get(item.quantity)
+        if value is not None and not item.grid.is_safe(raws[index], value):
+            said = item.grid.to_value(raws[index])
+            raise NotExpressible(f"{item.signal}: {said} would be sent; allowed: {value} or safer")
+
+
+def _compiled(layout: MessageLayout, items: Sequence[Item]) -> _Page:
+    selectors = {item.signal: item.raw for item in items if isinstance(item, FixedItem)}
+    constants = {field.name: field.initial_raw for field in layout.fields} | selectors
+    for item in items:
+        _fits(layout, item)
+    present = [f.name for f in layout.fields if all(constants[name] in raws for name, raws in f.mux)]
+    used = [item.signal for item in items]
+    for name in used:
+        if name not in present or used.count(name) > 1:
+            raise NotExpressible(f"{layout.name}.{name}: not on this page; allowed, once each: {present}")
+    quantities = tuple(item for item in items if isinstance(item, QuantityItem))
+    flags = tuple(item for item in items if isinstance(item, FlagItem))
+    counters = tuple(item for item in items if isinstance(item, CounterItem))
+    checksums = tuple(item for item in items if isinstance(item, ChecksumItem))
+    coded: list[Item] = [*quantities, *flags, *counters, *checksums]
+    names = [item.signal for item in coded]
+    rest = {name: constants[name] for name in present if name not in names}
+    sided = ((i, item) for i, item in enumerate(quantities) if item.grid.rounding is not Rounding.NEAREST)
+    encoder = Encoder(layout, names, rest)
+    decoder = Decoder(layout, [*names, *rest])
+    return _Page(quantities, flags, counters, checksums, tuple(sided), encoder, decoder, [*rest.values()])
+
+
+def _fits(layout: MessageLayout, item: Item) -> None:
+    """Raises NotExpressible if the message lacks the signal, or it is too narrow for what the item sends."""
+    if all(field.name != item.signal for field in layout.fields):
+        raise NotExpressible(f"{layout.name}.{item.signal}: no such signal")
+    field = layout.field(item.signal)
+    wanted: tuple[int | None, ...]
+    match item:
+        case QuantityItem():
+            wanted = (item.absent_raw,)
+        case FlagItem():
+            wanted = (item.raw_true, item.raw_false, item.absent_raw)
+        case FixedItem():
+            wanted = (item.raw,)
+        case CounterItem():
+            wanted = (item.modulo - 1,)
+        case ChecksumItem():
+            wanted = (0xFF,)
+    for raw in wanted:
+        if raw is not None and not field.raw_min <= raw <= field.raw_max:
+            span = f"{field.raw_min} to {field.raw_max}"
+            raise NotExpressible(f"{layout.name}.{field.name}: raw number {raw}; allowed {span}")

@@ -1,0 +1,56 @@
+"""Why a limit is what it is, as data. Logs, tables and pages only render this."""
+
+from enum import Enum
+from typing import NamedTuple
+
+
+class Reason(Enum):
+    """The name of a contribution; its value is the sentence a person reads."""
+
+    CONFIGURED = "the configured limit"
+    PACK_CAP = "the configured limit of the whole pack"
+    HEADROOM = "headroom left by the extreme cell"
+    HIGHEST_CELL = "taper by the highest cell"
+    LOWEST_CELL = "taper by the lowest cell"
+    COLDEST_CELL = "taper by the coldest cell"
+    HOTTEST_CELL = "taper by the hottest cell"
+    STATE_OF_CHARGE = "taper by state of charge"
+    CELL_CUT_OFF = "a cell is past its cut-off voltage"
+    TEMPERATURE_CUT_OFF = "a cell is outside its temperature span"
+    NOT_PERMITTED = "the pack does not permit it"
+    PERMITTED_CURRENT = "the pack's own current limit"
+    BALANCING = "held while a cell is being balanced"
+    INHIBITED = "inhibited in the profile"
+    INVERTER_SILENT = "the inverter is not heard"
+    RISING = "rising slowly after a lower limit"
+    HELD = "held: data is late"
+    NOT_TRUSTED = "the pack's data is not trusted"
+    RESTING = "resting voltage: the pack's data is not trusted"
+
+
+class Contribution(NamedTuple):
+    """One bound on a limit.
+
+    Attributes:
+        reason: why.
+        value: the limit it alone would allow the whole pack, V or A.
+        bank: the bank it comes from; "" where it concerns the pack.
+    """
+
+    reason: Reason
+    value: float
+    bank: str
+
+
+class Limit(NamedTuple):
+    """A limit, and everything that bounds it.
+
+    Attributes:
+        value: V or A, on the 1e-6 grid; the tightest of all contributions.
+        binding: the contribution that makes it so.
+        contributions: all of them.
+    """
+
+    value: float
+    binding: Contribution
+    contributions: tuple[Contribution, ...]

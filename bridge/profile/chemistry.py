@@ -1,0 +1,93 @@
+"""Cell chemistries: what a cell of the kind bears, and sensible targets well inside it.
+
+The absolute voltage spans: LFP from cell makers' sheets (3.65 V, 2.5 V; charge 0..45 °C and none below
+0 °C; discharge -20..60 °C); NMC, NCA, LTO and sodium-ion spans as the PyBaMM parameter sets
+(Chen2020 and Mohtat2020, NCA_Kim2011) and common practice give them. Temperatures of the other
+chemistries, all targets and all curves are common practice of the trade, no source. A profile may ask
+for less than this, never for more.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Chemistry:
+    """One kind of cell. Voltages in V a cell, temperatures in °C.
+
+    Attributes:
+        name: as profiles name it.
+        cell_max_v: no cell may ever be charged above this.
+        cell_min_v: no cell may ever be discharged below this.
+        target_v: default voltage at which the highest cell counts as full.
+        resting_v: default voltage a cell can rest at for ever.
+        floor_v: default voltage at which the lowest cell counts as empty.
+        knee_v: where, charging, the voltage begins to rise steeply.
+        low_knee_v: where, discharging, the voltage begins to fall steeply.
+        charge_min_c, charge_max_c: charging only between these.
+        discharge_min_c, discharge_max_c: discharging only between these.
+        charge_by_highest_cell: (cell V, share of the charge current) points, falling.
+        discharge_by_lowest_cell: (cell V, share of the discharge current) points, rising.
+        charge_by_coldest_cell: (°C, share) points, rising.
+        charge_by_hottest_cell: (°C, share) points, falling.
+        discharge_by_coldest_cell: (°C, share) points, rising.
+        discharge_by_hottest_cell: (°C, share) points, falling.
+    """
+
+    name: str
+    cell_max_v: float
+    cell_min_v: float
+    target_v: float
+    resting_v: float
+    floor_v: float
+    knee_v: float
+    low_knee_v: float
+    charge_min_c: float
+    charge_max_c: float
+    discharge_min_c: float
+    discharge_max_c: float
+
+    @property
+    def charge_by_highest_cell(self) -> tuple[tuple[float, float], ...]:
+        top = self.target_v
+        span = top - self.knee_v
+        return (
+            (self.knee_v, 1.0),
+            (top - 0.2 * span, 0.12),
+            (top, 0.02),
+            (min(top + 0.05, self.cell_max_v), 0.0),
+        )
+
+    @property
+    def discharge_by_lowest_cell(self) -> tuple[tuple[float, float], ...]:
+        return ((self.floor_v, 0.0), (self.low_knee_v, 1.0))
+
+    @property
+    def charge_by_coldest_cell(self) -> tuple[tuple[float, float], ...]:
+        low = self.charge_min_c
+        return ((low, 0.0), (low + 1.0, 0.1), (low + 10.0, 0.2), (low + 15.0, 1.0))
+
+    @property
+    def charge_by_hottest_cell(self) -> tuple[tuple[float, float], ...]:
+        return ((self.charge_max_c - 7.0, 1.0), (self.charge_max_c, 0.0))
+
+    @property
+    def discharge_by_coldest_cell(self) -> tuple[tuple[float, float], ...]:
+        low = self.discharge_min_c
+        return ((low, 0.0), (low + 20.0, 1.0))
+
+    @property
+    def discharge_by_hottest_cell(self) -> tuple[tuple[float, float], ...]:
+        return ((self.discharge_max_c - 10.0, 1.0), (self.discharge_max_c, 0.0))
+
+
+_ALL = (
+    Chemistry("lfp", 3.65, 2.5, 3.50, 3.35, 2.90, 3.40, 3.05, 0.0, 45.0, -20.0, 60.0),
+    Chemistry("nmc", 4.20, 2.5, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0),
+    Chemistry("nca", 4.20, 2.7, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0),
+    Chemistry("lto", 2.70, 1.5, 2.60, 2.40, 1.90, 2.45, 2.10, -20.0, 50.0, -30.0, 60.0),
+    Chemistry("sodium", 4.20, 2.0, 3.90, 3.60, 2.30, 3.70, 2.60, -10.0, 45.0, -20.0, 60.0),
+)
+
+CHEMISTRIES: Final[dict[str, Chemistry]] = {chemistry.name: chemistry for chemistry in _ALL}
+"""All presets by name."""

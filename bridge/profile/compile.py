@@ -1,0 +1,150 @@
+"""From a checked profile to the plan the core works by. Every problem is noted; none stops the search."""
+
+from datetime import UTC, datetime, timedelta
+from math import isinf
+
+from bridge.core.outgoing import Transmission
+from bridge.core.plan import SECOND_US, Bank, FailSafeTimes, Inverter, Options, Plan, ShownSoc, Slot
+from bridge.profile.compile_limits import LimitCompiler
+from bridge.profile.compile_sources import Received, SourceCompiler
+from bridge.profile.compile_transmissions import MILLISECOND_US, compile_transmissions
+from bridge.profile.findings import Definitions, Findings
+from bridge.profile.schema import Bank as BankSection
+from bridge.profile.schema import Inverter as InverterSection
+from bridge.profile.schema import Profile
+from bridge.quantities import QUANTITIES, Kind
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def compile_plan(
+    profile: Profile, definitions: Definitions, findings: Findings
+) -> tuple[Plan, Received] | None:
+    """The plan, and what it receives; `None` if problems were noted, now or before."""
+    received = SourceCompiler(profile, definitions, findings).compile()
+    transmissions = compile_transmissions(profile, definitions, findings)
+    _clashes(received, transmissions, findings)
+    limits = LimitCompiler(profile, findings)
+    pack = limits.pack()
+    for number, bank in enumerate(profile.bank):
+        _minimum(number, bank.name, profile.pack.cells_in_series, received.slots, findings)
+    if findings.problems:
+        return None
+    plan = Plan(
+        name=profile.name,
+        tick_us=profile.tick_ms * MILLISECOND_US,
+        slots=received.slots,
+        sources=received.sources,
+        banks=tuple(_bank(bank, profile, received.slots, limits) for bank in profile.bank),
+        inverters=tuple(_inverter(one, received.slots) for one in profile.inverter),
+        limits=pack,
+        options=_options(profile),
+        times=_times(profile),
+        transmissions=transmissions,
+    )
+    return plan, received
+
+
+def _clashes(received: Received, transmissions: tuple[Transmission, ...], findings: Findings) -> None:
+    """Two senders of one identifier on one bus: nothing on a CAN bus may do that."""
+    read = {(source.bus, source.key): source.name for source in received.sources}
+    sent: dict[tuple[str, int], str] = {}
+    for transmission in transmissions:
+        place = (transmission.bus, transmission.layout.key)
+        if place in sent:
+            found = f"{transmission.name} has the identifier of {sent[place]}"
+            findings.fail(("transmission",), found, "one transmission for each identifier on a bus")
+        if place in read:
+            found = f"{transmission.name} has the identifier of the source {read[place]}"
+            findings.fail(("transmission",), found, "an identifier that nobody else sends on that bus")
+        sent[place] = transmission.name
+
+
+def _minimum(number: int, bank: str, cells: int, slots: tuple[Slot, ...], findings: Findings) -> None:
+    """What must be known of a bank: extremes of cell voltage, pack voltage, the coldest cell."""
+    needed = {slot.quantity for slot in slots if slot.owner == bank and slot.required}
+    all_cells = sum(slot.quantity == "cell_voltage" for slot in slots if slot.owner == bank and slot.required)
+    extremes = {"cell_voltage_min", "cell_voltage_max"} <= needed or all_cells == cells
+    rows = (
+        (
+            extremes,
+            "no source of its highest and lowest cell",
+            "cell_voltage_min and _max, or every cell_voltage",
+        ),
+        ("pack_voltage" in needed, "no source of its voltage", "pack_voltage"),
+        (
+            bool({"cell_temperature_min", "cell_temperature"} & needed),
+            "no source of its coldest cell",
+            "cell_temperature_min, or cell_temperature of its probes",
+        ),
+    )
+    for there, found, allowed in rows:
+        if not there:
+            findings.fail(("bank", number), f"{bank} has {found}", f"{allowed}, not optional")
+
+
+def _bank(section: BankSection, profile: Profile, slots: tuple[Slot, ...], limits: LimitCompiler) -> Bank:
+    mine = [(index, slot) for index, slot in enumerate(slots) if slot.owner == section.name]
+    mine = [one for one in mine if QUANTITIES[one[1].quantity].kind is not Kind.INVERTER]
+    return Bank(
+        name=section.name,
+        cells=profile.pack.cells_in_series,
+        capacity_ah=section.capacity_ah,
+        slots={slot.quantity: index for index, slot in mine if not slot.index},
+        cell_slots=_numbered("cell_voltage", mine),
+        probe_slots=_numbered("cell_temperature", mine),
+        required=tuple((index, slot.max_age_us) for index, slot in mine if slot.required),
+        charge=limits.charge(section),
+        discharge=limits.discharge(section),
+    )
+
+
+def _numbered(quantity: str, mine: list[tuple[int, Slot]]) -> tuple[int, ...]:
+    """Slots of all cells or probes, in the order of their numbers."""
+    return tuple(
+        index for index, slot in sorted(mine, key=lambda one: one[1].index) if slot.quantity == quantity
+    )
+
+
+def _inverter(section: InverterSection, slots: tuple[Slot, ...]) -> Inverter:
+    heartbeat = None
+    for index, slot in enumerate(slots):
+        if slot.owner == section.name and QUANTITIES[slot.quantity].kind is Kind.INVERTER:
+            heartbeat = index
+    timeout_us = round(section.timeout_s * SECOND_US)
+    return Inverter(section.name, timeout_us, heartbeat, section.when_silent == "zero")
+
+
+def _until_us(moment: datetime | None) -> int | None:
+    """Engine time of a date: whole microseconds since 1970."""
+    return None if moment is None else (moment - _EPOCH) // timedelta(microseconds=1)
+
+
+def _options(profile: Profile) -> Options:
+    wishes, shown = profile.options, None
+    if profile.shown_soc is not None:
+        until_us = _until_us(profile.shown_soc.until)
+        shown = ShownSoc(*profile.shown_soc.window, until_us=until_us or 0)
+    return Options(
+        hold_while_balancing=wishes.hold_charge_while_balancing,
+        inhibit_charge=wishes.inhibit_charge,
+        inhibit_charge_until_us=_until_us(wishes.inhibit_charge_until),
+        inhibit_discharge=wishes.inhibit_discharge,
+        inhibit_discharge_until_us=_until_us(wishes.inhibit_discharge_until),
+        shown_soc=shown,
+        reduce_on_lost_bank=profile.pack.lost_bank == "reduce",
+    )
+
+
+def _times(profile: Profile) -> FailSafeTimes:
+    times = profile.failsafe
+    tolerance_v = times.sum_tolerance_v
+    silent_s = times.silent_after_s
+    return FailSafeTimes(
+        hold_us=round(times.hold_s * SECOND_US),
+        silent_us=None if isinf(silent_s) else round(silent_s * SECOND_US),
+        steady_us=round(times.steady_s * SECOND_US),
+        mismatch_us=round(times.mismatch_s * SECOND_US),
+        stall_us=round(times.stall_s * SECOND_US),
+        sum_tolerance_v=round(0.03 * profile.pack.cells_in_series, 6) if tolerance_v is None else tolerance_v,
+    )

@@ -1,0 +1,102 @@
+"""Collects every problem of a profile before anything is refused, and the message definitions it names."""
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+from pathlib import Path
+
+from bridge.core.codec import Field, MessageLayout
+from bridge.errors import Problem, ProfileError, Severity
+from bridge.profile.schema_base import path_text, shown
+
+Key = tuple[str | int, ...]
+"""Where in the profile: names of tables and keys, and positions in arrays."""
+
+
+class Findings:
+    """Problems found so far. `file` is the profile as the user named it."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.problems: list[Problem] = []
+
+    def fail(self, key: Key, found: str, allowed: str) -> None:
+        """Notes a problem of the profile that stops a start."""
+        self.problems.append(Problem(Severity.FAIL, self.file, path_text(key), found, allowed))
+
+    def unknown(self, key: Key, what: str, name: str, known: Iterable[str]) -> None:
+        """Notes a name that does not exist, with what may have been meant."""
+        self.fail(key, f"no {what} {shown(name)}", near(name, known))
+
+
+def near(name: str, known: Iterable[str]) -> str:
+    """What may have been meant by a name that is not known: near misses first, else all that there are."""
+    names = list(known)
+    close = get_close_matches(name, names, 3, 0.6) or get_close_matches(
+        name.lower(), [one for one in names if one.lower() == name.lower()], 3
+    )
+    if close:
+        return f"did you mean {' or '.join(shown(one) for one in close)}?"
+    listed = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
+    return f"one of {listed}" if names else "none here"
+
+
+class Definitions:
+    """The DBC files a profile names, each read once. Paths are relative to `home`."""
+
+    def __init__(self, home: Path, findings: Findings) -> None:
+        self._home = home
+        self._findings = findings
+        self._files: dict[Path, dict[str, MessageLayout] | None] = {}
+
+    def path(self, dbc: str) -> Path:
+        """The file a profile's `dbc` key means."""
+        return self._home / Path(dbc).expanduser()
+
+    def message(self, key: Key, dbc: str, message: str) -> MessageLayout | None:
+        """The layout of a message, or `None` after noting why there is none."""
+        layouts = self._layouts(dbc)
+        if layouts is None:
+            return None
+        layout = layouts.get(message)
+        if layout is None:
+            self._findings.unknown((*key, "message"), f"message in {dbc} named", message, layouts)
+        elif layout.length > 8:
+            found = f"{message} has {layout.length} bytes"
+            self._findings.fail((*key, "message"), found, "at most 8, as a classic CAN frame has")
+            return None
+        return layout
+
+    def field(self, key: Key, layout: MessageLayout, signal: str) -> Field | None:
+        """The field of a signal, or `None` after noting that there is none."""
+        for field in layout.fields:
+            if field.name == signal:
+                return field
+        names = [field.name for field in layout.fields]
+        self._findings.unknown(key, f"signal in {layout.name} named", signal, names)
+        return None
+
+    def _layouts(self, dbc: str) -> dict[str, MessageLayout] | None:
+        path = self.path(dbc)
+        if path not in self._files:
+            # The DBC parser is the slowest import of all: it is paid for only once a profile needs it.
+            from bridge.profile.dbc import load_dbc
+
+            try:
+                self._files[path] = load_dbc(path, dbc)
+            except ProfileError as error:
+                self._findings.problems.extend(error.problems)
+                self._files[path] = None
+        return self._files[path]
+
+
+def pick(findings: Findings, key: Key, what: str, name: str | None, known: list[str]) -> str | None:
+    """The table of that name; the only one if none is named; `None` after noting a problem."""
+    if name is None:
+        if len(known) == 1:
+            return known[0]
+        findings.fail((*key, what), "nothing", f"one of {', '.join(known)}, since there are several")
+        return None
+    if name not in known:
+        findings.unknown((*key, what), what, name, known)
+        return None
+    return name

@@ -1,0 +1,138 @@
+"""Reads a profile and the message definitions it names: a plan, or all problems at once."""
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from bridge.core.codec import MessageLayout
+from bridge.core.plan import Plan
+from bridge.errors import Problem, ProfileError, Severity
+from bridge.profile.compile import compile_plan
+from bridge.profile.findings import Definitions, Findings
+from bridge.profile.schema import VERSION, Profile
+from bridge.profile.validate import validated
+from bridge.service.seam import BusConfig
+
+
+class Definition(NamedTuple):
+    """Where a message of the profile is defined, for a decoder of one's own.
+
+    Attributes:
+        dbc: the message-definition file.
+        message: name in that file.
+        layout: as this program understood it.
+    """
+
+    dbc: Path
+    message: str
+    layout: MessageLayout
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedProfile:
+    """A profile that can be run. What `check` has to say about it is another matter.
+
+    Attributes:
+        path: the file, as given.
+        profile: what it says; its sources and transmissions are in the order of the plan's.
+        plan: the same for the core.
+        buses: the buses, each with the frame keys wanted from it.
+        received: definition of each source of the plan, in order.
+        sent: definition of each transmission of the plan, in order.
+    """
+
+    path: Path
+    profile: Profile
+    plan: Plan
+    buses: tuple[BusConfig, ...]
+    received: tuple[Definition, ...]
+    sent: tuple[Definition, ...]
+
+    @property
+    def definitions(self) -> dict[tuple[str, int], Definition]:
+        """Definitions of all messages, by name of the bus and key of the frame."""
+        rows = [(source.bus, one) for source, one in zip(self.plan.sources, self.received, strict=True)]
+        rows += [(each.bus, one) for each, one in zip(self.plan.transmissions, self.sent, strict=True)]
+        return {(bus, one.layout.key): one for bus, one in rows}
+
+
+def load_profile(path: Path | str) -> LoadedProfile:
+    """The profile in a file, compiled.
+
+    Raises:
+        ProfileError: with every problem found in it and in the message definitions it names.
+    """
+    file = str(path)
+    raw = _parsed(Path(path), file)
+    findings = Findings(file)
+    profile = validated(raw, findings)
+    if profile is None:
+        raise ProfileError(findings.problems)
+    home = Path(path).parent
+    definitions = Definitions(home, findings)
+    compiled = compile_plan(profile, definitions, findings)
+    if compiled is None:
+        raise ProfileError(findings.problems)
+    plan, received = compiled
+    return LoadedProfile(
+        path=Path(path),
+        profile=profile,
+        plan=plan,
+        buses=_buses(profile, plan),
+        received=tuple(
+            Definition(definitions.path(section.dbc), section.message, layout)
+            for section, layout in zip(profile.source, received.layouts, strict=True)
+        ),
+        sent=tuple(
+            Definition(definitions.path(section.dbc), section.message, each.layout)
+            for section, each in zip(profile.transmission, plan.transmissions, strict=True)
+        ),
+    )
+
+
+def _buses(profile: Profile, plan: Plan) -> tuple[BusConfig, ...]:
+    return tuple(
+        BusConfig(
+            name=bus.name,
+            interface=bus.interface,
+            channel=bus.channel,
+            bitrate=bus.bitrate,
+            options=tuple(bus.options.items()),
+            keys=frozenset(source.key for source in plan.sources if source.bus == bus.name),
+        )
+        for bus in profile.bus
+    )
+
+
+def _refused(file: str, key: str, found: str, allowed: str) -> ProfileError:
+    return ProfileError([Problem(Severity.FAIL, file, key, found, allowed)])
+
+
+def _parsed(path: Path, file: str) -> dict[str, Any]:
+    """The tables of the file, arrays as tuples."""
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise _refused(file, "file", error.strerror or type(error).__name__, "a readable file") from None
+    except UnicodeDecodeError as error:
+        line = path.read_bytes()[: error.start].count(b"\n") + 1
+        raise _refused(file, f"line {line}", "bytes that are no UTF-8", "UTF-8 text") from None
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        found, _, where = str(error).partition(" (at ")
+        line_text = where.partition(",")[0] if where.startswith("line") else f"line {text.count(chr(10)) + 1}"
+        raise _refused(file, line_text, found.rstrip("."), "valid TOML") from None
+    version = raw.get("profile_version")
+    if isinstance(version, int) and version > VERSION:
+        found = f"version {version}, newer than this program"
+        raise _refused(file, "profile_version", found, f"{VERSION}, or a newer ampweir")
+    tables: dict[str, Any] = _with_tuples(raw)
+    return tables
+
+
+def _with_tuples(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _with_tuples(one) for key, one in value.items()}
+    return tuple(_with_tuples(one) for one in value) if isinstance(value, list) else value

@@ -1,0 +1,106 @@
+"""The profile as the person writes it: one TOML file, checked key by key.
+
+What a key means and its unit stands here and nowhere else; `profiles/README.md` is made from it.
+"""
+
+from typing import Any, Literal
+
+from pydantic import Field, field_validator
+
+from bridge.profile.chemistry import CHEMISTRIES
+from bridge.profile.schema_base import Positive, Section, Text, shown, wrong
+from bridge.profile.schema_limits import Curves, FailSafe, Limits, Options, ShownSoc
+from bridge.profile.schema_signals import Source, Transmission
+
+VERSION = 1
+"""The profile version this program reads."""
+
+OptionValue = str | int | float | bool
+
+
+class Pack(Section):
+    """What all banks have in common."""
+
+    chemistry: Text = Field(description="kind of cell: " + ", ".join(CHEMISTRIES))
+    cells_in_series: int = Field(ge=1, le=400, description="cells in series in each bank")
+    lost_bank: Literal["safe", "reduce"] = Field(
+        default="safe",
+        description="when one of several banks is lost: zero currents, or on with the remaining ones",
+    )
+
+    @field_validator("chemistry")
+    @classmethod
+    def _known(cls, name: str) -> str:
+        if name not in CHEMISTRIES:
+            raise wrong(shown(name), ", ".join(CHEMISTRIES))
+        return name
+
+
+class Bank(Curves):
+    """One string of cells; several stand in parallel. Curves given here replace those of [limits]."""
+
+    name: Text = Field(description="its name")
+    capacity_ah: Positive = Field(description="charge it holds, Ah; current is shared in proportion")
+    charge_current_a: Positive = Field(description="most it may be charged with, A")
+    discharge_current_a: Positive = Field(description="most that may be drawn from it, A")
+
+
+class Bus(Section):
+    """One CAN bus."""
+
+    name: Text = Field(description="its name")
+    interface: Text = Field(default="socketcan", description="kind of interface, as python-can names it")
+    channel: Text = Field(description="interface on this machine, such as can0")
+    bitrate: int = Field(ge=5_000, le=1_000_000, description="bits a second")
+    options: dict[str, Any] = Field(
+        default={}, description="further options of the interface, passed on as they are"
+    )
+
+    @field_validator("options")
+    @classmethod
+    def _plain(cls, options: dict[str, Any]) -> dict[str, OptionValue]:
+        for key, value in options.items():
+            if not isinstance(value, str | int | float | bool):
+                raise wrong(f"{key} = {shown(value)}", "texts, numbers, true and false")
+        return options
+
+
+class Inverter(Section):
+    """One receiver of limits."""
+
+    name: Text = Field(description="its name")
+    timeout_s: Positive = Field(
+        description="how long it goes on with the last limits when nothing more arrives, s (from its manual)"
+    )
+    when_silent: Literal["warn", "zero"] = Field(
+        default="warn", description="while it is not heard: only warn, or send zero currents"
+    )
+
+
+class Profile(Section):
+    """The whole profile."""
+
+    profile_version: Literal[1] = Field(description="version of this format")
+    name: Text = Field(description="name of the site, for people")
+    tick_ms: int = Field(default=100, ge=1, le=60_000, description="limits are computed this often, ms")
+    pack: Pack = Field(description="what all banks have in common")
+    bank: tuple[Bank, ...] = Field(min_length=1, description="one table for each bank")
+    bus: tuple[Bus, ...] = Field(min_length=1, description="one table for each bus")
+    inverter: tuple[Inverter, ...] = Field(min_length=1, description="one table for each inverter")
+    source: tuple[Source, ...] = Field(min_length=1, description="one table for each received message")
+    transmission: tuple[Transmission, ...] = Field(
+        min_length=1, description="one table for each sent message"
+    )
+    limits: Limits = Field(default=Limits(), description="bounds of the pack and its cells")
+    options: Options = Field(default=Options(), description="wishes of the person")
+    shown_soc: ShownSoc | None = Field(default=None, description="state of charge as shown to the inverter")
+    failsafe: FailSafe = Field(default=FailSafe(), description="times of the fail-safe states")
+
+    @field_validator("bank", "bus", "inverter")
+    @classmethod
+    def _names_differ(cls, tables: tuple[Any, ...]) -> tuple[Any, ...]:
+        names = [table.name for table in tables]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise wrong(f"the name {shown(twice[0])} more than once", "each name once")
+        return tables

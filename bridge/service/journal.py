@@ -1,0 +1,161 @@
+"""What the running daemon says: one readable line per change, for a terminal or a log."""
+
+import sys
+from collections.abc import Callable, MutableMapping
+from typing import Any, Final, Protocol
+
+import structlog
+
+from bridge import words
+from bridge.core.decision import Decision
+from bridge.core.engine import Note
+from bridge.core.reasons import Limit
+from bridge.service.seam import BusNotice, NoticeKind
+
+STEPS: Final = {
+    "charge_voltage_limit": 0.25,
+    "charge_current_limit": 0.05,
+    "discharge_current_limit": 0.05,
+    "discharge_voltage_floor": 0.25,
+}
+"""A limit is told again when it moved this far: V, or (currents) as a share of the largest value told."""
+
+QUIET_US: Final = 2_000_000
+"""A limit that only moves (its reason unchanged) is told at most this often."""
+
+REPEAT_US: Final = 60_000_000
+"""The same refusal of the same source is told at most this often, with the number of repeats."""
+
+
+class Logger(Protocol):
+    """The part of a structlog logger that is used."""
+
+    def info(self, event: str, **values: Any) -> Any:
+        """Something normal."""
+
+    def warning(self, event: str, **values: Any) -> Any:
+        """Something to look at."""
+
+    def error(self, event: str, **values: Any) -> Any:
+        """Something that keeps frames from leaving or data from being trusted."""
+
+
+def make_logger(form: str = "auto", write: Callable[[str], object] | None = None) -> Logger:
+    """A structlog logger.
+
+    Args:
+        form: `plain` (for people; the default), `json` (a line each), `auto`: plain.
+        write: takes each finished line; standard output by default.
+    """
+
+    def out(line: str) -> None:
+        if write is not None:
+            write(line)
+        else:
+            print(line, flush=True)
+
+    class _Out:
+        info = warning = error = debug = critical = msg = staticmethod(out)
+
+    renderer: Any = structlog.processors.JSONRenderer(allow_nan=False) if form == "json" else _plain
+    logger = structlog.wrap_logger(
+        _Out(),
+        processors=[structlog.processors.add_log_level, renderer],
+        wrapper_class=structlog.BoundLogger,
+        context_class=dict,
+        cache_logger_on_first_use=True,
+    )
+    return logger  # type: ignore[no-any-return]
+
+
+def _plain(_: Any, __: str, event: MutableMapping[str, Any]) -> str:
+    """`mark clock event  key=value`: the text first, then what a program might want."""
+    level = event.pop("level", "info")
+    text = str(event.pop("event"))
+    clock = event.pop("clock", None)
+    mark = {"warning": "! ", "error": "!! "}.get(level, "")
+    rest = " ".join(f"{key}={value}" for key, value in event.items())
+    return " ".join(part for part in (clock, f"{mark}{text}", f"[{rest}]" if rest else "") if part)
+
+
+def stdout_is_terminal() -> bool:
+    """Whether a person is looking."""
+    return sys.stdout.isatty()
+
+
+class Journal:
+    """Tells what changed. Pure rendering: it decides nothing.
+
+    Args:
+        logger: where to.
+        clock: turns engine time into what is printed in front of a line; "" for nothing.
+    """
+
+    def __init__(self, logger: Logger, clock: Callable[[int], str] = lambda _: "") -> None:
+        self._log = logger
+        self._clock = clock
+        self._told: dict[str, tuple[Limit, int]] = {}
+        self._state: object = None
+        self._warnings: tuple[str, ...] = ()
+        self._repeats: dict[tuple[str, str], tuple[int, int]] = {}
+
+    def say(self, t_us: int, text: str, level: str = "info", **values: Any) -> None:
+        """One line."""
+        clock = self._clock(t_us)
+        extra = {"clock": clock} if clock else {}
+        getattr(self._log, level)(text, **extra, **values)
+
+    def decision(self, decision: Decision) -> None:
+        """Tells changes of state, of warnings, and of limits that moved or are bound by something else."""
+        t_us = decision.t_us
+        if decision.state is not self._state:
+            self._state = decision.state
+            level = "info" if decision.state <= 1 else "warning"
+            self.say(t_us, words.state_line(decision), level, state=decision.state.name.lower())
+        for warning in decision.warnings:
+            if warning not in self._warnings:
+                self.say(t_us, warning, "warning")
+        for warning in self._warnings:
+            if warning not in decision.warnings:
+                self.say(t_us, f"no longer: {warning}")
+        self._warnings = decision.warnings
+        for name, limit in decision.limits.items():
+            if self._worth_telling(name, limit, t_us):
+                self._told[name] = (limit, t_us)
+                self.say(t_us, words.limit_line(name, limit))
+
+    def _worth_telling(self, name: str, limit: Limit, t_us: int) -> bool:
+        before = self._told.get(name)
+        if before is None:
+            return True
+        old, told_us = before
+        step = STEPS[name]
+        if name.endswith("current_limit"):
+            step *= max(limit.value, old.value, 1.0)
+        moved = abs(limit.value - old.value)
+        if limit.binding[::2] != old.binding[::2]:  # reason or bank
+            return moved >= step / 2 or t_us - told_us >= 5 * QUIET_US
+        return moved >= step and t_us - told_us >= QUIET_US
+
+    def note(self, note: Note) -> None:
+        """Tells what happened in the core; the same thing again only now and then, with its count."""
+        key = (note.kind, note.subject)
+        since, count = self._repeats.get(key, (-REPEAT_US, 0))
+        if note.t_us - since < REPEAT_US:
+            self._repeats[key] = (since, count + 1)
+            return
+        self._repeats[key] = (note.t_us, 0)
+        level = "error" if note.kind == "withheld" else "warning"
+        more = {"repeats": count} if count else {}
+        self.say(note.t_us, f"{note.kind}: {note.text}", level, **more)
+
+    def notice(self, t_us: int, notice: BusNotice) -> None:
+        """Tells what happened to a bus."""
+        good = notice.kind in (NoticeKind.UP, NoticeKind.QUEUE_OK, NoticeKind.RESTARTED)
+        self.say(
+            t_us, f"bus {notice.bus}: {notice.text}", "info" if good else "warning", kind=notice.kind.value
+        )
+
+    def status(self, decision: Decision) -> None:
+        """The status line."""
+        self.say(decision.t_us, words.status_line(decision))

@@ -1,0 +1,138 @@
+"""What the daemon knows of a CAN interface: its description, the events it reports, what it can be asked.
+
+Users import these names from `bridge.service.bus`; they stand here so that the implementations can share
+them without importing the front door.
+"""
+
+from enum import Enum
+from typing import Final, NamedTuple, Protocol
+
+from bridge.frames import Frame
+
+FRAMES_A_READ: Final = 512
+"""Most frames one `Bus.read` returns, so that a flood on the bus cannot starve the transmit loop."""
+
+RETRY_FIRST_US: Final = 250_000
+RETRY_LAST_US: Final = 2_000_000
+"""Waits between attempts to rebuild a dead bus: from the first, doubling, to the last."""
+
+
+class BusConfig(NamedTuple):
+    """One bus of the profile.
+
+    Attributes:
+        name: the bus's name in the profile; every frame and notice carries it.
+        interface: python-can's name of the kind of interface; "socketcan" is served without python-can.
+        channel: what the interface calls the bus, such as "can0" or "/dev/ttyACM0".
+        bitrate: bit/s. SocketCAN leaves it to the system (`ip link`), every other interface is told.
+        options: further python-can options, passed on as they are.
+        keys: the frame keys (see `bridge.frames.Frame`) wanted; None wants all, empty wants none.
+    """
+
+    name: str
+    interface: str
+    channel: str
+    bitrate: int = 500_000
+    options: tuple[tuple[str, str | int | float | bool], ...] = ()
+    keys: frozenset[int] | None = None
+
+    def __str__(self) -> str:
+        return f"bus {self.name!r} (interface {self.interface!r}, channel {self.channel!r})"
+
+
+class NoticeKind(Enum):
+    """What happened to a bus."""
+
+    UP = "up"
+    DOWN = "down"
+    BUS_OFF = "bus off"
+    RESTARTED = "restarted"
+    ERROR_WARNING = "error warning"
+    QUEUE_FULL = "queue full"
+    QUEUE_OK = "queue ok"
+    LOST = "lost"
+
+
+class BusNotice(NamedTuple):
+    """An event of a bus other than a data frame.
+
+    Attributes:
+        bus: name of the bus.
+        kind: what happened.
+        text: one line for people.
+    """
+
+    bus: str
+    kind: NoticeKind
+    text: str
+
+
+class Bus(Protocol):
+    """One CAN bus, driven by one event loop. Only the loop's own thread may call it."""
+
+    @property
+    def name(self) -> str:
+        """The bus's name in the profile."""
+        ...
+
+    def fileno(self) -> int | None:
+        """A descriptor that is readable while `read` has something; None while the bus is down.
+
+        It changes when the bus is rebuilt: compare it after every `read`, `send` and `tend`.
+        """
+        ...
+
+    def read(self) -> tuple[list[Frame], list[BusNotice]]:
+        """Everything pending, up to `FRAMES_A_READ` frames, without waiting. Never raises.
+
+        If more frames are pending the descriptor stays readable. Remote, CAN FD and error frames are never
+        among the frames.
+        """
+        ...
+
+    def send(self, frame: Frame) -> None:
+        """Queue one frame.
+
+        Raises:
+            BusFull: the transmit queue is full; this frame did not leave.
+            BusDown: the bus is down; `tend` rebuilds it.
+        """
+        ...
+
+    def tend(self, now_us: int) -> list[BusNotice]:
+        """Supervise: notices not yet handed over; and a dead bus is rebuilt, after a growing wait.
+
+        Call it some ten times a second. An outage gives one DOWN and, when it ends, one UP.
+
+        Args:
+            now_us: a monotonic clock, in microseconds.
+        """
+        ...
+
+    def close(self) -> None:
+        """Let go of the interface. May be called twice; afterwards nothing is read, sent or rebuilt."""
+        ...
+
+
+class Retry:
+    """When to try again to rebuild a dead bus."""
+
+    def __init__(self) -> None:
+        self._wait_us = RETRY_FIRST_US
+        self._due_us: int | None = None
+
+    def due(self, now_us: int) -> bool:
+        """Whether to try now. The first call of an outage starts the first wait."""
+        if self._due_us is None:
+            self._due_us = now_us + self._wait_us
+            self._wait_us = min(2 * self._wait_us, RETRY_LAST_US)
+        return now_us >= self._due_us
+
+    def again(self) -> None:
+        """The attempt failed: the next `due` starts the next wait."""
+        self._due_us = None
+
+    def over(self) -> None:
+        """The outage has ended: the next one starts with the shortest wait."""
+        self._wait_us = RETRY_FIRST_US
+        self._due_us = None

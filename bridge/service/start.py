@@ -1,0 +1,106 @@
+"""Starts the daemon, or a plain recording, on real interfaces."""
+
+import os
+import time
+from pathlib import Path
+
+from bridge.errors import EXIT_OK, ProfileError, Severity
+from bridge.profile.check import find_problems
+from bridge.profile.load import LoadedProfile, load_profile
+from bridge.replay.candump import LogWriter
+from bridge.replay.recorder import Recorder
+from bridge.service.daemon import Daemon
+from bridge.service.journal import Journal, make_logger, stdout_is_terminal
+from bridge.service.live import LiveWorld
+from bridge.service.notify import Notifier
+from bridge.service.world import Request
+
+STATUS_EVERY_S = 10.0
+"""How often a person at a terminal is shown the status line."""
+
+
+def local_clock(t_us: int) -> str:
+    """Local time of day, to the tenth of a second."""
+    return time.strftime("%H:%M:%S", time.localtime(t_us // 1_000_000)) + f".{t_us // 100_000 % 10}"
+
+
+def load_sound(path: Path) -> LoadedProfile:
+    """Loads a profile and refuses it where `check` would fail it: an unsound profile never runs.
+
+    Raises:
+        ProfileError: with every problem found.
+    """
+    loaded = load_profile(path)
+    problems = [p for p in find_problems(loaded, time.time_ns() // 1000) if p.severity is Severity.FAIL]
+    if problems:
+        raise ProfileError(problems)
+    return loaded
+
+
+def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: float | None, log: str) -> int:
+    """Runs the daemon on the buses of a profile until it is asked to stop; returns the exit code.
+
+    Raises:
+        InputError: the profile or the recording file cannot be used.
+        BusError: a bus cannot be opened.
+    """
+    loaded = load_sound(path)
+    # The service manager's log has its own clock.
+    clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
+    journal = Journal(make_logger(log), clock)
+    recorder = Recorder(record) if record is not None else None
+    if status_every_s is None:
+        status_every_s = STATUS_EVERY_S if stdout_is_terminal() else 0.0
+    notifier = Notifier()
+    world = LiveWorld(loaded.buses)
+    try:
+        with world.signals():
+            journal.say(
+                world.now_us(), f"{loaded.plan.name}: {'dry run, nothing is sent' if dry else 'running'}"
+            )
+            daemon = Daemon(
+                loaded,
+                world,
+                journal,
+                load=lambda: load_sound(path),
+                recorder=recorder,
+                notifier=notifier,
+                dry=dry,
+                status_every_us=round(status_every_s * 1e6),
+            )
+            return daemon.run()
+    finally:
+        world.close()
+        notifier.close()
+
+
+def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) -> int:
+    """Writes all traffic on the profile's buses to a candump log; sends nothing. Returns the exit code.
+
+    Raises:
+        CaptureError: the file cannot be written.
+        BusError: a bus cannot be opened.
+    """
+    buses = tuple(bus._replace(keys=None) for bus in loaded.buses)
+    channels = {bus.name: bus.channel for bus in buses}
+    journal = Journal(make_logger(), local_clock)
+    count = 0
+    with LogWriter(capture) as log:
+        world = LiveWorld(buses)
+        try:
+            with world.signals():
+                end_us = world.now_us() + round(seconds * 1e6) if seconds is not None else None
+                journal.say(world.now_us(), f"recording {', '.join(channels.values())} to {capture}")
+                while end_us is None or world.now_us() < end_us:
+                    batch = world.wait(end_us if end_us is not None else world.now_us() + 1_000_000)
+                    for frame in batch.frames:
+                        log.write(batch.t_us, channels[frame.bus], frame.key, frame.data, sent=False)
+                    count += len(batch.frames)
+                    for notice in batch.notices:
+                        journal.notice(batch.t_us, notice)
+                    if Request.STOP in batch.requests:
+                        break
+                journal.say(world.now_us(), f"{count} frames recorded")
+        finally:
+            world.close()
+    return EXIT_OK

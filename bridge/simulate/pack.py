@@ -1,0 +1,209 @@
+"""Cells in series to banks, banks in parallel to a pack, with balancers and cell sensors.
+
+Currents are positive when they charge. Every draw of the spread comes from a seed: the same seed gives
+the same pack.
+"""
+
+import random
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+from bridge.simulate.cell import SECONDS_PER_HOUR, CellModel, CellParameters
+
+LONGEST_STEP_S: Final = 1.0
+"""Within a step the share of each bank and the balancers stand still; longer steps are cut up."""
+
+
+class Spread(NamedTuple):
+    """How far the cells of a bank differ: largest deviation to either side, drawn evenly.
+
+    Attributes:
+        capacity: as a fraction of the capacity.
+        resistance: as a fraction of every resistance.
+        charge: as a difference in charge, 0.003 is 0.3 % of charge.
+    """
+
+    capacity: float = 0.02
+    resistance: float = 0.15
+    charge: float = 0.003
+
+
+class Balancer(NamedTuple):
+    """Passive balancing: a resistor across each cell that stands out.
+
+    Attributes:
+        from_v: no cell below this is bled.
+        above_lowest_v: only cells higher than the lowest by more than this are bled.
+        bleed_a: current through the resistor; 0 for no balancer.
+    """
+
+    from_v: float = 3.45
+    above_lowest_v: float = 0.005
+    bleed_a: float = 0.5
+
+
+AVERAGE_CELL: Final = CellParameters()
+USUAL_SPREAD: Final = Spread()
+USUAL_BALANCER: Final = Balancer()
+
+
+class BankModel:
+    """Cells in series, each with its own capacity, resistance and charge.
+
+    Attributes:
+        cells: the cells, the first one at the negative end.
+        nominal_ah: capacity the charge counter believes in.
+        current_a: what flowed in the last step.
+        bled_ah: charge each balancer has burnt so far.
+    """
+
+    def __init__(
+        self,
+        cells: Sequence[CellModel],
+        nominal_ah: float,
+        balancer: Balancer = USUAL_BALANCER,
+        wiring_ohm: float = 0.0,
+        sensor_step_v: float = 0.001,
+    ) -> None:
+        self.cells = tuple(cells)
+        self.nominal_ah = nominal_ah
+        self.current_a = 0.0
+        self.bled_ah = [0.0] * len(self.cells)
+        self._balancer = balancer
+        self._sensor_step_v = sensor_step_v
+        self._counted_ah = nominal_ah * sum(cell.charge for cell in cells) / len(self.cells)
+        self.resistance_ohm = wiring_ohm + sum(cell.parameters.series_ohm for cell in cells)
+
+    @property
+    def emf_v(self) -> float:
+        """Voltage in volts behind the resistance of the bank."""
+        return sum(cell.emf_v for cell in self.cells)
+
+    @property
+    def voltage_v(self) -> float:
+        """Voltage in volts across the bank, under the current of the last step."""
+        return self.emf_v + self.resistance_ohm * self.current_a
+
+    @property
+    def true_cell_voltages_v(self) -> tuple[float, ...]:
+        """The voltage in volts of each cell, under the current of the last step."""
+        return tuple(cell.voltage_v(self.current_a) for cell in self.cells)
+
+    @property
+    def cell_voltages_v(self) -> tuple[float, ...]:
+        """The voltage of each cell in volts as its sensor gives it, in whole steps."""
+        step_v = self._sensor_step_v
+        return tuple(round(voltage_v / step_v) * step_v for voltage_v in self.true_cell_voltages_v)
+
+    @property
+    def state_of_charge(self) -> float:
+        """Counted charge in percent of the nominal capacity, 0..100."""
+        return min(max(100.0 * self._counted_ah / self.nominal_ah, 0.0), 100.0)
+
+    @property
+    def bleeding(self) -> tuple[bool, ...]:
+        """Which cells are to be bled, judged by the sensors as of the last step."""
+        sensed_v = self.cell_voltages_v
+        threshold_v = max(self._balancer.from_v, min(sensed_v) + self._balancer.above_lowest_v)
+        return tuple(self._balancer.bleed_a > 0.0 and voltage_v > threshold_v for voltage_v in sensed_v)
+
+    def step(self, current_a: float, dt_s: float) -> None:
+        """Let a constant current flow through the bank for some time."""
+        bleeding = self.bleeding
+        self.current_a = current_a
+        self._counted_ah += current_a * dt_s / SECONDS_PER_HOUR
+        for n, cell in enumerate(self.cells):
+            bleed_a = self._balancer.bleed_a if bleeding[n] else 0.0
+            self.bled_ah[n] += bleed_a * dt_s / SECONDS_PER_HOUR
+            cell.step(current_a - bleed_a, dt_s)
+
+
+class PackModel:
+    """Banks in parallel behind one pair of terminals.
+
+    Attributes:
+        banks: the banks, at least one.
+        temperature_c: temperature of all cells in degrees Celsius, as given; nothing changes it.
+        current_a: total current of the last step.
+    """
+
+    def __init__(self, banks: Sequence[BankModel], temperature_c: float = 20.0) -> None:
+        self.banks = tuple(banks)
+        self.temperature_c = temperature_c
+        self.current_a = 0.0
+        self.resistance_ohm = 1.0 / sum(1.0 / bank.resistance_ohm for bank in self.banks)
+
+    @property
+    def emf_v(self) -> float:
+        """Voltage in volts across the terminals if no current flowed through them this moment."""
+        return self.resistance_ohm * sum(bank.emf_v / bank.resistance_ohm for bank in self.banks)
+
+    @property
+    def voltage_v(self) -> float:
+        """Voltage in volts across the terminals, under the current of the last step."""
+        return self.emf_v + self.resistance_ohm * self.current_a
+
+    @property
+    def state_of_charge(self) -> float:
+        """Counted charge in percent, the banks weighted by their nominal capacity."""
+        total_ah = sum(bank.nominal_ah for bank in self.banks)
+        return sum(bank.state_of_charge * bank.nominal_ah for bank in self.banks) / total_ah
+
+    def shares_a(self, current_a: float) -> tuple[float, ...]:
+        """Return how a total current divides over the banks; between unlike banks some flows at zero, too.
+
+        Each bank is linear at any moment, V = emf + R * I, and all have the same V (Kirchhoff).
+        """
+        emf_v = [bank.emf_v for bank in self.banks]
+        common_v = self.resistance_ohm * (
+            current_a + sum(e / bank.resistance_ohm for e, bank in zip(emf_v, self.banks, strict=True))
+        )
+        return tuple((common_v - e) / bank.resistance_ohm for e, bank in zip(emf_v, self.banks, strict=True))
+
+    def step(self, current_a: float, dt_s: float) -> None:
+        """Let a constant total current flow for some time, in pieces of at most `LONGEST_STEP_S`."""
+        self.current_a = current_a
+        left_s = dt_s
+        while left_s > 0.0:
+            piece_s = min(left_s, LONGEST_STEP_S)
+            for bank, share_a in zip(self.banks, self.shares_a(current_a), strict=True):
+                bank.step(share_a, piece_s)
+            left_s -= piece_s
+
+
+def drawn_bank(
+    seed: int,
+    charge: float,
+    cell_count: int = 16,
+    cell: CellParameters = AVERAGE_CELL,
+    spread: Spread = USUAL_SPREAD,
+    balancer: Balancer = USUAL_BALANCER,
+) -> BankModel:
+    """Return a bank whose cells differ as drawn from a seed.
+
+    Args:
+        seed: the same seed gives the same bank.
+        charge: mean charge at the start, 0..1.
+        cell_count: cells in series, at least 1.
+        cell: what the average cell is made of.
+        spread: how far the cells differ from it.
+        balancer: of every cell.
+    """
+    draw = random.Random(seed)
+    cells = []
+    for _ in range(cell_count):
+        capacity, resistance, extra = (width * draw.uniform(-1.0, 1.0) for width in spread)
+        branches = tuple(
+            branch._replace(
+                resistance_ohm=branch.resistance_ohm * (1.0 + resistance),
+                capacitance_f=branch.capacitance_f / (1.0 + resistance),
+            )
+            for branch in cell.branches
+        )
+        own = cell._replace(
+            capacity_ah=cell.capacity_ah * (1.0 + capacity),
+            series_ohm=cell.series_ohm * (1.0 + resistance),
+            branches=branches,
+        )
+        cells.append(CellModel(own, charge + extra))
+    return BankModel(cells, cell.capacity_ah, balancer)

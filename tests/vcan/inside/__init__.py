@@ -1,0 +1,1 @@
+"""Tests that run under the userspace kernel; see ../conftest.py."""
