@@ -10,6 +10,7 @@ AmpweirError
 └── CoreError           raised inside the core, handled by the engine
     ├── FrameRefused    a received frame is not to be trusted, nothing of it was taken
     └── NotExpressible  a value cannot be sent on the safe side; its frame must not leave
+        └── NeverSeen   a measured value to be sent is not known yet; its frame waits
 """
 
 from collections.abc import Sequence
@@ -102,3 +103,7 @@ class FrameRefused(CoreError):
 
 class NotExpressible(CoreError):
     """A value cannot be put into its signal on the safe side. The frame must not leave."""
+
+
+class NeverSeen(NotExpressible):
+    """A measured value that is to be sent has never been seen. The frame waits for it."""

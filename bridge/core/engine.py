@@ -22,7 +22,7 @@ from bridge.core.outgoing import FrameBuilder
 from bridge.core.pack import Doubt, PackState, Reading, Trouble
 from bridge.core.plan import Plan, Source
 from bridge.core.schedule import Schedule
-from bridge.errors import FrameRefused, NotExpressible
+from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
 
 
@@ -31,7 +31,8 @@ class Note(NamedTuple):
 
     Attributes:
         t_us: when.
-        kind: `refused` (a received frame), `withheld` (a frame that must not leave), `stalled`.
+        kind: `refused` (a received frame), `waiting` (a frame whose reading was never
+            seen), `withheld` (a frame that must not leave), `stalled`.
         subject: the source or transmission concerned.
         text: what was found and what is allowed.
     """
@@ -147,6 +148,11 @@ class Engine:
         return due + last
 
     @property
+    def latest_us(self) -> int:
+        """Engine time reached: the latest stamp of any call."""
+        return self._latest_us
+
+    @property
     def next_deadline_us(self) -> int:
         """Engine time at which `poll` should be called next."""
         return min(self._next_tick_us, self._schedule.next_us)
@@ -243,5 +249,7 @@ class Engine:
         for i in due:
             try:
                 self._due.append(Due(t_us, self._builders[i].build(self.decision.values)))
+            except NeverSeen as waiting:
+                self._notes.append(Note(t_us, "waiting", self.plan.transmissions[i].name, str(waiting)))
             except NotExpressible as refusal:
                 self._notes.append(Note(t_us, "withheld", self.plan.transmissions[i].name, str(refusal)))

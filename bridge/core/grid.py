@@ -59,6 +59,7 @@ class Grid:
     highest: Fraction = attribute(init=False, compare=False, repr=False)
     _forward: tuple[int, int, int] = attribute(init=False, compare=False, repr=False)
     _back: tuple[int, int, int] = attribute(init=False, compare=False, repr=False)
+    _proof: tuple[int, int, int] = attribute(init=False, compare=False, repr=False)
     _side: int = attribute(init=False, compare=False, repr=False)
     _span: tuple[int, int] = attribute(init=False, compare=False, repr=False)
 
@@ -75,7 +76,11 @@ class Grid:
         if low > high:
             raise NotExpressible(f"{wire.name}: no raw number lies within its [min|max]")
         put(self, "step", Fraction(0) if wire.is_float else abs(unit))
-        put(self, "_back", _over_common(unit, zero))
+        p, q, r = _over_common(unit, zero)
+        put(self, "_back", (p, q, r))
+        # what is said, less what is meant, times the safe direction of the value, must not be negative
+        sense = _SIDE[self.rounding]
+        put(self, "_proof", (p * MICRO * sense, q * MICRO * sense, r * sense))
         put(self, "_forward", forward if wire.is_float else _folded(forward, side))
         put(self, "_side", side)
         put(self, "_span", (low, high))
@@ -130,19 +135,14 @@ class Grid:
         Goes from the raw number to the value, where `to_raw` goes from the value to the raw number.
         Always true of NEAREST, which has no safe side; never if either is not finite.
         """
-        number: int | Fraction = raw
-        if self.field.is_float:
-            decoded = _float_of(raw, self.field.length)
-            if not isfinite(decoded):
-                return False
-            number = Fraction(decoded)
-        if not isfinite(value * MICRO):
+        micro = value * MICRO
+        if not isfinite(micro):
             return False
-        p, q, r = self._back
-        said, meant = (number * p + q) * MICRO, round(value * MICRO) * r
-        if self.rounding is Rounding.DOWN:
-            return said <= meant
-        return said >= meant if self.rounding is Rounding.UP else True
+        p, q, r = self._proof
+        if not self.field.is_float:
+            return raw * p + q >= round(micro) * r
+        decoded = _float_of(raw, self.field.length)
+        return isfinite(decoded) and Fraction(decoded) * p + q >= round(micro) * r
 
 
 def _over_common(slope: Fraction, base: Fraction) -> tuple[int, int, int]:

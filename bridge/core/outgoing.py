@@ -11,7 +11,7 @@ from typing import NamedTuple
 from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder, Encoder, MessageLayout
 from bridge.core.grid import Grid
-from bridge.errors import NotExpressible
+from bridge.errors import NeverSeen, NotExpressible
 from bridge.frames import Frame
 from bridge.quantities import QUANTITIES, Rounding
 
@@ -135,8 +135,9 @@ class FrameBuilder:
             values: quantities by name, in their own units; None or absent: withheld.
 
         Raises:
-            NotExpressible: a value cannot be sent on the safe side, or is withheld and its signal has no
-                number for that. The next call makes the same page with the same counter.
+            NeverSeen: a value is withheld and its signal has no number for that.
+            NotExpressible: a value cannot be sent on the safe side.
+            After either, the next call makes the same page with the same counter.
         """
         transmission = self._transmission
         page = self._pages[self._next_page]
@@ -146,7 +147,7 @@ class FrameBuilder:
             data = _data(page, raws)
             _check(page, data, raws, values)
         except NotExpressible as problem:
-            raise NotExpressible(f"{transmission.layout.name}.{problem}") from None
+            raise type(problem)(f"{transmission.layout.name}.{problem}") from None
         for item in page.counters:
             count = self._counts.get(item.signal, 0)
             self._counts[item.signal] = (count + item.step) % item.modulo
@@ -174,7 +175,7 @@ def _raws(page: _Page, values: Mapping[str, float | None]) -> list[int]:
 
 def _absent(item: QuantityItem | FlagItem) -> int:
     if item.absent_raw is None:
-        raise NotExpressible(f"{item.signal}: {item.quantity} is withheld; allowed: a value")
+        raise NeverSeen(f"{item.signal}: {item.quantity} not seen yet")
     return item.absent_raw
 
 

@@ -3,16 +3,14 @@
 Nothing of cantools goes further than this file, neither its objects nor its exceptions.
 """
 
-import logging
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite
 from pathlib import Path
 
-import cantools
-from cantools.database.can import Database, Message, Signal
+from cantools.database.can import Message, Signal
+from cantools.database.can.formats import dbc
 
 from bridge.core.codec import FLOATS, Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
@@ -38,13 +36,14 @@ def load_dbc(path: Path, shown: str | None = None) -> dict[str, MessageLayout]:
             format or factor that cannot be computed with.
     """
     name = shown if shown is not None else str(path)
-    database = _parsed(_text(path, name), name)
-    problems = [*_doubles(database, name)]
-    for message in database.messages:
+    text = _text(path, name)
+    messages = _parsed(text, name)
+    problems = [*_doubles(messages, name), *_lost_pages(text, messages, name)]
+    for message in messages:
         problems += _message_problems(message, name)
     if problems:
         raise ProfileError(problems)
-    return {message.name: _layout(message) for message in database.messages}
+    return {message.name: _layout(message) for message in messages}
 
 
 def too_long(layout: MessageLayout) -> bool:
@@ -68,44 +67,29 @@ def _text(path: Path, name: str) -> str:
         return raw.decode("cp1252", errors="replace")
 
 
-@contextmanager
-def _silence() -> Iterator[None]:
-    """Keeps the library's warnings, which repeat what is reported here as problems, out of the log."""
-    logger = logging.getLogger("cantools")
-    before = logger.disabled
-    logger.disabled = True
-    try:
-        yield
-    finally:
-        logger.disabled = before
-
-
-def _parsed(text: str, name: str) -> Database:
+def _parsed(text: str, name: str) -> Sequence[Message]:
     # not strict: overlaps are found here, all of them, and named by message and signal
     try:
-        database = cantools.database.load_string(text, "dbc", strict=False)
+        return dbc.load_string(text, strict=False).messages
     except Exception as error:
-        # the parser lets plain ValueError, KeyError, IndexError and AssertionError through as well
-        where = re.search(r"line (\d+)", str(error))
+        # besides errors of its own the parser lets ValueError, KeyError, AssertionError and more through
         found = " ".join(str(error).split()) or type(error).__name__
+        where = re.search(r"line (\d+)", found)
         key = f"line {where[1]}" if where else "file"
         raise ProfileError([_problem(name, key, found, "a valid DBC file")]) from None
-    if not isinstance(database, Database):
-        raise ProfileError([_problem(name, "file", type(database).__name__, "a CAN database")])
-    return database
 
 
 def _key(message: Message) -> int:
     return message.frame_id | (EXTENDED if message.is_extended_frame else 0)
 
 
-def _doubles(database: Database, name: str) -> Iterator[Problem]:
+def _doubles(messages: Sequence[Message], name: str) -> Iterator[Problem]:
     """Two messages of one name, or of one identifier of the same length."""
-    for title, count in Counter(message.name for message in database.messages).items():
+    for title, count in Counter(message.name for message in messages).items():
         if count > 1:
             yield _problem(name, title, f"{count} messages of this name", "one")
     by_key: dict[int, str] = {}
-    for message in database.messages:
+    for message in messages:
         first = by_key.setdefault(_key(message), message.name)
         if first != message.name:
             bits = 29 if message.is_extended_frame else 11
@@ -113,42 +97,57 @@ def _doubles(database: Database, name: str) -> Iterator[Problem]:
             yield _problem(name, message.name, found, "one message for each identifier")
 
 
+def _lost_pages(text: str, messages: Sequence[Message], name: str) -> Iterator[Problem]:
+    """Signals marked as multiplexed that the library reads as always there.
+
+    It does so where a message has no multiplexer, or has several and does not say which one counts.
+    """
+    pages = {(_key(m), s.name): s.multiplexer_ids for m in messages for s in m.signals}
+    titles = {_key(message): message.name for message in messages}
+    key = 0
+    for found in re.finditer(r"^[ \t]*(?:BO_\s+(\d+)|SG_\s+(\w+)\s+(m\d+)M?\s*:)", text, re.MULTILINE):
+        if found[1]:
+            key = int(found[1])
+        elif pages.get((key, found[2]), ()) is None:
+            allowed = "one multiplexer (M) in the message, or a SG_MUL_VAL_ line for this signal"
+            yield _problem(name, f"{titles[key]}.{found[2]}", f"{found[3]} of no known multiplexer", allowed)
+
+
 def _message_problems(message: Message, name: str) -> Iterator[Problem]:
-    for title, count in Counter(signal.name for signal in message.signals).items():
-        if count > 1:
-            yield _problem(name, f"{message.name}.{title}", f"{count} signals of this name", "one")
-    bits = {signal.name: _bits(signal) for signal in message.signals}
-    for signal in message.signals:
-        key = f"{message.name}.{signal.name}"
-        if max(bits[signal.name]) >= 8 * message.length:
-            yield _problem(
-                name, key, f"reaches beyond the {message.length} bytes of the message", "within it"
-            )
+    signals = message.signals
+    doubles = [title for title, count in Counter(signal.name for signal in signals).items() if count > 1]
+    for title in doubles:
+        yield _problem(name, f"{message.name}.{title}", "several signals of this name", "one")
+    for signal in signals:
         for found, allowed in _signal_problems(signal, message):
-            yield _problem(name, key, found, allowed)
-    chains = {signal.name: dict(_chain(signal, message)) for signal in message.signals}
-    for index, signal in enumerate(message.signals):
-        for other in message.signals[:index]:
-            if bits[signal.name] & bits[other.name] and _together(chains[signal.name], chains[other.name]):
-                key = f"{message.name}.{signal.name}"
-                yield _problem(name, key, f"overlaps {message.name}.{other.name}", "bits of its own")
+            yield _problem(name, f"{message.name}.{signal.name}", found, allowed)
+    places = [(signal.name, _bits(signal), dict(_chain(signal, message))) for signal in signals]
+    for index, (title, bits, chain) in enumerate(places):
+        for other, taken, others in places[:index]:
+            if bits & taken and title != other and _together(chain, others):
+                key, found = f"{message.name}.{title}", f"overlaps {message.name}.{other}"
+                yield _problem(name, key, found, "bits of its own")
 
 
 def _signal_problems(signal: Signal, message: Message) -> Iterator[tuple[str, str]]:
     factor, offset = signal.conversion.scale, signal.conversion.offset
+    bits = _bits(signal)
+    if min(bits) < 0 or max(bits) >= 8 * message.length:
+        yield f"reaches beyond the {message.length} bytes of the message", "within it"
     if signal.conversion.is_float and signal.length not in FLOATS:
         yield f"a float of {signal.length} bits", "16, 32 or 64 bits"
     elif signal.length > 64:
         yield f"{signal.length} bits", "1 to 64 bits"
+    elif _initial(signal) is None:
+        yield f"start value {signal.raw_initial}", "a finite number that the signal can hold"
     if factor == 0 or not isfinite(factor) or not isfinite(offset):
         yield f"factor {factor}, offset {offset}", "finite numbers, factor not 0"
     elif not isfinite(float(factor) * 2.0**64 + offset):
         yield f"factor {factor}, offset {offset}", "numbers that 64 bits do not overflow"
-    if signal.multiplexer_ids is not None and signal.multiplexer_signal is None:
-        yield "multiplexed, but by no signal", "a multiplexer signal in the message"
-    above = {other.name: other for other in message.signals}.get(signal.multiplexer_signal or "")
-    if signal.multiplexer_signal is not None and (above is None or above.conversion.is_float):
-        yield f"multiplexed by {signal.multiplexer_signal}", "an integer signal of the message"
+    if signal.multiplexer_signal is not None:
+        above = {other.name: other for other in message.signals}.get(signal.multiplexer_signal)
+        if above is None or above.conversion.is_float:
+            yield f"multiplexed by {signal.multiplexer_signal}", "an integer signal of the message"
 
 
 def _bits(signal: Signal) -> frozenset[int]:
@@ -198,12 +197,21 @@ def _field(signal: Signal, message: Message) -> Field:
         unit=signal.unit or "",
         mux=tuple(_chain(signal, message)),
         choices=tuple((raw, str(text)) for raw, text in (conversion.choices or {}).items()),
-        initial_raw=_initial(signal),
+        initial_raw=_initial(signal) or 0,
     )
 
 
-def _initial(signal: Signal) -> int:
+def _initial(signal: Signal) -> int | None:
+    """The raw start value, None if there cannot be one.
+
+    An integer that is too large for its signal is left to whoever sends the message to refuse.
+    """
     start = signal.raw_initial or 0
-    if signal.conversion.is_float:
+    if not isfinite(start):
+        return None
+    if not signal.conversion.is_float:
+        return int(start)
+    try:
         return int.from_bytes(FLOATS[signal.length].pack(start), "little")
-    return int(start)
+    except OverflowError:
+        return None

@@ -23,6 +23,14 @@ class Findings:
         """Notes a problem of the profile that stops a start."""
         self.problems.append(Problem(Severity.FAIL, self.file, path_text(key), found, allowed))
 
+    def warn(self, key: Key, found: str, allowed: str) -> None:
+        """Notes something for the person to judge."""
+        self.problems.append(Problem(Severity.WARN, self.file, path_text(key), found, allowed))
+
+    def note(self, key: Key, found: str, allowed: str) -> None:
+        """Notes something worth knowing."""
+        self.problems.append(Problem(Severity.NOTE, self.file, path_text(key), found, allowed))
+
     def unknown(self, key: Key, what: str, name: str, known: Iterable[str]) -> None:
         """Notes a name that does not exist, with what may have been meant."""
         self.fail(key, f"no {what} {shown(name)}", near(name, known))

@@ -18,6 +18,9 @@ from bridge.words import status_line
 STATUS_US: Final = 1_000_000
 """How often the service manager is told the status line."""
 
+QUEUE_QUIET_US: Final = 1_000_000
+"""A transmit queue that refused a frame counts as full for this long."""
+
 SILENCE_PERIODS: Final = 3
 """Frames count as leaving while the last one is no older than this many of the longest limit period."""
 
@@ -72,7 +75,7 @@ class Daemon:
         self._start_us = self._left_us = t_us
         carrying = [t.period_us for t in loaded.plan.transmissions if t.carries_limits]
         self._leave_by_us = SILENCE_PERIODS * max(carrying, default=0) + loaded.plan.tick_us
-        self._full_queues: set[str] = set()
+        self._full_at: dict[str, int] = {}
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────
 
@@ -100,7 +103,7 @@ class Daemon:
         before = self._engine.decision
         if batch.t_us - wanted_us > self._engine.plan.tick_us:
             if self._recorder is not None:
-                self._recorder.resumed(batch.t_us)
+                self._recorder.resumed(batch.t_us, self._engine.latest_us)
             self._dispatch(self._engine.resume(batch.t_us))
         else:
             self._dispatch(self._engine.poll(batch.t_us))
@@ -115,9 +118,9 @@ class Daemon:
 
     def _take(self, batch: Batch) -> None:
         for frame in batch.frames:
+            self._engine.receive(batch.t_us, frame)
             if self._recorder is not None:
                 self._recorder.received(batch.t_us, frame)
-            self._engine.receive(batch.t_us, frame)
         for notice in batch.notices:
             self._journal.notice(batch.t_us, notice)
 
@@ -129,24 +132,30 @@ class Daemon:
             if self._dry:
                 self._left_us = item.t_us
                 continue
-            bus = item.frame.bus
             try:
                 self._world.send(item.frame)
             except BusError as problem:
                 if self._recorder is not None:
                     self._recorder.unsent(item, str(problem))
-                if isinstance(problem, BusFull) and bus not in self._full_queues:
-                    self._full_queues.add(bus)
-                    notice = BusNotice(
-                        bus, NoticeKind.QUEUE_FULL, "transmit queue full, a frame did not leave"
-                    )
-                    self._journal.notice(item.t_us, notice)
+                if isinstance(problem, BusFull):
+                    self._queue_full(item)
             else:
                 self._left_us = item.t_us
-                if bus in self._full_queues:
-                    self._full_queues.discard(bus)
-                    notice = BusNotice(bus, NoticeKind.QUEUE_OK, "frames leave again")
-                    self._journal.notice(item.t_us, notice)
+                self._queue_moves(item)
+
+    def _queue_full(self, item: Due) -> None:
+        bus = item.frame.bus
+        if bus not in self._full_at:
+            notice = BusNotice(bus, NoticeKind.QUEUE_FULL, "transmit queue full, a frame did not leave")
+            self._journal.notice(item.t_us, notice)
+        self._full_at[bus] = item.t_us
+
+    def _queue_moves(self, item: Due) -> None:
+        """A queue counts as moving again when none of its frames was refused for a while."""
+        bus = item.frame.bus
+        if bus in self._full_at and item.t_us - self._full_at[bus] >= QUEUE_QUIET_US:
+            del self._full_at[bus]
+            self._journal.notice(item.t_us, BusNotice(bus, NoticeKind.QUEUE_OK, "all frames leave again"))
 
     # ── supervision ─────────────────────────────────────────────────────────────────────────────────
 
@@ -162,7 +171,6 @@ class Daemon:
             notifier.tell(f"STATUS={status_line(decision)}")
             if self._recorder is not None and (trouble := self._recorder.flush()):
                 self._journal.say(t_us, f"recording ended: {trouble}", "error")
-                self._recorder = None
         if self._status_every_us and t_us - self._said_status_us >= self._status_every_us:
             self._said_status_us = t_us
             self._journal.status(decision)
@@ -219,4 +227,6 @@ def last_resort(plan: Plan) -> list[Due]:
 
     They also prove, before anything is sent, that the safe frames can be built at all.
     """
-    return Engine(plan, 0).close(0)
+    engine = Engine(plan, 0)
+    engine.poll(0)
+    return engine.close(0)

@@ -145,7 +145,7 @@ class Journal:
             self._repeats[key] = (since, count + 1)
             return
         self._repeats[key] = (note.t_us, 0)
-        level = "error" if note.kind == "withheld" else "warning"
+        level = {"withheld": "error", "waiting": "info"}.get(note.kind, "warning")
         more = {"repeats": count} if count else {}
         self.say(note.t_us, f"{note.kind}: {note.text}", level, **more)
 

@@ -5,11 +5,14 @@ the host, so its module must import without CAN, and each test is one test of th
 being called here, all those selected run together in one pytest under the userspace kernel (see kernel.py),
 which is booted once; each then reports here what it reported there.
 
+With --cov, what was covered inside counts too.
+
 Without the packages needed they are skipped, or fail if AMPWEIR_REQUIRE_VCAN=1, as in CI.
 """
 
 import json
 import os
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -17,7 +20,7 @@ from typing import Any, Final
 
 import pytest
 
-from tests.vcan.kernel import INSIDE, KernelRun, missing_parts, run_inside
+from tests.vcan.kernel import HUNG, INSIDE, KernelRun, missing_parts, run_inside
 
 _TIMEOUT_S: Final = 300.0
 _FOLDER: Final = Path(__file__).with_name("inside")
@@ -37,11 +40,13 @@ class InsideRun:
     Args:
         tests: node ids of the tests to run.
         out: folder for the results.
+        coverage: where to leave the data of a run that measures coverage, for pytest-cov to combine.
     """
 
-    def __init__(self, tests: list[str], out: Path) -> None:
+    def __init__(self, tests: list[str], out: Path, coverage: Path | None) -> None:
         self._tests = tests
         self._out = out
+        self._coverage = coverage
         self._done: tuple[KernelRun, Reports] | None = None
 
     def result(self, test: str) -> list[dict[str, Any]]:
@@ -56,7 +61,8 @@ class InsideRun:
         found = reports.get(test, [])
         if not any(report["when"] == "teardown" for report in found):
             raise InsideFailure(
-                f"no report from inside the kernel (exit status {run.status})\n"
+                f"no report from inside the kernel: exit status {run.status}"
+                f"{', not ended in time' if run.status == HUNG else ''}\n"
                 f"--- log\n{run.log[-_LATE:]}\n--- console\n{run.console[-_LATE:]}"
             )
         return found
@@ -64,9 +70,15 @@ class InsideRun:
     def _run(self) -> tuple[KernelRun, Reports]:
         reports_file = self._out / "reports"
         (self._out / "tests").write_text("\n".join(self._tests))
-        command = ["env", f"{_REPORTS}={reports_file}", sys.executable, "-m", "pytest"]
+        covered = self._out / "coverage"
+        command = ["env", f"{_REPORTS}={reports_file}", f"COVERAGE_FILE={covered}"]
+        command += [sys.executable, "-m", "pytest"]
         command += ["-p", "no:cacheprovider", "-p", "no:randomly", "--no-header", f"@{self._out / 'tests'}"]
+        if self._coverage:
+            command += ["--cov", "--cov-report="]
         run = run_inside(command, self._out, _TIMEOUT_S)
+        if self._coverage and covered.exists():
+            shutil.copy(covered, self._coverage)
         reports: Reports = {}
         for line in reports_file.read_text().splitlines() if reports_file.exists() else ():
             report = json.loads(line)
@@ -117,7 +129,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     out = tempfile.TemporaryDirectory(prefix="kernel-")
     config.add_cleanup(out.cleanup)
-    run = InsideRun([item.nodeid for item in selected], Path(out.name))
+    coverage = config.rootpath / ".coverage.inside" if getattr(config.option, "cov_source", None) else None
+    run = InsideRun([item.nodeid for item in selected], Path(out.name), coverage)
     for index, item in enumerate(items):
         if item in selected:
             assert item.parent is not None

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.errors import BusDown, BusFull
+from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import EXTENDED, Frame
 from bridge.service.bus import Bus, BusConfig, BusNotice, NoticeKind, open_bus
 from tests.service.bus_contract import LONG_S, wait_for, wait_for_frames
@@ -180,6 +180,13 @@ def test_opened_while_down_comes_up_by_itself() -> None:
     _, notices = wait_for(bus, lambda _, notices: NoticeKind.UP in kinds(notices))
     assert kinds(notices) == [NoticeKind.DOWN, NoticeKind.UP]
     bus.close()
+
+
+@pytest.mark.parametrize("channel", ["can7", "lo", ""])
+def test_wrong_channel_names_the_right_ones(channel: str) -> None:
+    """A channel that is missing, no CAN interface, or not named is refused; the message lists the real ones."""
+    with pytest.raises(BusError, match=f"bus 'pack' .*channel '{channel}'.*; allowed: vcan0, vcan1"):
+        open_bus(BusConfig("pack", "socketcan", channel))
 
 
 def test_filtered_bus_loses_nothing_in_a_flood() -> None:

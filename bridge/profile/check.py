@@ -1,0 +1,73 @@
+"""Everything that can be proven about a profile without running it."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from bridge.errors import EXIT_FAIL, EXIT_OK, EXIT_WARN, Problem, Severity
+from bridge.profile.check_limits import check_limits
+from bridge.profile.check_sent import SentRow, check_sent
+from bridge.profile.check_sources import check_sources
+from bridge.profile.check_times import BudgetRow, BusRow, check_times
+from bridge.profile.findings import Findings
+from bridge.profile.load import LoadedProfile
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport:
+    """What a check found, and what will be sent and when.
+
+    Attributes:
+        file: the profile as it was given.
+        name: name of the site.
+        problems: all findings, the worst first, each kind in the order of the profile.
+        sent: one row for each transmission.
+        buses: load of each bus by our own frames.
+        budgets: worst time from a fault to the inverter's knowing.
+    """
+
+    file: str
+    name: str
+    problems: tuple[Problem, ...]
+    sent: tuple[SentRow, ...]
+    buses: tuple[BusRow, ...]
+    budgets: tuple[BudgetRow, ...]
+
+    def of(self, severity: Severity) -> tuple[Problem, ...]:
+        """The findings of one severity."""
+        return tuple(problem for problem in self.problems if problem.severity is severity)
+
+    @property
+    def verdict(self) -> str:
+        """`pass`, `warn` or `fail`."""
+        if self.of(Severity.FAIL):
+            return "fail"
+        return "warn" if self.of(Severity.WARN) else "pass"
+
+    @property
+    def exit_code(self) -> int:
+        """What the program ends with: see `bridge.errors`."""
+        return {"fail": EXIT_FAIL, "warn": EXIT_WARN, "pass": EXIT_OK}[self.verdict]
+
+
+def check_profile(loaded: LoadedProfile, now: datetime | None = None) -> CheckReport:
+    """Checks a loaded profile.
+
+    Args:
+        loaded: the profile (loading has refused already what cannot be run at all).
+        now: with offset; wishes that end are compared with it. `None`: they are not.
+    """
+    findings = Findings(str(loaded.path))
+    check_limits(loaded, findings)
+    check_sources(loaded, findings)
+    timing = check_times(loaded, now, findings)
+    sent = check_sent(loaded, timing.responses_s, findings)
+    order = list(Severity)
+    problems = sorted(findings.problems, key=lambda one: order.index(one.severity))
+    return CheckReport(
+        file=str(loaded.path),
+        name=loaded.plan.name,
+        problems=tuple(problems),
+        sent=sent,
+        buses=timing.buses,
+        budgets=timing.budgets,
+    )

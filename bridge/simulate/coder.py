@@ -1,0 +1,200 @@
+"""Frames as another device on the bus makes and reads them: by cantools, and with sums of its own.
+
+Nothing here comes from `bridge.core.codec` or `bridge.core.checksum`, so that a mistake there does not
+agree with itself.
+"""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Final, NamedTuple, TypeVar
+
+import cantools
+from cantools.database.can import Database, Message, Signal
+
+from bridge.frames import EXTENDED
+from bridge.profile.schema_signals import ChecksumRule
+
+Raws = dict[str, int | float]
+"""Raw number of each signal, as it stands in the frame."""
+
+
+KEPT: Final = 4096
+"""So many frames are remembered: cantools is slow, and a pack at rest repeats itself."""
+
+
+class Page(NamedTuple):
+    """One page of a message; a plain message has one.
+
+    Attributes:
+        selectors: raw number of each multiplexer signal that chooses it.
+        names: all signals on it.
+    """
+
+    selectors: Mapping[str, int]
+    names: frozenset[str]
+
+
+class Coder:
+    """One message of a DBC file.
+
+    Attributes:
+        name: of the message.
+        key: of its frames, see `bridge.frames.Frame`.
+        cycle_us: period the file states, 0 if it states none.
+    """
+
+    def __init__(self, message: Message) -> None:
+        self._message = message
+        self._signals: dict[str, Signal] = {signal.name: signal for signal in message.signals}
+        self._encoded: dict[tuple[tuple[str, int | float], ...], bytes] = {}
+        self._decoded: dict[bytes, dict[str, float]] = {}
+        self.name = message.name
+        self.key = message.frame_id | (EXTENDED if message.is_extended_frame else 0)
+        self.cycle_us = 1000 * (message.cycle_time or 0)
+
+    def pages(self, wanted: Sequence[str]) -> tuple[Page, ...]:
+        """The fewest pages, in order of their numbers, that show every wanted signal."""
+        chains: list[dict[str, int]] = []
+        for name in sorted(wanted, key=lambda one: -len(self._chain(one))):
+            chain = {parent: ids[0] for parent, ids in self._chain(name)}
+            if not any(chain.items() <= other.items() for other in chains):
+                chains.append(chain)
+        chains.sort(key=lambda chain: list(chain.values()))
+        return tuple(self._page(chain) for chain in chains or [{}])
+
+    def raw(self, name: str, number: float) -> int | float:
+        """The nearest raw number a signal can hold for a physical number."""
+        signal = self._signals[name]
+        raw = (number - float(signal.offset)) / float(signal.scale)
+        if signal.is_float:
+            return raw
+        low, high = self.raw_span(name)
+        return min(max(round(raw), low), high)
+
+    def number(self, name: str, raw: float) -> float:
+        """The physical number of a raw one."""
+        signal = self._signals[name]
+        return raw * float(signal.scale) + float(signal.offset)
+
+    def raw_span(self, name: str) -> tuple[int, int]:
+        """Smallest and largest raw number a signal of whole numbers can hold."""
+        signal = self._signals[name]
+        if signal.is_signed:
+            return -(1 << signal.length - 1), (1 << signal.length - 1) - 1
+        return 0, (1 << signal.length) - 1
+
+    def is_float(self, name: str) -> bool:
+        """Whether a signal holds a floating-point number."""
+        return self._signals[name].is_float
+
+    def encode(self, page: Page, raws: Mapping[str, int | float]) -> bytes:
+        """The data of a frame of one page; signals not given are 0, those of other pages are left out."""
+        full = {name: raws.get(name, 0) for name in page.names} | dict(page.selectors)
+        key = tuple(sorted(full.items()))
+        data = self._encoded.get(key)
+        if data is None:
+            data = self._message.encode(full, scaling=False, strict=False)
+            _keep(self._encoded, key, data)
+        return data
+
+    def decode(self, data: bytes) -> dict[str, float]:
+        """Physical numbers of all signals in a frame. Raises cantools' errors for a frame it cannot read."""
+        values = self._decoded.get(data)
+        if values is None:
+            decoded = self._message.decode(data, decode_choices=False)
+            assert isinstance(decoded, dict)
+            values = {name: float(value) for name, value in decoded.items()}  # type: ignore[arg-type]
+            _keep(self._decoded, data, values)
+        return values
+
+    def checksum(self, name: str, rule: ChecksumRule, data: bytes) -> int:
+        """The checksum a frame should carry in the signal `name`, whose own bits count as 0."""
+        blank = bytearray(data)
+        own = set()
+        for byte, bit in self._bits(name):
+            own.add(byte)
+            blank[byte] &= ~(1 << bit) & 0xFF
+        over = [n for n in range(len(data)) if n not in own] if rule.over is None else rule.over
+        return checksum(rule, bytes(rule.prefix) + bytes(blank[n] for n in over))
+
+    def _bits(self, name: str) -> list[tuple[int, int]]:
+        """(byte, bit) of every bit of a signal; a Motorola one starts at its highest bit."""
+        signal = self._signals[name]
+        places = []
+        at = signal.start
+        for _ in range(signal.length):
+            places.append((at // 8, at % 8))
+            if signal.byte_order == "little_endian":
+                at += 1
+            else:
+                at = at - 1 if at % 8 else at + 15
+        return places
+
+    def _chain(self, name: str) -> list[tuple[str, list[int]]]:
+        """The multiplexers above a signal, each with the numbers that show it."""
+        chain = []
+        signal = self._signals[name]
+        while signal.multiplexer_signal is not None and signal.multiplexer_ids:
+            chain.append((signal.multiplexer_signal, list(signal.multiplexer_ids)))
+            signal = self._signals[signal.multiplexer_signal]
+        return chain
+
+    def _page(self, chosen: Mapping[str, int]) -> Page:
+        selectors = dict(chosen)
+        for name, signal in self._signals.items():  # a multiplexer nobody asked for shows its first page
+            if signal.is_multiplexer and name not in selectors:
+                below = [ids[0] for one in self._signals for parent, ids in self._chain(one) if parent == name]
+                selectors[name] = min(below, default=0)
+        names = {
+            name
+            for name in self._signals
+            if all(selectors[parent] in ids for parent, ids in self._chain(name))
+        }
+        return Page({name: raw for name, raw in selectors.items() if name in names}, frozenset(names))
+
+
+def checksum(rule: ChecksumRule, taken: bytes) -> int:
+    """The checksum over bytes, bit by bit as the textbook does it."""
+    if rule.algorithm == "sum8":
+        return ((rule.init + sum(taken)) % 256) ^ rule.xor_out
+    register = rule.init
+    for byte in taken:
+        register ^= _mirrored(byte) if rule.reflect else byte
+        for _ in range(8 if rule.algorithm == "crc8" else 0):
+            overflow = register >= 128
+            register = register * 2 % 256
+            if overflow:
+                register ^= rule.polynomial or 0
+    return (_mirrored(register) if rule.reflect else register) ^ rule.xor_out
+
+
+def _mirrored(byte: int) -> int:
+    return sum(1 << 7 - bit for bit in range(8) if byte >> bit & 1)
+
+
+_Key = TypeVar("_Key")
+_Value = TypeVar("_Value")
+
+
+def _keep(memory: dict[_Key, _Value], key: _Key, value: _Value) -> None:
+    if len(memory) >= KEPT:
+        memory.clear()
+    memory[key] = value
+
+
+class Library:
+    """Messages by file and name; each file is read once, by cantools."""
+
+    def __init__(self) -> None:
+        self._files: dict[Path, Database] = {}
+        self._coders: dict[tuple[Path, str], Coder] = {}
+
+    def coder(self, path: Path, message: str) -> Coder:
+        """The coder of a message. Raises KeyError if the file has none of that name."""
+        if (path, message) not in self._coders:
+            if path not in self._files:
+                database = cantools.database.load_file(path, database_format="dbc")
+                assert isinstance(database, Database)
+                self._files[path] = database
+            self._coders[path, message] = Coder(self._files[path].get_message_by_name(message))
+        return self._coders[path, message]

@@ -1,0 +1,247 @@
+"""What other devices on the bus do: cell monitors and inverters that talk, inverters that listen.
+
+They know the same DBC files and the same profile as the bridge, and share no codec with it.
+"""
+
+from collections.abc import Callable
+from typing import Final, NamedTuple
+
+from bridge.frames import Frame
+from bridge.profile.load import LoadedProfile
+from bridge.profile.schema_signals import CounterItem, FlagItem, QuantityItem, Reading, Transmission, is_flag
+from bridge.profile.schema_signals import ChecksumItem as ChecksumSection
+from bridge.profile.schema_signals import Source as SourceSection
+from bridge.quantities import QUANTITIES, Kind
+from bridge.simulate.coder import Coder, Library, Page, Raws
+
+STAGGER_US: Final = 13_000
+"""Messages of a simulated site start this far apart, so that no two leave at one instant."""
+
+ValueOf = Callable[[str, int, int], float]
+"""A measured value by quantity, number of the cell (0 where there is only one) and time in µs."""
+
+
+class Origin(NamedTuple):
+    """Where a reading stands in a message.
+
+    Attributes:
+        quantity, cell: what it is, and of which cell or probe, 0 where there is only one.
+        signal: its name.
+        reading: how the profile reads it.
+    """
+
+    quantity: str
+    cell: int
+    signal: str
+    reading: Reading
+
+    def number(self, value: float) -> float:
+        """The physical number that the profile reads as `value`."""
+        if is_flag(self.quantity):
+            wrong = next(n for n in (0.0, 1.0, 2.0, 3.0, 4.0) if n not in self.reading.true)
+            return self.reading.true[0] if value else wrong
+        return (value - self.reading.shift) / self.reading.scale
+
+    def value(self, number: float) -> float:
+        """What the profile reads from a physical number of a measured signal."""
+        return number * self.reading.scale + self.reading.shift
+
+
+class Speech:
+    """One message a device sends again and again, and what may be wrong with it.
+
+    Attributes:
+        section: the `[[source]]` table.
+        bus: bus it is sent on.
+        origins: the readings in it.
+        pages: sent in turn.
+        period_us: from one frame to the next.
+        next_us: when the next frame is due.
+        muted: nothing is sent.
+        muted_pages: these pages are left out.
+        frozen: the rolling counter stands still.
+        spoilt: the checksum is wrong.
+        forced: signals with a raw number of their own.
+    """
+
+    def __init__(self, section: SourceSection, bus: str, coder: Coder, first_us: int) -> None:
+        self.section = section
+        self.bus = bus
+        self.coder = coder
+        self.origins = tuple(_origins(section))
+        names = [origin.signal for origin in self.origins]
+        self.pages = coder.pages(names)
+        self.period_us = coder.cycle_us or _guessed_us(section, len(self.pages))
+        self.next_us = first_us
+        self.muted = False
+        self.muted_pages: set[int] = set()
+        self.frozen = False
+        self.spoilt = False
+        self.forced: Raws = {}
+        self._count = 0
+        self._turn = 0
+
+    def heal(self) -> None:
+        """Nothing is wrong any more."""
+        self.muted = self.frozen = self.spoilt = False
+        self.muted_pages, self.forced = set(), {}
+
+    def say(self, value_of: ValueOf) -> Frame | None:
+        """The frame due at `next_us`, None if it is left out; moves on."""
+        t_us, at = self.next_us, self._turn
+        self.next_us += self.period_us
+        self._turn = (at + 1) % len(self.pages)
+        if not self.frozen:
+            self._count += 1
+        if self.muted or at in self.muted_pages:
+            return None
+        return Frame(self.bus, self.coder.key, self._data(self.pages[at], value_of, t_us))
+
+    def _data(self, page: Page, value_of: ValueOf, t_us: int) -> bytes:
+        coder, section = self.coder, self.section
+        raws: Raws = {}
+        for origin in self.origins:
+            if origin.signal in page.names and origin.signal not in page.selectors:
+                if origin.quantity == "inverter_heartbeat":
+                    raws[origin.signal] = self._rolling(origin.signal)
+                else:
+                    value = value_of(origin.quantity, origin.cell, t_us)
+                    raws[origin.signal] = coder.raw(origin.signal, origin.number(value))
+        if section.counter is not None:
+            raws[section.counter] = self._rolling(section.counter)
+        raws |= {name: raw for name, raw in self.forced.items() if name in page.names}
+        data = coder.encode(page, raws)
+        if section.checksum is not None:
+            right = coder.checksum(section.checksum.signal, section.checksum, data)
+            sent = right ^ 0x5A if self.spoilt else right
+            data = coder.encode(page, raws | {section.checksum.signal: sent})
+        return data
+
+    def _rolling(self, name: str) -> int:
+        low, high = self.coder.raw_span(name)
+        return low + self._count % (high - low + 1)
+
+
+class Talker:
+    """One device that sends the `[[source]]` messages of a bank or an inverter.
+
+    Attributes:
+        owner: name of the bank or inverter.
+        speeches: its messages.
+    """
+
+    def __init__(self, owner: str, speeches: list[Speech], value_of: ValueOf) -> None:
+        self.owner = owner
+        self.speeches = speeches
+        self._value_of = value_of
+
+    @property
+    def next_us(self) -> int:
+        """When it talks next."""
+        return min(speech.next_us for speech in self.speeches)
+
+    def talk(self, t_us: int) -> list[Frame]:
+        """The frames due up to `t_us`."""
+        frames = []
+        for speech in self.speeches:
+            while speech.next_us <= t_us:
+                frame = speech.say(self._value_of)
+                if frame is not None:
+                    frames.append(frame)
+        return frames
+
+
+def talkers(loaded: LoadedProfile, library: Library, value_of: dict[str, ValueOf], t_us: int) -> list[Talker]:
+    """A device for each bank and each inverter that the profile reads, silent until `t_us`.
+
+    Args:
+        loaded: the profile.
+        library: the message definitions.
+        value_of: what each bank or inverter measures.
+        t_us: when the first of them talks.
+    """
+    speeches: dict[str, list[Speech]] = {}
+    rows = zip(loaded.profile.source, loaded.plan.sources, loaded.received, strict=True)
+    for n, (section, source, definition) in enumerate(rows):
+        coder = library.coder(definition.dbc, definition.message)
+        speech = Speech(section, source.bus, coder, t_us + (n + 1) * STAGGER_US)
+        speeches.setdefault(source.owner, []).append(speech)
+    return [Talker(owner, spoken, value_of[owner]) for owner, spoken in speeches.items()]
+
+
+def _origins(section: SourceSection) -> list[Origin]:
+    found = []
+    for quantity, reading in section.signals.items():
+        each = QUANTITIES[quantity].kind is Kind.CELL
+        for offset, signal in enumerate(reading.names):
+            found.append(Origin(quantity, reading.first + offset if each else 0, signal, reading))
+    return found
+
+
+def _guessed_us(section: SourceSection, pages: int) -> int:
+    """A period for a message whose file states none: every page four times within its allowed age."""
+    ages_s = [reading.max_age_s or section.max_age_s for reading in section.signals.values()]
+    return max(round(min(ages_s) * 1000 / 4 / pages), 1) * 1000
+
+
+class Seen(NamedTuple):
+    """One frame of the bridge, as an inverter understood it.
+
+    Attributes:
+        t_us: when it came.
+        frame: as it was.
+        name: of the message.
+        values: quantities in their own units, flags 0 or 1 (a number that is neither: left out).
+        faults: what is wrong with it: a gap in the counter, a checksum, an unreadable frame.
+    """
+
+    t_us: int
+    frame: Frame
+    name: str
+    values: dict[str, float]
+    faults: tuple[str, ...]
+
+
+class Ear:
+    """Understands one `[[transmission]]` message with cantools."""
+
+    def __init__(self, section: Transmission, coder: Coder) -> None:
+        self.section = section
+        self.coder = coder
+        self._counts: dict[str, int] = {}
+
+    def hear(self, t_us: int, frame: Frame) -> Seen:
+        """One frame of this message."""
+        try:
+            numbers = self.coder.decode(frame.data)
+        except Exception as problem:  # whatever cantools has to say against it
+            return Seen(t_us, frame, self.coder.name, {}, (f"unreadable: {problem}",))
+        values: dict[str, float] = {}
+        faults = []
+        for name, item in self.section.signals.items():
+            number = numbers.get(name)
+            if number is None:
+                continue
+            match item:
+                case QuantityItem() if number != item.absent:
+                    values[item.quantity] = (number - item.shift) / item.scale
+                case FlagItem() if number in (item.true, item.false):
+                    values[item.flag] = float(number == item.true)
+                case CounterItem():
+                    faults += self._count(name, item, int(number))
+                case ChecksumSection():
+                    right = self.coder.checksum(name, item.checksum, frame.data)
+                    if number != right:
+                        faults.append(f"{name} {number:g}; right: {right}")
+        return Seen(t_us, frame, self.coder.name, values, tuple(faults))
+
+    def forget(self) -> None:
+        """The sender starts anew: its counters may begin anywhere."""
+        self._counts.clear()
+
+    def _count(self, name: str, item: CounterItem, count: int) -> list[str]:
+        low, high = self.coder.raw_span(name)
+        modulo = item.counter.modulo or high - low + 1
+        before, self._counts[name] = self._counts.get(name), count
+        wanted = None if before is None else (before + item.counter.step) % modulo
+        return [] if wanted in (None, count) else [f"{name} {count}; after {before} comes {wanted}"]

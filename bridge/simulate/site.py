@@ -1,0 +1,277 @@
+"""A simulated site, built from a profile: pack, cell monitors, inverters, sun and loads."""
+
+from collections.abc import Callable
+from functools import partial
+from typing import Final
+
+from bridge.core.plan import Plan
+from bridge.frames import Frame
+from bridge.profile.chemistry import CHEMISTRIES, Chemistry
+from bridge.profile.load import LoadedProfile
+from bridge.quantities import LIMITS
+from bridge.simulate.cell import Branch, CellParameters, lfp_open_circuit_v
+from bridge.simulate.coder import Library
+from bridge.simulate.inverter import InverterModel, Limits, Wish
+from bridge.simulate.node import Ear, Seen, Talker, ValueOf, talkers
+from bridge.simulate.pack import Balancer, BankModel, PackModel, drawn_bank
+
+MODEL_STEP_US: Final = 250_000
+"""The physics moves on in steps of this length."""
+
+Wave = Callable[[int], float]
+"""A forced value over time in µs."""
+
+
+class BankView:
+    """What the monitor of one bank measures, and what it is made to measure in a rehearsal.
+
+    Attributes:
+        bank: the model behind it.
+        permitted_a: what it permits in either direction: charging, discharging.
+        temperature_c: of all cells, a forced one in place of the pack's.
+        cell_v: forced voltages of single cells, by number from 0.
+        shift_v: added to the measured voltage of the bank, and to nothing else.
+    """
+
+    def __init__(self, bank: BankModel, pack: PackModel, permitted_a: tuple[float, float]) -> None:
+        self.bank = bank
+        self.permitted_a = permitted_a
+        self.temperature_c: Wave | None = None
+        self.cell_v: dict[int, Wave] = {}
+        self.shift_v: Wave | None = None
+        self._pack = pack
+        self.refresh()
+
+    def heal(self) -> None:
+        """It measures what is there."""
+        self.temperature_c = self.shift_v = None
+        self.cell_v = {}
+
+    def refresh(self) -> None:
+        """Looks at the model; to be called after each of its steps."""
+        self._cells_v = self.bank.cell_voltages_v
+        self._voltage_v = self.bank.voltage_v
+        self._bleeding = any(self.bank.bleeding)
+
+    def cells_v(self, t_us: int) -> tuple[float, ...]:
+        """All cells in volts, as measured."""
+        if not self.cell_v:
+            return self._cells_v
+        return tuple(self.cell_v[n](t_us) if n in self.cell_v else v for n, v in enumerate(self._cells_v))
+
+    def value(self, quantity: str, cell: int, t_us: int) -> float:
+        """A measured value; see `bridge.simulate.node.ValueOf`."""
+        match quantity:
+            case "cell_voltage":
+                return self.cells_v(t_us)[cell - 1]
+            case "cell_voltage_min":
+                return min(self.cells_v(t_us))
+            case "cell_voltage_max":
+                return max(self.cells_v(t_us))
+            case "pack_voltage":
+                shift_v = self.shift_v(t_us) if self.shift_v is not None else 0.0
+                return self._voltage_v + sum(self.cells_v(t_us)) - sum(self._cells_v) + shift_v
+            case "pack_current":
+                return self.bank.current_a
+            case "state_of_charge":
+                return self.bank.state_of_charge
+            case "cell_temperature" | "cell_temperature_min" | "cell_temperature_max":
+                return self._pack.temperature_c if self.temperature_c is None else self.temperature_c(t_us)
+            case "charge_current_permitted":
+                return self.permitted_a[0]
+            case "discharge_current_permitted":
+                return self.permitted_a[1]
+            case "balancing":
+                return float(self._bleeding)
+        return 1.0  # charge_permitted, discharge_permitted
+
+
+class Listener:
+    """One inverter: it understands what it is sent, obeys it, and times out by itself.
+
+    Attributes:
+        name: in the profile.
+        seen: every frame it understood, in order.
+        latest: newest value of each quantity.
+        limits_us: when the newest limit came, `None` before the first.
+        timeout_us: see `bridge.core.plan.Inverter`.
+        model: the physics behind it.
+        dead: it is switched off: it says and hears nothing.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        timeout_us: int,
+        ears: dict[tuple[str, int], Ear],
+        model: InverterModel,
+        plan: Plan,
+        peers: int,
+    ) -> None:
+        self.name = name
+        self.timeout_us = timeout_us
+        self.seen: list[Seen] = []
+        self.latest: dict[str, float] = {}
+        self.limits_us: int | None = None
+        self.model = model
+        self.ears = ears
+        self._static = (plan.limits.charge_voltage_v, plan.limits.discharge_floor_v)
+        self._peers = peers
+
+    def hear(self, t_us: int, frame: Frame) -> Seen | None:
+        """Takes one frame; None if it is not for this inverter."""
+        ear = self.ears.get((frame.bus, frame.key))
+        if ear is None:
+            return None
+        seen = ear.hear(t_us, frame)
+        self.seen.append(seen)
+        self.latest.update(seen.values)
+        if any(name in seen.values for name in LIMITS):
+            self.limits_us = t_us
+            self.model.receive(self._limits())
+        return seen
+
+    def timed_out(self, t_us: int) -> bool:
+        """Whether it has stopped by itself, because the newest limit is too old."""
+        return self.limits_us is None or t_us - self.limits_us > self.timeout_us
+
+    def _limits(self) -> Limits:
+        """What it obeys. Several inverters at one pack are each set to their part of the currents."""
+        latest = self.latest
+        return Limits(
+            latest.get("charge_voltage_limit", self._static[0]),
+            latest.get("charge_current_limit", 0.0) / self._peers,
+            latest.get("discharge_current_limit", 0.0) / self._peers,
+            latest.get("discharge_voltage_floor", self._static[1]),
+            latest.get("charge_allowed", 1.0) > 0.0,
+            latest.get("discharge_allowed", 1.0) > 0.0,
+        )
+
+
+class Site:
+    """Everything outside the bridge, on the virtual clock.
+
+    Args:
+        loaded: the profile it is built from.
+        start_us: engine time of the start.
+        charge: of every bank at the start, 0..1.
+        wish: what sun and loads would do, by seconds since the start.
+        temperature_c: of all cells.
+        seed: the same seed gives the same pack.
+        library: message definitions already read, to be shared.
+    """
+
+    def __init__(
+        self,
+        loaded: LoadedProfile,
+        start_us: int,
+        *,
+        charge: float,
+        wish: Callable[[float], Wish],
+        temperature_c: float = 25.0,
+        seed: int = 1,
+        library: Library | None = None,
+    ) -> None:
+        plan, library = loaded.plan, library or Library()
+        chemistry = CHEMISTRIES[loaded.profile.pack.chemistry]
+        models = [
+            drawn_bank(
+                seed + n,
+                charge,
+                bank.cells,
+                cell_of(chemistry, bank.capacity_ah),
+                balancer=Balancer(from_v=chemistry.target_v - 0.05),
+            )
+            for n, bank in enumerate(plan.banks)
+        ]
+        self.pack = PackModel(models, temperature_c)
+        self.views = {
+            bank.name: BankView(model, self.pack, (bank.charge.max_a, bank.discharge.max_a))
+            for bank, model in zip(plan.banks, models, strict=True)
+        }
+        self.listeners = [
+            Listener(
+                inverter.name,
+                inverter.timeout_us,
+                _ears(loaded, library, inverter.name),
+                InverterModel(
+                    partial(_part, wish, len(plan.inverters)), timeout_s=inverter.timeout_us / 1e6
+                ),
+                plan,
+                len(plan.inverters),
+            )
+            for inverter in plan.inverters
+        ]
+        values: dict[str, ValueOf] = {name: view.value for name, view in self.views.items()}
+        values |= {inverter.name: _nothing for inverter in plan.inverters}
+        self.talkers: list[Talker] = talkers(loaded, library, values, start_us)
+        self._step_us = start_us + MODEL_STEP_US
+
+    @property
+    def next_us(self) -> int:
+        """When something happens next."""
+        return min(self._step_us, *(talker.next_us for talker in self.talkers))
+
+    def advance(self, t_us: int) -> list[Frame]:
+        """Lets everything happen up to `t_us`; returns the frames that were sent meanwhile."""
+        frames: list[Frame] = []
+        while (at_us := self.next_us) <= t_us:
+            if self._step_us <= at_us:
+                self._step()
+            for talker in self.talkers:
+                frames += talker.talk(at_us)
+        return frames
+
+    def hear(self, t_us: int, frame: Frame) -> None:
+        """A frame of the bridge reaches everyone on its bus."""
+        for listener in self.listeners:
+            listener.hear(t_us, frame)
+
+    def _step(self) -> None:
+        self._step_us += MODEL_STEP_US
+        step_s = MODEL_STEP_US / 1e6
+        current_a = sum(listener.model.step(self.pack, step_s) for listener in self.listeners)
+        self.pack.step(current_a, step_s)
+        for view in self.views.values():
+            view.refresh()
+
+
+def cell_of(chemistry: Chemistry, capacity_ah: float) -> CellParameters:
+    """An average cell of a chemistry and size; resistances fall with the size.
+
+    Only LFP has a curve of its own. For the others it is stretched to lie between their floor and target, a
+    rough stand-in that is flat in the middle and steep at the ends.
+    """
+    usual = CellParameters()
+    size = capacity_ah / usual.capacity_ah
+    branches = tuple(Branch(b.resistance_ohm / size, b.capacitance_f * size) for b in usual.branches)
+    curve = lfp_open_circuit_v
+    if chemistry.name != "lfp":
+        lfp = CHEMISTRIES["lfp"]
+        stretch = (chemistry.target_v - chemistry.floor_v) / (lfp.target_v - lfp.floor_v)
+        curve = partial(_stretched, lfp.floor_v, chemistry.floor_v, stretch)
+    return CellParameters(capacity_ah, usual.series_ohm / size, branches, curve)
+
+
+def _stretched(lfp_floor_v: float, floor_v: float, stretch: float, charge: float) -> float:
+    return floor_v + (lfp_open_circuit_v(charge) - lfp_floor_v) * stretch
+
+
+def _part(wish: Callable[[float], Wish], parts: int, t_s: float) -> Wish:
+    whole = wish(t_s)
+    return Wish(whole.solar_a / parts, whole.load_a / parts)
+
+
+def _nothing(_: str, __: int, ___: int) -> float:
+    return 0.0
+
+
+def _ears(loaded: LoadedProfile, library: Library, inverter: str) -> dict[tuple[str, int], Ear]:
+    rows = zip(loaded.profile.transmission, loaded.plan.transmissions, loaded.sent, strict=True)
+    return {
+        (transmission.bus, definition.layout.key): Ear(
+            section, library.coder(definition.dbc, definition.message)
+        )
+        for section, transmission, definition in rows
+        if transmission.inverter in (None, inverter)
+    }

@@ -1,0 +1,12 @@
+#!/bin/sh
+# Everything a change must pass: format, lint, types, tests. Makes its own virtual environment in .venv.
+set -eu
+cd "$(dirname "$0")/.."
+began=$(date +%s)
+python3 -m venv .venv
+.venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[test]'
+.venv/bin/ruff format --check --quiet . || { echo "not formatted: run .venv/bin/ruff format"; exit 1; }
+.venv/bin/ruff check --quiet .
+.venv/bin/mypy
+.venv/bin/python -m pytest "$@"
+echo "all of it took $(($(date +%s) - began)) s"

@@ -1,0 +1,166 @@
+"""Reading and writing the bits of one message."""
+
+import struct
+from math import isfinite
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.core.codec import Decoder, Encoder, Field, MessageLayout, encode_raws
+from bridge.errors import FrameRefused, NotExpressible
+from tests.core.layouts import dbc_text, judge, layouts, numbers, walk
+
+PAIR = MessageLayout("Pair", 0x120, 4, (Field("low", 0, 16), Field("high", 23, 16, little_endian=False)))
+
+
+def _paged() -> MessageLayout:
+    """Outer selector 0 or 1; in page 1 an inner selector, whose pages 2 and 3 to 5 hold one field each."""
+    outer = (("outer", frozenset({1})),)
+    return MessageLayout(
+        "Paged",
+        0x121,
+        8,
+        (
+            Field("outer", 0, 4),
+            Field("always", 56, 8),
+            Field("zero", 8, 16, mux=(("outer", frozenset({0})),)),
+            Field("inner", 8, 10, mux=outer),
+            Field("two", 24, 8, factor=0.5, mux=(*outer, ("inner", frozenset({2})))),
+            Field("many", 24, 32, is_float=True, mux=(*outer, ("inner", frozenset({3, 4, 5})))),
+        ),
+    )
+
+
+def _bits(value: float | int | None) -> bytes | int | None:
+    return struct.pack("<d", value) if isinstance(value, float) else value
+
+
+@given(layouts(), st.binary(min_size=8, max_size=8))
+def test_decodes_to_the_same_bits_as_cantools(layout: MessageLayout, eight: bytes) -> None:
+    """Any layout, any data: the numbers cantools decodes, to the last bit; or refused if not finite."""
+    data = eight[: layout.length]
+    names = [field.name for field in layout.fields]
+    expected = numbers(judge(dbc_text(layout), "M"), data)
+    decode = Decoder(layout, names).decode
+    if not all(isfinite(value) for value in expected.values()):
+        with pytest.raises(FrameRefused, match="not a finite number"):
+            decode(data)
+        return
+    assert [_bits(value) for value in decode(data)] == [_bits(expected[name]) for name in names]
+
+
+@given(layouts(), st.binary(min_size=8, max_size=8))
+def test_raws_are_those_of_a_bit_walk(layout: MessageLayout, eight: bytes) -> None:
+    """Raw numbers agree with reading bit after bit, and encode to the same bits again."""
+    data = eight[: layout.length]
+    raws = {field.name: walk(field, data) for field in layout.fields}
+    assert Decoder(layout, list(raws)).raws(data) == list(raws.values())
+    again = encode_raws(layout, raws)
+    assert {field.name: walk(field, again) for field in layout.fields} == raws
+    assert len(again) == layout.length
+
+
+@given(layouts(), st.data())
+def test_a_choice_of_signals_reads_like_all(layout: MessageLayout, source: st.DataObject) -> None:
+    """Names in any order, left out or twice, give the same numbers as all of them."""
+    data = bytes(layout.length)
+    every = [field.name for field in layout.fields]
+    names = source.draw(st.lists(st.sampled_from(every), max_size=12)) if every else []
+    whole = dict(zip(every, Decoder(layout, every).decode(data), strict=True))
+    assert Decoder(layout, names).decode(data) == [whole[name] for name in names]
+
+
+@pytest.mark.parametrize("length", [0, 3, 5, 8])
+def test_a_wrong_length_is_refused(length: int) -> None:
+    """Neither short nor long frames are read, and the message is named."""
+    decoder = Decoder(PAIR, ["low", "high"])
+    for read in (decoder.decode, decoder.raws, Decoder(PAIR, []).decode):
+        with pytest.raises(FrameRefused, match=rf"^Pair: {length} bytes received, the message has 4$"):
+            read(bytes(length))
+
+
+@pytest.mark.parametrize("length", [0, 7, 9])
+def test_a_wrong_length_of_a_paged_message_is_refused(length: int) -> None:
+    """The selector is not read from a frame of the wrong length either."""
+    with pytest.raises(FrameRefused, match="the message has 8"):
+        Decoder(_paged(), ["two", "zero"]).decode(bytes(length))
+
+
+def test_an_unknown_signal_is_a_key_error() -> None:
+    """A decoder or encoder for a signal the message lacks cannot be made."""
+    for make in (Decoder, Encoder):
+        with pytest.raises(KeyError, match="nothing"):
+            make(PAIR, ["nothing"])
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        ("00 34 12 00 00 00 00 07", [0, 7, 0x1234, None, None, None]),
+        ("01 02 00 05 00 00 00 07", [1, 7, None, 2, 2.5, None]),
+        ("01 04 00 00 00 80 3F 07", [1, 7, None, 4, None, 1.0]),
+        ("01 09 00 00 00 80 3F 07", [1, 7, None, 9, None, None]),
+        ("02 02 00 05 00 00 00 07", [2, 7, None, None, None, None]),
+    ],
+)
+def test_pages(data: str, expected: list[float | None]) -> None:
+    """Signals of other pages, and of pages nobody defined, are None; nested selectors both have to hold."""
+    names = ["outer", "always", "zero", "inner", "two", "many"]
+    decoder = Decoder(_paged(), names)
+    assert decoder.decode(bytes.fromhex(data)) == expected
+    there = [raw is not None for raw in decoder.raws(bytes.fromhex(data))]
+    assert there == [value is not None for value in expected]
+
+
+def test_a_page_is_found_without_its_selector_being_asked_for() -> None:
+    """The selectors are looked at even if only a signal behind them is wanted."""
+    assert Decoder(_paged(), ["two"]).decode(bytes.fromhex("0102000500000000")) == [2.5]
+
+
+@pytest.mark.parametrize("pattern", ["0000C07F", "0000807F", "000080FF"])
+def test_a_float_that_is_no_number_is_refused(pattern: str) -> None:
+    """NaN and both infinities refuse the frame, naming message and signal."""
+    data = bytes.fromhex("010300") + bytes.fromhex(pattern) + b"\0"
+    with pytest.raises(FrameRefused, match=r"^Paged\.many: (nan|-?inf) received"):
+        Decoder(_paged(), ["many"]).decode(data)
+
+
+def test_a_float_scaled_beyond_all_floats_is_refused() -> None:
+    """A finite float that its factor makes infinite is refused as well."""
+    layout = MessageLayout("Big", 1, 8, (Field("x", 0, 64, is_float=True, factor=1000.0),))
+    with pytest.raises(FrameRefused, match=r"Big\.x: inf"):
+        Decoder(layout, ["x"]).decode(struct.pack("<d", 1e308))
+
+
+@pytest.mark.parametrize(
+    ("field", "raw"),
+    [
+        (Field("x", 0, 16), 70000),
+        (Field("x", 0, 16), -10),
+        (Field("x", 0, 16, signed=True), 32768),
+        (Field("x", 0, 16, signed=True), -32769),
+        (Field("x", 0, 1), 2),
+    ],
+)
+def test_what_does_not_fit_never_wraps(field: Field, raw: int) -> None:
+    """A raw number outside the field raises, chosen or constant, and the text gives the span."""
+    layout = MessageLayout("Narrow", 1, 8, (field,))
+    span = rf"^Narrow\.x: raw number {raw}; allowed {field.raw_min} to {field.raw_max}$"
+    with pytest.raises(NotExpressible, match=span):
+        encode_raws(layout, {"x": raw})
+    with pytest.raises(NotExpressible, match=span):
+        Encoder(layout, [], {"x": raw})
+
+
+def test_constants_lie_under_the_chosen_fields() -> None:
+    """Both byte orders in one frame; what is not named stays 0."""
+    assert Encoder(PAIR, ["high"], {"low": 0x0102}).encode([0x0304]).hex() == "02010304"
+    assert Encoder(PAIR, ["low"]).encode([0xFFFF]).hex() == "ffff0000"
+
+
+def test_a_message_without_data_is_read_and_written() -> None:
+    """Length 0, as a heartbeat may have."""
+    layout = MessageLayout("Empty", 1, 0, ())
+    assert Decoder(layout, []).decode(b"") == []
+    assert encode_raws(layout, {}) == b""

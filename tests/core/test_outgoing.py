@@ -1,0 +1,231 @@
+"""Frames that are sent: pages, counters, checksums, and the read-back before a frame leaves."""
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.core.checksum import Checksum
+from bridge.core.codec import Decoder, Field, MessageLayout
+from bridge.core.grid import Grid
+from bridge.core.outgoing import (
+    ChecksumItem,
+    CounterItem,
+    FixedItem,
+    FlagItem,
+    FrameBuilder,
+    Item,
+    QuantityItem,
+    Transmission,
+)
+from bridge.errors import NeverSeen, NotExpressible
+from bridge.quantities import QUANTITIES, Rounding
+from tests.core.layouts import dbc_text, judge, numbers
+
+CEILING, CURRENT, FLOOR = "charge_voltage_limit", "charge_current_limit", "discharge_voltage_floor"
+FIELDS = (
+    Field("ceiling", 0, 16, factor=0.025),
+    Field("current", 19, 12, little_endian=False, factor=0.1),
+    Field("spare", 20, 3, initial_raw=5),
+    Field("floor", 32, 12, factor=0.05),
+    Field("allowed", 44, 2),
+    Field("count", 48, 4),
+    Field("check", 56, 8),
+)
+LIMITS = MessageLayout("Limits", 0x2A1, 8, FIELDS)
+CRC = Checksum("crc8", tuple(range(7)), polynomial=0x1D, init=0xFF, xor_out=0xFF, prefix=b"\xa1")
+
+
+def _quantity(field: Field, quantity: str, absent_raw: int | None = None) -> QuantityItem:
+    return QuantityItem(field.name, quantity, Grid(field, rounding=QUANTITIES[quantity].rounding), absent_raw)
+
+
+def _items(absent_raw: int | None = None) -> tuple[Item, ...]:
+    return (
+        _quantity(FIELDS[0], CEILING, absent_raw),
+        _quantity(FIELDS[1], CURRENT),
+        _quantity(FIELDS[3], FLOOR),
+        FlagItem("allowed", "charge_allowed", 2, 1, 3),
+        CounterItem("count", 15),
+        ChecksumItem("check", CRC),
+    )
+
+
+def _sent(layout: MessageLayout, *pages: tuple[Item, ...]) -> Transmission:
+    return Transmission("limits", "inverter", layout, 100_000, 0, pages)
+
+
+VALUES: dict[str, float | None] = {CEILING: 56.013, CURRENT: 99.99, FLOOR: 48.01, "charge_allowed": 1}
+
+
+def test_a_frame_is_made_of_its_items() -> None:
+    """Limits on their safe side, the flag, the initial value of what is not mapped, counter and checksum."""
+    frame = FrameBuilder(_sent(LIMITS, _items())).build(VALUES)
+    assert (frame.bus, frame.key) == ("inverter", 0x2A1)
+    seen = numbers(judge(dbc_text(LIMITS), "Limits"), frame.data)
+    expected = {"ceiling": 56.0, "current": 99.9, "floor": 48.05, "allowed": 2, "spare": 5, "count": 0}
+    assert {name: seen[name] for name in expected} == pytest.approx(expected)
+    assert seen["check"] == CRC.compute(frame.data)
+
+
+@given(
+    st.floats(0, 1700), st.floats(0, 5000), st.floats(0, 204), st.sampled_from(((0, 1), (1, 2), (None, 3)))
+)
+def test_an_independent_decoder_never_sees_a_looser_limit(
+    ceiling: float, current: float, floor: float, flag: tuple[int | None, int]
+) -> None:
+    """Ceilings come out at or below, the floor at or above what was asked for, to the millionth."""
+    values = {CEILING: ceiling, CURRENT: current, FLOOR: floor, "charge_allowed": flag[0]}
+    frame = FrameBuilder(_sent(LIMITS, _items())).build(values)
+    seen = numbers(judge(dbc_text(LIMITS), "Limits"), frame.data)
+    assert round(seen["ceiling"] * 1e6) <= round(ceiling * 1e6)
+    assert round(seen["current"] * 1e6) <= round(current * 1e6)
+    assert round(seen["floor"] * 1e6) >= round(floor * 1e6)
+    assert seen["allowed"] == flag[1]
+
+
+def test_the_counter_runs_through_its_modulo() -> None:
+    """0 to 14, then 0 again, and the checksum covers it."""
+    builder = FrameBuilder(_sent(LIMITS, _items()))
+    frames = [builder.build(VALUES) for _ in range(17)]
+    assert [Decoder(LIMITS, ["count"]).raws(frame.data) for frame in frames] == [[n % 15] for n in range(17)]
+    assert all(frame.data[7] == CRC.compute(frame.data) for frame in frames)
+
+
+def test_a_frame_that_cannot_be_built_moves_nothing() -> None:
+    """After a refusal the next frame carries the counter the refused one would have had."""
+    builder = FrameBuilder(_sent(LIMITS, _items()))
+    builder.build(VALUES)
+    with pytest.raises(NotExpressible, match=r"^Limits\.floor: 250\.0 cannot be sent; allowed 0 to 204\.75$"):
+        builder.build({**VALUES, FLOOR: 250.0})
+    assert Decoder(LIMITS, ["count"]).raws(builder.build(VALUES).data) == [1]
+
+
+@pytest.mark.parametrize("values", [{**VALUES, CURRENT: None}, {CEILING: 56.0}])
+def test_a_withheld_limit_without_a_number_for_it_is_refused(values: dict[str, float | None]) -> None:
+    """None and absent are the same, and neither ever becomes 0 or an old value."""
+    with pytest.raises(NeverSeen, match=r"^Limits\.current: charge_current_limit not seen yet$"):
+        FrameBuilder(_sent(LIMITS, _items())).build(values)
+
+
+def test_a_withheld_limit_sends_the_number_for_it() -> None:
+    """The raw number the profile gives for `not available`, whatever side it is on."""
+    frame = FrameBuilder(_sent(LIMITS, _items(absent_raw=0xFFFF))).build({**VALUES, CEILING: None})
+    assert Decoder(LIMITS, ["ceiling"]).raws(frame.data) == [0xFFFF]
+
+
+@pytest.mark.parametrize("value", [0.5, 2, float("nan")])
+def test_a_flag_is_0_or_1_and_nothing_else(value: float) -> None:
+    """A permission that is neither is not sent as permitted, nor at all."""
+    with pytest.raises(
+        NotExpressible, match=r"^Limits\.allowed: charge_allowed is (0\.5|2|nan); allowed 0 or 1"
+    ):
+        FrameBuilder(_sent(LIMITS, _items())).build({**VALUES, "charge_allowed": value})
+
+
+class _Loose(Grid):
+    """A grid with a fault: one step too high."""
+
+    def to_raw(self, value: float) -> int:
+        """One more than right."""
+        return super().to_raw(value) + 1
+
+
+def test_a_frame_with_a_looser_limit_does_not_leave() -> None:
+    """Were the rounding ever at fault, the read-back stops the frame."""
+    item = QuantityItem("ceiling", CEILING, _Loose(FIELDS[0], rounding=Rounding.DOWN))
+    with pytest.raises(NotExpressible, match=r"^Limits\.ceiling: 56\.025 would be sent; allowed: 56\.013"):
+        FrameBuilder(_sent(LIMITS, (item,))).build(VALUES)
+
+
+def test_overlapping_signals_do_not_leave() -> None:
+    """A layout made by hand whose fields share bits is caught by the read-back."""
+    layout = MessageLayout("Twice", 1, 1, (Field("one", 0, 4), Field("two", 2, 4)))
+    with pytest.raises(NotExpressible, match="reads back as"):
+        FrameBuilder(_sent(layout, (FixedItem("one", 15), FixedItem("two", 0)))).build({})
+
+
+PAGED = MessageLayout(
+    "Paged",
+    0x8000_0123,
+    4,
+    (
+        Field("page", 0, 8),
+        Field("count", 24, 8),
+        Field("ceiling", 8, 16, factor=0.1, mux=(("page", frozenset({0})),)),
+        Field("text", 8, 16, mux=(("page", frozenset({1, 2})),)),
+        Field("rest", 8, 16, mux=(("page", frozenset({3})),), initial_raw=9),
+    ),
+)
+
+
+def _paged() -> FrameBuilder:
+    counter = CounterItem("count", 256, 2)
+    ceiling = _quantity(PAGED.field("ceiling"), CEILING)
+    return FrameBuilder(
+        _sent(
+            PAGED,
+            (FixedItem("page", 0), ceiling, counter),
+            (FixedItem("page", 2), FixedItem("text", 0x4241), counter),
+            (FixedItem("page", 3), counter),
+        )
+    )
+
+
+def test_pages_are_sent_in_turn() -> None:
+    """Each call makes the next page; signals of a page nobody maps carry their initial value."""
+    builder = _paged()
+    frames = [builder.build({CEILING: 50.0}) for _ in range(4)]
+    assert [frame.data.hex() for frame in frames] == ["00f40100", "02414202", "03090004", "00f40106"]
+    assert all(frame.key == 0x8000_0123 for frame in frames)
+
+
+def test_a_page_that_cannot_be_built_is_tried_again() -> None:
+    """A refused page is not skipped: the next call makes that page."""
+    builder = _paged()
+    with pytest.raises(NotExpressible, match=r"^Paged\.ceiling: charge_voltage_limit not seen yet"):
+        builder.build({})
+    assert builder.build({CEILING: 50.0}).data.hex() == "00f40100"
+
+
+@pytest.mark.parametrize(
+    ("items", "text"),
+    [
+        ((FixedItem("page", 1), FixedItem("rest", 0)), r"Paged\.rest: not on this page"),
+        (
+            (FixedItem("page", 0), CounterItem("page", 4)),
+            r"Paged\.page: not on this page; allowed, once each",
+        ),
+        ((FixedItem("none", 0),), r"Paged\.none: no such signal"),
+        ((FixedItem("page", 256),), r"Paged\.page: raw number 256; allowed 0 to 255"),
+        ((CounterItem("count", 257, 1), FixedItem("page", 0)), r"Paged\.count: raw number 256"),
+        ((FlagItem("count", "alarm", 1, 0, -1), FixedItem("page", 0)), r"raw number -1; allowed 0 to 255"),
+    ],
+)
+def test_items_that_do_not_fit_make_no_builder(items: tuple[Item, ...], text: str) -> None:
+    """Found when the profile is compiled, not when the frame is due."""
+    with pytest.raises(NotExpressible, match=text):
+        FrameBuilder(_sent(PAGED, items))
+
+
+def test_a_checksum_needs_eight_bits() -> None:
+    """Seven bits cannot hold every checksum."""
+    layout = MessageLayout("Short", 1, 1, (Field("check", 0, 7),))
+    with pytest.raises(NotExpressible, match="raw number 255; allowed 0 to 127"):
+        FrameBuilder(_sent(layout, (ChecksumItem("check", Checksum("sum8", ())),)))
+
+
+def test_limits_and_permissions_have_a_safe_side() -> None:
+    """A message of measurements carries no limits; one with a permission does."""
+    shown = QuantityItem("ceiling", "state_of_charge", Grid(FIELDS[0], rounding=Rounding.NEAREST))
+    assert not _sent(LIMITS, (shown, CounterItem("count", 4))).carries_limits
+    assert _sent(LIMITS, (FlagItem("allowed", "discharge_allowed", 1, 0),)).carries_limits
+    assert _sent(LIMITS, _items()).carries_limits
+
+
+def test_scaled_quantities_are_read_back_in_their_own_unit() -> None:
+    """A limit in mV is checked against the value in V."""
+    grid = Grid(FIELDS[0], scale=Fraction(1000, 50), rounding=Rounding.DOWN)
+    frame = FrameBuilder(_sent(LIMITS, (QuantityItem("ceiling", CEILING, grid),))).build({CEILING: 3.2})
+    assert Decoder(LIMITS, ["ceiling"]).raws(frame.data) == [2560]

@@ -1,0 +1,103 @@
+"""What the daemon says: lines for people, JSON for programs, and not the same thing over and over."""
+
+import json
+
+from bridge.core.decision import Decision
+from bridge.core.engine import Note
+from bridge.core.failsafe import State
+from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.service.journal import Journal, make_logger
+from tests.service.fakes import SECOND_US, Lines
+
+
+def limit(value: float, reason: Reason = Reason.CONFIGURED, bank: str = "") -> Limit:
+    """A limit with one contribution."""
+    contribution = Contribution(reason, value, bank)
+    return Limit(value, contribution, (contribution,))
+
+
+def decided(
+    t_s: float,
+    charge: Limit,
+    state: State = State.FOLLOWING,
+    cause: str = "",
+    warnings: tuple[str, ...] = (),
+) -> Decision:
+    """A decision of which only the charge current varies."""
+    still = limit(50.0)
+    return Decision(round(t_s * SECOND_US), state, cause, still, charge, still, still, {}, warnings)
+
+
+def told(*decisions: Decision) -> list[str]:
+    """The lines about the charge current."""
+    lines = Lines()
+    journal = Journal(make_logger(write=lines))
+    for decision in decisions:
+        journal.decision(decision)
+    return lines.having("charge with")
+
+
+def test_a_limit_is_told_with_its_binding_reason() -> None:
+    """The first line names the limit, the value with its unit, and why."""
+    lines = told(decided(0, limit(84.0, Reason.HIGHEST_CELL, "shelf")))
+
+    assert lines == ["charge with 84.0 A: taper by the highest cell (bank shelf)"]
+
+
+def test_a_small_move_is_not_told() -> None:
+    """Less than a twentieth is noise to a person."""
+    assert len(told(decided(0, limit(100)), decided(10, limit(97)), decided(20, limit(94)))) == 2
+
+
+def test_a_ramp_is_told_now_and_then() -> None:
+    """A limit that rises for a minute makes some lines, not six hundred."""
+    ramp = [decided(i / 10, limit(i * 0.25, Reason.RISING)) for i in range(600)]
+
+    assert 10 <= len(told(*ramp)) <= 31
+
+
+def test_a_change_of_reason_is_told_at_once() -> None:
+    """Another reason binds and the value moved: the person wants to know now."""
+    lines = told(decided(0, limit(100)), decided(0.1, limit(0, Reason.NOT_PERMITTED, "shelf")))
+
+    assert lines[-1] == "charge with 0.0 A: the pack does not permit it (bank shelf)"
+
+
+def test_states_and_warnings_are_told_when_they_begin_and_end() -> None:
+    """A state comes with its meaning and cause; a warning when it appears and when it goes."""
+    lines = Lines()
+    journal = Journal(make_logger(write=lines))
+    journal.decision(decided(0, limit(1)))
+    journal.decision(decided(1, limit(1), State.HOLDING, "pack_voltage of shelf: late", ("inverter x",)))
+    journal.decision(decided(2, limit(1)))
+
+    assert lines.having(
+        "! holding: data is late: last limits held, none may rise (pack_voltage of shelf: late)"
+    )
+    assert lines.having("! inverter x")
+    assert lines.having("no longer: inverter x")
+
+
+def test_the_same_refusal_is_told_once_a_minute() -> None:
+    """A source that is refused ten times a second does not fill the disk."""
+    lines = Lines()
+    journal = Journal(make_logger(write=lines))
+    for i in range(1300):
+        journal.note(Note(i * 100_000, "refused", "A on cabin", "A on cabin: checksum 1; allowed: 2"))
+
+    assert len(lines.lines) == 3
+    assert "repeats=599" in lines.lines[1]
+
+
+def test_json_lines_are_json() -> None:
+    """One object a line, with event and level."""
+    lines = Lines()
+    journal = Journal(make_logger("json", lines), lambda t_us: f"{t_us} µs")
+    journal.say(5, "hello", "warning", bus="cabin")
+
+    assert json.loads(lines.lines[0]) == {
+        "event": "hello",
+        "level": "warning",
+        "bus": "cabin",
+        "clock": "5 µs",
+    }
