@@ -2,21 +2,13 @@
 
 import os
 import sys
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from bridge import __version__
-from bridge.errors import (
-    EXIT_FAIL,
-    EXIT_INPUT,
-    EXIT_OK,
-    EXIT_WARN,
-    AmpweirError,
-    InputError,
-)
+from bridge.errors import EXIT_FAIL, EXIT_OK, AmpweirError, InputError
 
 if TYPE_CHECKING:
     from bridge.profile.load import LoadedProfile
@@ -54,18 +46,14 @@ def check(profile: Path, as_json: bool) -> None:
     ampweir check profiles/cabin.toml
     ampweir check profiles/cabin.toml --json
     """
-    from bridge.errors import Severity
+    from datetime import datetime
+
     from bridge.profile import report
     from bridge.profile.check import check_profile
 
-    result = check_profile(profile, now_us=time.time_ns() // 1000)
+    result = check_profile(_load(profile), datetime.now().astimezone())
     _show(report, result, as_json)
-    severities = {problem.severity for problem in result.problems}
-    if not result.usable:
-        sys.exit(EXIT_INPUT)
-    sys.exit(
-        EXIT_FAIL if Severity.FAIL in severities else EXIT_WARN if Severity.WARN in severities else EXIT_OK
-    )
+    sys.exit(result.exit_code)
 
 
 @cli.command(epilog=EXIT_CODES)
@@ -187,15 +175,13 @@ def _load(path: Path) -> "LoadedProfile":
 
 
 def _show(report: Any, result: Any, as_json: bool, **options: Any) -> None:
-    """Prints a result by its report module: `render(result, console)` or `as_json(result)`."""
+    """Prints a result by its report module: `print_report(result, console)` or `as_json(result)`."""
     if as_json:
-        import json
-
-        click.echo(json.dumps(report.as_json(result), indent=2, allow_nan=False))
+        click.echo(report.as_json(result))
         return
     from rich.console import Console
 
-    report.render(result, Console(), **options)
+    report.print_report(result, Console(), **options)
 
 
 def _pairs(option: str, texts: tuple[str, ...]) -> dict[str, str]:
@@ -212,9 +198,7 @@ def _bus_map(loaded: "LoadedProfile", texts: tuple[str, ...]) -> dict[str, str]:
     """`--bus vcan0` means every bus, `--bus shore=vcan1` one."""
     names = [bus.name for bus in loaded.buses]
     mapped = (
-        dict.fromkeys(names, texts[0])
-        if len(texts) == 1 and "=" not in texts[0]
-        else _pairs("--bus", texts)
+        dict.fromkeys(names, texts[0]) if len(texts) == 1 and "=" not in texts[0] else _pairs("--bus", texts)
     )
     if set(mapped) != set(names):
         raise click.BadParameter(

@@ -19,7 +19,8 @@ class Decision(NamedTuple):
         discharge_current: A, a magnitude.
         discharge_floor: V.
         values: every quantity by name, for the encoder; `None` where never seen. Measured ones keep the
-            last accepted value: they are shown, they feed no limit.
+            last accepted value: they are shown, they feed no limit. The pack's own permissions are `None`
+            again once they are too old, because a receiver may act on them.
         warnings: what a person should look at, one sentence each.
     """
 

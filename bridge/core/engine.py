@@ -17,9 +17,10 @@ from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
 from bridge.core.limits.compose import Limits
 from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
-from bridge.core.merge import merge
+from bridge.core.lost import LostBanks
+from bridge.core.merge import PERMISSIONS, merge
 from bridge.core.outgoing import FrameBuilder
-from bridge.core.pack import Doubt, PackState, Reading, Trouble
+from bridge.core.pack import Doubt, PackState, Trouble
 from bridge.core.plan import Plan, Source
 from bridge.core.schedule import Schedule
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
@@ -77,9 +78,7 @@ class Engine:
         self._charge_allowed = Allowed(plan.limits.charge_a)
         self._draw_allowed = Allowed(plan.limits.discharge_a)
         self._request = ChargeRequest(plan.limits)
-        self._lost_since: dict[str, int] = {}
-        self._lost: set[str] = set()
-        self._steady_since: dict[str, int] = {}
+        self._lost_banks = LostBanks(plan)
         self._shown: dict[str, float | None] = {}
         self._notes: list[Note] = []
         self._due: list[Due] = []
@@ -118,7 +117,8 @@ class Engine:
     def resume(self, t_us: int) -> list[Due]:
         """Like `poll`, after a gap in the program's own running: each missed message goes out once.
 
-        A gap longer than the stated stall time counts as a restart: back to `starting`, currents at zero.
+        A gap longer than the stated stall time counts as a restart: back to `starting`, currents at zero, and
+        frames that were built before it are dropped.
         """
         t_us = max(t_us, self._latest_us)
         gap_us = t_us - self._latest_us
@@ -127,7 +127,9 @@ class Engine:
             self._notes.append(Note(t_us, "stalled", "the program", text))
             self._failsafe.restart(f"the program {text}")
             self._limits.close()
-            self._next_tick_us += (t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
+            self._lost_banks.restart()
+            self._due.clear()
+            self._next_tick_us += max(0, t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
         missed = self._schedule.skip_to(t_us)
         self._advance(t_us)
         if self.decision.state is not State.SILENT:
@@ -136,13 +138,17 @@ class Engine:
         return due
 
     def close(self, t_us: int) -> list[Due]:
-        """For an orderly stop: zero currents, one last frame of every page that carries limits."""
+        """For an orderly stop: zero currents, one last frame of every page that carries limits.
+
+        Nothing while silent: an inverter left to its own time-out must not be woken by it.
+        """
         due = self.poll(t_us)
+        silent = self.decision.state is State.SILENT
         self._failsafe.restart("stopping")
         self._limits.close()
         self.decision = self._tick(self._latest_us, Doubt(Trouble.STOPPING, "the program"))
         for i, transmission in enumerate(self.plan.transmissions):
-            if transmission.carries_limits:
+            if transmission.carries_limits and not silent:
                 self._build(self._latest_us, [i] * len(transmission.pages))
         last, self._due = self._due, []
         return due + last
@@ -185,28 +191,31 @@ class Engine:
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
         plan, pack = self.plan, self._pack
         readings = [pack.read(bank, t_us) for bank in plan.banks]
-        active = self._active(t_us, readings)
-        warnings: list[str] = [f"bank {name} is lost" for name in sorted(self._lost)]
+        active = self._lost_banks.active(t_us, readings)
+        lost = self._lost(t_us, active)
+        warnings = [f"{name} is lost" for name in lost]
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
         state, cause = self._failsafe.step(t_us, doubt)
         zero = self._listen(t_us, warnings)
         volts, charge, draw, floor = self._limits.decide(
-            t_us, plan.tick_us / 1e6, state, readings, active, inverter_silent=zero
+            t_us, plan.tick_us / 1e6, state, readings, active, lost, inverter_silent=zero
         )
-        merge(plan.banks, readings, active, self._shown)
+        known = merge(plan.banks, readings, active)
         shown = self._shown
-        soc = shown.get("state_of_charge")
+        shown.update(dict.fromkeys(PERMISSIONS), **known)
+        charge_allowed = self._charge_allowed.update(charge.value)
+        requested = self._request.update(known.get("state_of_charge"), known.get("cell_voltage_min"))
         values: dict[str, float | None] = {
             **shown,
             "charge_voltage_limit": volts.value,
             "charge_current_limit": charge.value,
             "discharge_current_limit": draw.value,
             "discharge_voltage_floor": floor.value,
-            "charge_allowed": float(self._charge_allowed.update(charge.value)),
+            "charge_allowed": float(charge_allowed),
             "discharge_allowed": float(self._draw_allowed.update(draw.value)),
-            "charge_requested": float(self._request.update(soc, shown.get("cell_voltage_min"))),
-            "shown_state_of_charge": shown_soc(plan.options.shown_soc, soc, t_us),
+            "charge_requested": float(requested and charge_allowed),
+            "shown_state_of_charge": shown_soc(plan.options.shown_soc, shown.get("state_of_charge"), t_us),
             "alarm": float(state >= State.SAFE),
             "warning": float(bool(warnings) or state is State.HOLDING),
             "failsafe_state": float(state),
@@ -215,25 +224,13 @@ class Engine:
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
 
-    def _active(self, t_us: int, readings: list[Reading]) -> list[bool]:
-        """Which banks count. A lost one is left out only if the policy says so, and never the last one."""
-        if not self.plan.options.reduce_on_lost_bank:
-            return [True] * len(readings)
-        times = self.plan.times
-        for bank, reading in zip(self.plan.banks, readings, strict=True):
-            name = bank.name
-            if reading.doubt is None:
-                since = self._steady_since.setdefault(name, t_us)
-                self._lost_since.pop(name, None)
-                if t_us - since >= times.steady_us:
-                    self._lost.discard(name)
-            else:
-                self._steady_since.pop(name, None)
-                if t_us - self._lost_since.setdefault(name, t_us) >= times.hold_us:
-                    self._lost.add(name)
-        if len(self._lost) == len(readings):
-            return [True] * len(readings)
-        return [bank.name not in self._lost for bank in self.plan.banks]
+    def _lost(self, t_us: int, active: list[bool]) -> list[str]:
+        """What once bounded the limits and is gone without the pack being in doubt: banks, optional readings."""
+        lost = [f"bank {name}" for name in sorted(self._lost_banks.names)]
+        for bank, on in zip(self.plan.banks, active, strict=True):
+            if on:
+                lost += self._pack.lost(bank, t_us)
+        return lost
 
     def _listen(self, t_us: int, warnings: list[str]) -> bool:
         """Notes inverters that are not heard; returns whether one of them wants currents at zero."""

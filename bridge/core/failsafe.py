@@ -7,7 +7,8 @@
     silent     nothing is sent, so that the inverter's own time-out acts
 
 `following` is only entered after a steady stretch of trusted data. Lost data leads from `following` to
-`holding` at once, from there to `safe` after `hold_us`, from there to `silent` after `silent_us`. A pack
+`holding` at once, from there to `safe` after `hold_us` in doubt, from there to `silent` after `silent_us`.
+Moments of trust while `holding` are not counted, but win back nothing: only the steady stretch does. A pack
 never yet trusted stays in `starting`.
 """
 
@@ -41,6 +42,7 @@ class FailSafe:
     def __init__(self, times: FailSafeTimes) -> None:
         self._times = times
         self._trusted_since: int | None = None
+        self._stepped_us = 0
         self._lost_since = 0
         self._safe_since = 0
         self._cause = "waiting for the first readings"
@@ -54,8 +56,9 @@ class FailSafe:
 
     def step(self, t_us: int, doubt: Doubt | None) -> Step:
         """Takes the judgement of the data at `t_us` (`None`: trusted)."""
+        elapsed_us, self._stepped_us = t_us - self._stepped_us, t_us
         if doubt is None:
-            return self._trusted(t_us)
+            return self._trusted(t_us, elapsed_us)
         self._trusted_since = None
         self._cause = str(doubt)
         if self.state is State.FOLLOWING:
@@ -69,7 +72,7 @@ class FailSafe:
             self.state = State.SILENT
         return Step(self.state, self._cause)
 
-    def _trusted(self, t_us: int) -> Step:
+    def _trusted(self, t_us: int, elapsed_us: int) -> Step:
         if self.state is State.FOLLOWING:
             return Step(self.state, "")
         if self._trusted_since is None:
@@ -78,5 +81,5 @@ class FailSafe:
             self.state = State.FOLLOWING
             self._cause = ""
         elif self.state is State.HOLDING:
-            self._lost_since = t_us
+            self._lost_since += elapsed_us
         return Step(self.state, self._cause and f"{self._cause}; trusted again, not yet for long enough")

@@ -5,39 +5,42 @@ from collections.abc import Callable, Sequence
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank
 
-_SIMPLE: tuple[tuple[str, Callable[[Reading], float | None], Callable[[list[float]], float]], ...] = (
+_Pick = Callable[[Reading], float | None]
+_Join = Callable[[list[float]], float]
+
+_OF_ANY: tuple[tuple[str, _Pick, _Join], ...] = (
     ("pack_voltage", lambda r: r.pack_v, lambda known: sum(known) / len(known)),
     ("cell_voltage_min", lambda r: r.low_v, min),
     ("cell_voltage_max", lambda r: r.high_v, max),
     ("cell_temperature_min", lambda r: r.coldest_c, min),
     ("cell_temperature_max", lambda r: r.hottest_c, max),
+    ("balancing", lambda r: r.balancing, max),
+)
+"""What makes sense of the banks that are known."""
+
+_OF_ALL: tuple[tuple[str, _Pick, _Join], ...] = (
+    ("pack_current", lambda r: r.current_a, sum),
     ("charge_permitted", lambda r: r.charge_permitted, min),
     ("discharge_permitted", lambda r: r.discharge_permitted, min),
     ("charge_current_permitted", lambda r: r.charge_permitted_a, sum),
     ("discharge_current_permitted", lambda r: r.discharge_permitted_a, sum),
-    ("balancing", lambda r: r.balancing, max),
 )
+"""What would be a wrong number if one bank were missing."""
+
+PERMISSIONS = tuple(name for name, _, _ in _OF_ALL[1:])
+"""Never shown once they are too old: a receiver may act on them."""
 
 
-def merge(
-    banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool], shown: dict[str, float | None]
-) -> None:
-    """Updates `shown`, quantity by quantity, with what the active banks know now; keeps what none knows."""
+def merge(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool]) -> dict[str, float]:
+    """What the active banks, taken together, know now; quantities that are not known are left out."""
     rows = [(bank, reading) for bank, reading, on in zip(banks, readings, active, strict=True) if on]
-    if len(rows) == 1:
-        reading = rows[0][1]
-        for name, pick, _ in _SIMPLE:
-            value = pick(reading)
-            if value is not None:
-                shown[name] = value
-    else:
-        for name, pick, join in _SIMPLE:
+    merged: dict[str, float] = {}
+    for table, least in ((_OF_ANY, 1), (_OF_ALL, len(rows))):
+        for name, pick, join in table:
             known = [value for _, reading in rows if (value := pick(reading)) is not None]
-            if known:
-                shown[name] = join(known)
-    currents = [reading.current_a for _, reading in rows]
-    if currents and None not in currents:  # a sum that misses a bank would be a wrong number
-        shown["pack_current"] = sum(current for current in currents if current is not None)
+            if len(known) >= least:
+                merged[name] = join(known)
     charges = [(bank.capacity_ah, reading.soc) for bank, reading in rows if reading.soc is not None]
-    if charges and len(charges) == len(rows):
-        shown["state_of_charge"] = sum(ah * soc for ah, soc in charges) / sum(ah for ah, _ in charges)
+    if len(charges) == len(rows):
+        merged["state_of_charge"] = sum(ah * soc for ah, soc in charges) / sum(ah for ah, _ in charges)
+    return merged

@@ -14,6 +14,11 @@ from bridge.errors import FrameRefused
 CONFIRMATIONS = 3
 """Readings that jumped are believed once this many in a row agree with each other (own choice)."""
 
+NEVER_US = -(2**62)
+"""Earlier than any engine time."""
+
+_Numbers = list[float | int | None]
+
 
 class Trouble(Enum):
     """Why a bank is not trusted."""
@@ -60,15 +65,23 @@ class Reading(NamedTuple):
 
 
 class _Memory:
-    """What is remembered of one source between frames."""
+    """What is remembered of one source between frames.
 
-    __slots__ = ("confirmations", "counter", "jumped", "refusal")
+    Attributes:
+        counter: rolling counter of the last frame whose checksum was right.
+        jumps: for each page (its slots) that jumped and is not yet believed: how many frames in a row agree,
+            and the numbers of the last.
+        refusal: why a frame was refused; stays until a tick has seen it and a good frame has followed.
+        mended: a good frame has followed.
+    """
+
+    __slots__ = ("counter", "jumps", "mended", "refusal")
 
     def __init__(self) -> None:
         self.counter: float | int | None = None
-        self.jumped: list[float | int | None] | None = None
-        self.confirmations = 0
+        self.jumps: dict[frozenset[int], tuple[int, _Numbers]] = {}
         self.refusal: str | None = None
+        self.mended = True
 
 
 class PackState:
@@ -76,18 +89,20 @@ class PackState:
 
     def __init__(self, plan: Plan) -> None:
         self._slots = plan.slots
-        self.values: list[float | None] = [None] * len(plan.slots)
-        self.stamps: list[int] = [-1] * len(plan.slots)
+        self._values: list[float | None] = [None] * len(plan.slots)
+        self._valid_until_us: list[int] = [NEVER_US] * len(plan.slots)
         self._memories = {id(source): _Memory() for source in plan.sources}
+        self._required = frozenset(slot for bank in plan.banks for slot, _ in bank.required)
         self._sources_of = {
             bank.name: tuple(
                 self._memories[id(source)]
                 for source in plan.sources
-                if source.owner == bank.name and any(plan.slots[t.slot].required for t in source.targets)
+                if source.owner == bank.name and any(t.slot in self._required for t in source.targets)
             )
             for bank in plan.banks
         }
-        self._contradicted_since: dict[str, int] = {}
+        self._optional = {bank.name: _optional(plan, bank) for bank in plan.banks}
+        self._agreed_us: dict[str, int] = {}
         self._times = plan.times
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
@@ -102,38 +117,22 @@ class PackState:
         memory = self._memories[id(source)]
         try:
             numbers = source.decoder.decode(data)
-            self._check_integrity(source, memory, numbers, data)
+            _check_integrity(source, memory, numbers, data)
             readings = self._judge(source, memory, numbers)
         except FrameRefused as refusal:
             memory.refusal = str(refusal)
+            memory.mended = False
             raise
-        memory.refusal = None
+        memory.mended = True
         for slot, reading in readings:
-            self.values[slot] = reading
-            self.stamps[slot] = t_us
+            self._values[slot] = reading
+            self._valid_until_us[slot] = t_us + self._slots[slot].max_age_us
 
-    @staticmethod
-    def _check_integrity(
-        source: Source, memory: _Memory, numbers: list[float | int | None], data: bytes
-    ) -> None:
-        if source.checksum is not None and source.checksum_at is not None:
-            sent, computed = numbers[source.checksum_at], source.checksum.compute(data)
-            if sent != computed:
-                raise FrameRefused(f"{source.name}: checksum {sent}; allowed: {computed}")
-        if source.counter is not None:
-            counter = numbers[source.counter]
-            if counter == memory.counter:
-                raise FrameRefused(f"{source.name}: counter stuck at {counter}; allowed: any other")
-            memory.counter = counter
-
-    def _judge(
-        self, source: Source, memory: _Memory, numbers: list[float | int | None]
-    ) -> list[tuple[int, float]]:
+    def _judge(self, source: Source, memory: _Memory, numbers: _Numbers) -> list[tuple[int, float]]:
         readings: list[tuple[int, float]] = []
         jump: FrameRefused | None = None
-        values = self.values
-        for at, target in enumerate(source.targets):
-            number = numbers[at]
+        values = self._values
+        for number, target in zip(numbers, source.targets, strict=False):
             if number is None:  # on another page of a multiplexed message
                 continue
             slot = target.slot
@@ -152,70 +151,54 @@ class PackState:
                     f"allowed: a step of {target.jump:g}"
                 )
             readings.append((slot, reading))
-        if jump is not None:
-            self._confirm(source, memory, numbers, jump)
-        memory.jumped = None
+        if jump is not None or memory.jumps:
+            page = frozenset(slot for slot, _ in readings)
+            if jump is not None:
+                _confirm(source, memory, page, numbers, jump)
+            memory.jumps.pop(page, None)
         return readings
-
-    @staticmethod
-    def _confirm(
-        source: Source, memory: _Memory, numbers: list[float | int | None], jump: FrameRefused
-    ) -> None:
-        """Refuses a jump, unless enough frames in a row agree on the new level: then the world did jump."""
-        agrees = memory.jumped is not None and all(
-            target.jump is None
-            or now is None
-            or was is None
-            or abs(now - was) * abs(target.scale) <= target.jump
-            for target, now, was in zip(source.targets, numbers, memory.jumped, strict=False)
-        )
-        memory.confirmations = memory.confirmations + 1 if agrees else 1
-        memory.jumped = numbers
-        if memory.confirmations < CONFIRMATIONS:
-            raise jump
 
     # ── reading a bank ──────────────────────────────────────────────────────────────────────────────
 
     def fresh(self, slot: int, t_us: int) -> float | None:
         """The reading in `slot` if it is not older than its allowed age at `t_us`."""
-        stamp = self.stamps[slot]
-        if stamp < 0 or t_us - stamp > self._slots[slot].max_age_us:
-            return None
-        return self.values[slot]
+        return self._values[slot] if self._valid_until_us[slot] >= t_us else None
+
+    def lost(self, bank: Bank, t_us: int) -> list[str]:
+        """Optional readings that bounded a limit once and are too old now."""
+        return [
+            str(self._slots[slot])
+            for slot in self._optional[bank.name]
+            if self._valid_until_us[slot] < t_us and self._values[slot] is not None
+        ]
 
     def read(self, bank: Bank, t_us: int) -> Reading:
         """The bank as it stands at `t_us`: only readings within their age, the worst of what overlaps."""
-        values, stamps, table = self.values, self.stamps, self._slots
-        slots = bank.slots
+        values, until_us, slots = self._values, self._valid_until_us, bank.slots
 
         def get(quantity: str) -> float | None:
             slot = slots.get(quantity)
-            if slot is None or stamps[slot] < 0 or t_us - stamps[slot] > table[slot].max_age_us:
-                return None
-            return values[slot]
+            return None if slot is None or until_us[slot] < t_us else values[slot]
 
-        low_v, high_v = get("cell_voltage_min"), get("cell_voltage_max")
-        cells = [self.fresh(slot, t_us) for slot in bank.cell_slots]
-        known = [cell for cell in cells if cell is not None]
-        if known:
-            low_v, high_v = _tighter(min(known), max(known), low_v, high_v)
-        coldest_c, hottest_c = get("cell_temperature_min"), get("cell_temperature_max")
-        probes = [probe for slot in bank.probe_slots if (probe := self.fresh(slot, t_us)) is not None]
-        if probes:
-            coldest_c, hottest_c = _tighter(min(probes), max(probes), coldest_c, hottest_c)
+        cells: list[float] = [values[slot] for slot in bank.cell_slots if until_us[slot] >= t_us]  # type: ignore[misc]
+        probes: list[float] = [values[slot] for slot in bank.probe_slots if until_us[slot] >= t_us]  # type: ignore[misc]
+        said_v = get("cell_voltage_min"), get("cell_voltage_max")
+        said_c = get("cell_temperature_min"), get("cell_temperature_max")
+        low_v, high_v = _span(cells, *said_v)
+        coldest_c, hottest_c = _span(probes, *said_c)
         # A single known extreme temperature stands for both: there is no better knowledge.
         coldest_c = hottest_c if coldest_c is None else coldest_c
         hottest_c = coldest_c if hottest_c is None else hottest_c
         pack_v = get("pack_voltage")
-        cells_v = known if known and len(known) == bank.cells else None
+        cells_v = cells if cells and len(cells) == bank.cells else None
         doubt = self._doubt(bank, t_us)
-        contradiction = _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
-        if contradiction is None:
-            self._contradicted_since.pop(bank.name, None)
-        else:
-            since = self._contradicted_since.setdefault(bank.name, t_us)
-            if doubt is None and t_us - since >= self._times.mismatch_us:
-                doubt = Doubt(Trouble.MISMATCH, f"bank {bank.name}, {contradiction}")
+        if doubt is None:
+            contradiction = (
+                _crossed("cell", said_v, "V")
+                or _crossed("temperature", said_c, "°C")
+                or _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
+            )
+            doubt = self._mismatch(bank.name, t_us, contradiction)
         return Reading(
             pack_v,
             get("pack_current"),
@@ -234,27 +217,89 @@ class PackState:
         )
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:
-        stamps = self.stamps
-        for slot, max_age_us in bank.required:
-            stamp = stamps[slot]
-            if stamp < 0:
-                return Doubt(Trouble.MISSING, str(self._slots[slot]))
-            if t_us - stamp > max_age_us:
-                return Doubt(Trouble.LATE, str(self._slots[slot]))
+        refused: Doubt | None = None
         for memory in self._sources_of[bank.name]:
             if memory.refusal is not None:
-                return Doubt(Trouble.REFUSED, memory.refusal)
+                refused = refused or Doubt(Trouble.REFUSED, memory.refusal)
+                if memory.mended and all(self._required.isdisjoint(page) for page in memory.jumps):
+                    memory.refusal = None
+        until_us = self._valid_until_us
+        for slot, _ in bank.required:
+            if until_us[slot] < t_us:
+                trouble = Trouble.MISSING if self._values[slot] is None else Trouble.LATE
+                return Doubt(trouble, str(self._slots[slot]))
+        return refused
+
+    def _mismatch(self, bank: str, t_us: int, contradiction: str | None) -> Doubt | None:
+        """Tolerates a contradiction for a while, but only after the readings have agreed."""
+        if contradiction is None:
+            self._agreed_us[bank] = t_us
+        elif t_us - self._agreed_us.get(bank, NEVER_US) > self._times.mismatch_us:
+            return Doubt(Trouble.MISMATCH, f"bank {bank}, {contradiction}")
         return None
 
 
-def _tighter(
-    low: float, high: float, other_low: float | None, other_high: float | None
-) -> tuple[float, float]:
-    """The wider of two spans: the worst cell of all counts."""
-    return (
-        low if other_low is None else min(low, other_low),
-        high if other_high is None else max(high, other_high),
+def _optional(plan: Plan, bank: Bank) -> tuple[int, ...]:
+    """Slots of the bank that bound a limit, and without which the bank is trusted all the same."""
+    idle = {"pack_current"}
+    if bank.charge.by_soc is None and bank.discharge.by_soc is None:
+        idle.add("state_of_charge")
+    if not plan.options.hold_while_balancing:
+        idle.add("balancing")
+    required = {slot for slot, _ in bank.required}
+    used = (*bank.slots.values(), *bank.cell_slots, *bank.probe_slots)
+    return tuple(slot for slot in used if slot not in required and plan.slots[slot].quantity not in idle)
+
+
+def _check_integrity(source: Source, memory: _Memory, numbers: _Numbers, data: bytes) -> None:
+    if source.checksum is not None and source.checksum_at is not None:
+        sent, computed = numbers[source.checksum_at], source.checksum.compute(data)
+        if sent != computed:
+            raise FrameRefused(f"{source.name}: checksum {sent}; allowed: {computed}")
+    if source.counter is not None:
+        counter = numbers[source.counter]
+        if counter == memory.counter:
+            raise FrameRefused(f"{source.name}: counter stuck at {counter}; allowed: any other")
+        memory.counter = counter
+
+
+def _confirm(
+    source: Source, memory: _Memory, page: frozenset[int], numbers: _Numbers, jump: FrameRefused
+) -> None:
+    """Refuses a jump, unless enough frames in a row agree on the new level: then the world did jump.
+
+    Each page of a multiplexed message is confirmed by frames of that page alone.
+    """
+    count, last = memory.jumps.get(page, (0, numbers))
+    agrees = all(
+        target.jump is None
+        or now is None
+        or was is None
+        or abs(now - was) * abs(target.scale) <= target.jump
+        for target, now, was in zip(source.targets, numbers, last, strict=False)
     )
+    count = count + 1 if agrees else 1
+    memory.jumps[page] = count, numbers
+    if count < CONFIRMATIONS:
+        raise jump
+
+
+def _span(known: list[float], low: float | None, high: float | None) -> tuple[float | None, float | None]:
+    """Lowest and highest of the single readings and of the reported extremes: the worst of all counts."""
+    if low is not None and high is not None and low > high:
+        low, high = high, low
+    if known:
+        least, most = min(known), max(known)
+        low = least if low is None or least < low else low
+        high = most if high is None or most > high else high
+    return low, high
+
+
+def _crossed(what: str, said: tuple[float | None, float | None], unit: str) -> str | None:
+    low, high = said
+    if low is None or high is None or low <= high:
+        return None
+    return f"lowest {what} {low:g} {unit} above highest {high:g} {unit}"
 
 
 def _contradiction(
@@ -266,8 +311,6 @@ def _contradiction(
     tolerance_v: float,
 ) -> str | None:
     """What cannot be true at once, within the tolerance for the whole string, V."""
-    if low_v is not None and high_v is not None and low_v > high_v:
-        return f"lowest cell {low_v:g} V above highest {high_v:g} V"
     if pack_v is None:
         return None
     if cells_v is not None:

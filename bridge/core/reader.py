@@ -1,7 +1,7 @@
 """Compiled readers of received frames: one straight line of code for each page of a message.
 
 Why code is generated here and nowhere else: a loop over rows of shift, mask, factor and offset is 2.0 to
-2.6 times as fast as cantools (whose bit unpacking is in C), generated code 5 to 8 times
+2.6 times as fast as cantools (whose bit unpacking is in C), generated code 6 to 9 times
 (tests/bench/bench_codec.py). The source is made of numbers and of names made here, of nothing that a file
 says.
 

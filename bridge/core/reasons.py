@@ -22,6 +22,7 @@ class Reason(Enum):
     BALANCING = "held while a cell is being balanced"
     INHIBITED = "inhibited in the profile"
     INVERTER_SILENT = "the inverter is not heard"
+    LOST = "no higher than before a bank or a reading was lost"
     RISING = "rising slowly after a lower limit"
     HELD = "held: data is late"
     NOT_TRUSTED = "the pack's data is not trusted"

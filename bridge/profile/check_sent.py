@@ -7,8 +7,8 @@ from bridge.core.outgoing import FlagItem, FrameBuilder, Item, QuantityItem, Tra
 from bridge.core.plan import Plan
 from bridge.errors import NotExpressible
 from bridge.frames import EXTENDED
-from bridge.profile.check_sources import note_unmapped
 from bridge.profile import schema_signals
+from bridge.profile.check_sources import note_unmapped
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile
@@ -95,7 +95,7 @@ def _items(one: Transmission) -> Iterator[Item]:
                 yield item
 
 
-def _signal(item: Item, wanted: schema_signals.Item | None) -> SentSignal:
+def _signal(item: Item, wanted: schema_signals.AnyItem | None) -> SentSignal:
     match item:
         case QuantityItem():
             grid = item.grid
@@ -108,7 +108,7 @@ def _signal(item: Item, wanted: schema_signals.Item | None) -> SentSignal:
     return SentSignal(item.signal, _fixed_content(wanted), None, None, None, "")
 
 
-def _fixed_content(wanted: schema_signals.Item | None) -> str:
+def _fixed_content(wanted: schema_signals.AnyItem | None) -> str:
     """In words, what a signal carries that no quantity decides."""
     match wanted:
         case schema_signals.ConstantItem():

@@ -136,8 +136,6 @@ def _signal_problems(signal: Signal, message: Message) -> Iterator[tuple[str, st
         yield f"reaches beyond the {message.length} bytes of the message", "within it"
     if signal.conversion.is_float and signal.length not in FLOATS:
         yield f"a float of {signal.length} bits", "16, 32 or 64 bits"
-    elif signal.length > 64:
-        yield f"{signal.length} bits", "1 to 64 bits"
     elif _initial(signal) is None:
         yield f"start value {signal.raw_initial}", "a finite number that the signal can hold"
     if factor == 0 or not isfinite(factor) or not isfinite(offset):

@@ -1,4 +1,7 @@
-"""The profile reference, made from the schema: `python -m bridge.profile.reference > profiles/README.md`."""
+"""The profile reference, made from the schema.
+
+`python -m bridge.profile.reference > profiles/README.md` writes it.
+"""
 
 from collections.abc import Iterator
 from types import NoneType, UnionType
@@ -14,17 +17,19 @@ from bridge.quantities import QUANTITIES, Kind
 HEAD = """\
 # Profile reference
 
-One TOML file describes the pack, the buses, the inverter and all messages. `cabin.toml` and `boathouse.toml`
-beside this file are complete examples; `ampweir check PROFILE` proves a profile on paper, and says of every
-problem where it is, what was found and what is allowed.
+One TOML file describes the pack, the buses, the inverter and all messages. `cabin.toml` and
+`boathouse.toml` beside this file are complete examples; `ampweir check PROFILE` proves a profile on paper,
+and says of every problem where it is (tables of an array are counted from 1), what was found and what is
+allowed.
 
-Rules for all keys: an unknown key is refused. The unit is in the name of a key (`_v` volt, `_a` ampere, `_c`
-degrees Celsius, `_s` second, `_ms` millisecond, `_ah` ampere hour, `_pct` percent) or in its description. Paths
-are relative to the profile. Current is positive when it charges the pack; current limits are never negative.
-A date has its offset: `2026-12-01T12:00:00+01:00`. `[[name]]` may be repeated, one table each.
+Rules for all keys: an unknown key is refused. The unit is in the name of a key (`_v` volt, `_a` ampere,
+`_c` degrees Celsius, `_s` second, `_ms` millisecond, `_ah` ampere hour, `_pct` percent) or in its
+description. Paths are relative to the profile. Current is positive when it charges the pack; current limits
+are never negative. A date has its offset: `2026-12-01T12:00:00+01:00`. `[[name]]` may be repeated, one table each.
 
 This file is made from the schema; change `bridge/profile/schema*.py`, then run
 `python -m bridge.profile.reference > profiles/README.md`.
+
 """
 
 SECTIONS: tuple[tuple[str, type[Section]], ...] = (
@@ -76,6 +81,8 @@ def _default(field: FieldInfo) -> str:
         return "must be given"
     if field.default is None:
         return "none"
+    if field.default in ({}, ()):
+        return "empty"
     return "see below" if isinstance(field.default, Section) else f"`{shown(field.default)}`"
 
 

@@ -78,7 +78,7 @@ def _table(title: str) -> Table:
 
 
 def _schedule(report: CheckReport) -> Table:
-    table = _table("What will be sent, and when (late: from due to the last bit, at worst)")
+    table = _table("What will be sent, and when (late: last bit, at worst)")
     table.add_column("id", no_wrap=True)
     table.add_column("message", overflow="fold")
     table.add_column("bus", overflow="fold")

@@ -75,26 +75,28 @@ class Curves(Section):
     """Derating curves. Those not given: the chemistry's, and none by state of charge."""
 
     charge_by_highest_cell: CellCurve | None = Field(
-        default=None, description="share of the charge current; falls"
+        default=None, description="share of the charge current, falls; default: see above"
     )
     charge_by_coldest_cell: TemperatureCurve | None = Field(
-        default=None, description="share of the charge current; rises"
+        default=None, description="share of the charge current, rises; default: see above"
     )
     charge_by_hottest_cell: TemperatureCurve | None = Field(
-        default=None, description="share of the charge current; falls"
+        default=None, description="share of the charge current, falls; default: see above"
     )
-    charge_by_soc: SocCurve | None = Field(default=None, description="share of the charge current; falls")
+    charge_by_soc: SocCurve | None = Field(
+        default=None, description="share of the charge current, falls; default: see above"
+    )
     discharge_by_lowest_cell: CellCurve | None = Field(
-        default=None, description="share of the discharge current; rises"
+        default=None, description="share of the discharge current, rises; default: see above"
     )
     discharge_by_coldest_cell: TemperatureCurve | None = Field(
-        default=None, description="share of the discharge current; rises"
+        default=None, description="share of the discharge current, rises; default: see above"
     )
     discharge_by_hottest_cell: TemperatureCurve | None = Field(
-        default=None, description="share of the discharge current; falls"
+        default=None, description="share of the discharge current, falls; default: see above"
     )
     discharge_by_soc: SocCurve | None = Field(
-        default=None, description="share of the discharge current; rises"
+        default=None, description="share of the discharge current, rises; default: see above"
     )
 
     @field_validator(*_FALLING)
@@ -126,7 +128,7 @@ class Limits(Curves):
         "the pack is never discharged below this, V; default: cells times cell_floor_v"
     )
     resting_voltage_v: Positive | None = _optional(
-        "charge voltage while the pack is not trusted, V; default: cells times its resting voltage"
+        "charge voltage while the pack is not trusted, V; default: cells times the chemistry's"
     )
     cell_target_v: Positive | None = _optional("what the highest cell may reach, V; default: the chemistry's")
     cell_floor_v: Positive | None = _optional("what the lowest cell may fall to, V; default: the chemistry's")

@@ -245,6 +245,8 @@ class ChecksumItem(_Item):
     checksum: ChecksumRule = Field(description="its rule")
 
 
+AnyItem = QuantityItem | FlagItem | ConstantItem | ChoiceItem | TextItem | CounterItem | ChecksumItem
+
 ITEMS = (QuantityItem, FlagItem, ConstantItem, ChoiceItem, TextItem, CounterItem, ChecksumItem)
 """All that a signal may carry."""
 
@@ -283,7 +285,9 @@ class Transmission(Section):
     """One message that is sent again and again. A multiplexed one sends its pages in turn."""
 
     bus: Text | None = Field(default=None, description="bus it goes to; default: the only one")
-    inverter: Text | None = Field(default=None, description="inverter it is for; default: the only one")
+    inverter: Text | None = Field(
+        default=None, description="inverter it is for; default: the only one, or all"
+    )
     dbc: Text = Field(description="message-definition file, relative to the profile")
     message: Text = Field(description="its name in that file")
     period_ms: int = Field(ge=1, le=60_000, description="from one frame to the next, ms")

@@ -2,10 +2,11 @@
 
 import os
 import time
+from datetime import datetime
 from pathlib import Path
 
 from bridge.errors import EXIT_OK, ProfileError, Severity
-from bridge.profile.check import find_problems
+from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
 from bridge.replay.candump import LogWriter
 from bridge.replay.recorder import Recorder
@@ -31,7 +32,7 @@ def load_sound(path: Path) -> LoadedProfile:
         ProfileError: with every problem found.
     """
     loaded = load_profile(path)
-    problems = [p for p in find_problems(loaded, time.time_ns() // 1000) if p.severity is Severity.FAIL]
+    problems = check_profile(loaded, datetime.now().astimezone()).of(Severity.FAIL)
     if problems:
         raise ProfileError(problems)
     return loaded

@@ -143,7 +143,9 @@ class Coder:
         selectors = dict(chosen)
         for name, signal in self._signals.items():  # a multiplexer nobody asked for shows its first page
             if signal.is_multiplexer and name not in selectors:
-                below = [ids[0] for one in self._signals for parent, ids in self._chain(one) if parent == name]
+                below = [
+                    ids[0] for one in self._signals for parent, ids in self._chain(one) if parent == name
+                ]
                 selectors[name] = min(below, default=0)
         names = {
             name

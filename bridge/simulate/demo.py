@@ -7,6 +7,7 @@ the cell monitors. Everything but the pack line is told by the daemon.
 import re
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,7 +21,7 @@ from bridge.service.journal import Journal, make_logger
 from bridge.simulate.inverter import Wish
 from bridge.simulate.site import Site
 from bridge.simulate.world import VirtualWorld
-from bridge.words import STATES, amount
+from bridge.words import amount
 
 SPEED: Final = 120.0
 """Simulated seconds a second, where nothing happens quickly."""
@@ -110,7 +111,11 @@ class Demo:
     """One run of the demonstration; see `run_demo`."""
 
     def __init__(
-        self, loaded: LoadedProfile, speed: float, write: Callable[[str], object], sleep: Callable[[float], None]
+        self,
+        loaded: LoadedProfile,
+        speed: float,
+        write: Callable[[str], object],
+        sleep: Callable[[float], None],
     ) -> None:
         self._loaded = loaded
         self._write = write
@@ -125,6 +130,7 @@ class Demo:
             sleep=sleep,
         )
         self.highest_v = 0.0
+        self._told_us = self._start_us
 
     def run(self, record: Path | None = None) -> int:
         """Tells the story; returns the daemon's exit code."""
@@ -132,9 +138,7 @@ class Demo:
         write(f"{plan.name}: everything is simulated, {self._story.speed:g} times as fast as life")
         journal = Narrator(write, lambda t_us: TOLD_S * SECOND_US * self._pace(t_us))
         recorder = Recorder(record) if record is not None else None
-        self._daemon = Daemon(
-            self._loaded, self.world, journal, load=lambda: self._loaded, recorder=recorder
-        )
+        self._daemon = Daemon(self._loaded, self.world, journal, load=lambda: self._loaded, recorder=recorder)
         self._schedule()
         try:
             code = self._daemon.run()
@@ -155,9 +159,8 @@ class Demo:
             (PLUGGED_S, "the cable is plugged in again", False),
         )
         for t_s, text, muted in events:
-            self.world.at(self._start_us + round(t_s * SECOND_US), lambda t=text, m=muted: self._event(t, m))
+            self.world.at(self._start_us + round(t_s * SECOND_US), partial(self._event, text, muted))
         self.world.at(self._start_us + SECOND_US, self._watch)
-        self.world.at(self._start_us + 2 * SECOND_US, self._pack_line)
 
     def _event(self, text: str, muted: bool | None) -> None:
         self._write(f"{time_of_day(self.world.t_us)} ── {text}")
@@ -170,6 +173,9 @@ class Demo:
     def _watch(self) -> None:
         cells_v = (cell for view in self._site.views.values() for cell in view.bank.true_cell_voltages_v)
         self.highest_v = max(self.highest_v, *cells_v)
+        if self.world.t_us - self._told_us >= TOLD_S * SECOND_US * self._pace(self.world.t_us):
+            self._told_us = self.world.t_us
+            self._pack_line()
         self.world.at(self.world.t_us + SECOND_US, self._watch)
 
     def _pack_line(self) -> None:
@@ -189,7 +195,6 @@ class Demo:
             f"{pack.state_of_charge:.0f} %, cells {min(cells_v):.3f} to {max(cells_v):.3f} V │ "
             f"told: {limits} │ {self._daemon.engine.decision.state.name.lower()}"
         )
-        self.world.at(t_us + round(TOLD_S * SECOND_US * self._pace(t_us)), self._pack_line)
 
     def _summary(self) -> None:
         chemistry = CHEMISTRIES[self._loaded.profile.pack.chemistry]
@@ -199,7 +204,6 @@ class Demo:
             f"{minutes:.0f} simulated minutes, {len(self.world.sent)} frames sent. The highest cell reached "
             f"{self.highest_v:.3f} V (wanted: {target_v:.2f} V, it bears {chemistry.cell_max_v:.2f} V)."
         )
-        self._write("States: " + "; ".join(f"{s.name.lower()}: {text}" for s, text in STATES.items()) + ".")
 
 
 def run_demo(

@@ -8,8 +8,8 @@ from typing import Final, NamedTuple
 
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
-from bridge.profile.schema_signals import CounterItem, FlagItem, QuantityItem, Reading, Transmission, is_flag
 from bridge.profile.schema_signals import ChecksumItem as ChecksumSection
+from bridge.profile.schema_signals import CounterItem, FlagItem, QuantityItem, Reading, Transmission, is_flag
 from bridge.profile.schema_signals import Source as SourceSection
 from bridge.quantities import QUANTITIES, Kind
 from bridge.simulate.coder import Coder, Library, Page, Raws
@@ -61,10 +61,12 @@ class Speech:
         muted_pages: these pages are left out.
         frozen: the rolling counter stands still.
         spoilt: the checksum is wrong.
-        forced: signals with a raw number of their own.
+        forced: signals with raw numbers of their own, sent in turn.
+        number: position of the message in the plan's sources.
     """
 
-    def __init__(self, section: SourceSection, bus: str, coder: Coder, first_us: int) -> None:
+    def __init__(self, number: int, section: SourceSection, bus: str, coder: Coder, first_us: int) -> None:
+        self.number = number
         self.section = section
         self.bus = bus
         self.coder = coder
@@ -77,9 +79,10 @@ class Speech:
         self.muted_pages: set[int] = set()
         self.frozen = False
         self.spoilt = False
-        self.forced: Raws = {}
+        self.forced: dict[str, tuple[int | float, ...]] = {}
         self._count = 0
         self._turn = 0
+        self._said = 0
 
     def heal(self) -> None:
         """Nothing is wrong any more."""
@@ -89,6 +92,7 @@ class Speech:
     def say(self, value_of: ValueOf) -> Frame | None:
         """The frame due at `next_us`, None if it is left out; moves on."""
         t_us, at = self.next_us, self._turn
+        self._said += 1
         self.next_us += self.period_us
         self._turn = (at + 1) % len(self.pages)
         if not self.frozen:
@@ -109,7 +113,9 @@ class Speech:
                     raws[origin.signal] = coder.raw(origin.signal, origin.number(value))
         if section.counter is not None:
             raws[section.counter] = self._rolling(section.counter)
-        raws |= {name: raw for name, raw in self.forced.items() if name in page.names}
+        for name, forced in self.forced.items():
+            if name in page.names:
+                raws[name] = forced[self._said % len(forced)]
         data = coder.encode(page, raws)
         if section.checksum is not None:
             right = coder.checksum(section.checksum.signal, section.checksum, data)
@@ -164,7 +170,7 @@ def talkers(loaded: LoadedProfile, library: Library, value_of: dict[str, ValueOf
     rows = zip(loaded.profile.source, loaded.plan.sources, loaded.received, strict=True)
     for n, (section, source, definition) in enumerate(rows):
         coder = library.coder(definition.dbc, definition.message)
-        speech = Speech(section, source.bus, coder, t_us + (n + 1) * STAGGER_US)
+        speech = Speech(n, section, source.bus, coder, t_us + (n + 1) * STAGGER_US)
         speeches.setdefault(source.owner, []).append(speech)
     return [Talker(owner, spoken, value_of[owner]) for owner, spoken in speeches.items()]
 

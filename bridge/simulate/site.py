@@ -194,9 +194,7 @@ class Site:
                 inverter.name,
                 inverter.timeout_us,
                 _ears(loaded, library, inverter.name),
-                InverterModel(
-                    partial(_part, wish, len(plan.inverters)), timeout_s=inverter.timeout_us / 1e6
-                ),
+                InverterModel(partial(_part, wish, len(plan.inverters)), timeout_s=inverter.timeout_us / 1e6),
                 plan,
                 len(plan.inverters),
             )

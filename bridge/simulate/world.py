@@ -28,7 +28,7 @@ class VirtualWorld:
         on_receive: what becomes of a frame on its way to the bridge: none, one or several frames.
         full, down: buses whose transmit queue is full, and buses that are down; frames of a bus that is
             down reach nobody.
-        on_sent: looks at a frame the moment it leaves.
+        on_sent: looks at a frame once everyone on its bus has heard it.
         gone: the bridge's process does not exist; what it still tries to send goes nowhere.
     """
 
@@ -121,9 +121,9 @@ class VirtualWorld:
         if frame.bus in self.full:
             raise BusFull(f"bus {frame.bus!r}: transmit queue full")
         self.sent.append((self.t_us, frame))
+        self.site.hear(self.t_us, frame)
         if self.on_sent is not None:
             self.on_sent(self.t_us, frame)
-        self.site.hear(self.t_us, frame)
 
     def reopen(self, buses: tuple[BusConfig, ...]) -> None:
         """See `World.reopen`. The simulated site has all buses there can be."""

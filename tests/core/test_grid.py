@@ -184,6 +184,7 @@ def test_a_float_signal_keeps_to_its_range() -> None:
     field = Field("v", 0, 32, is_float=True, minimum=0.0, maximum=50.0)
     grid = Grid(field, rounding=DOWN)
     assert grid.to_value(grid.to_raw(60.0)) == 50.0
+    assert grid.to_value(grid.to_raw(1e60)) == 50.0
     assert grid.to_raw(0.0) == 0
     with pytest.raises(NotExpressible, match="allowed 0 to 50"):
         grid.to_raw(-0.001)

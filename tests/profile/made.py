@@ -12,7 +12,7 @@ BOATHOUSE = (ROOT / "profiles" / "boathouse.toml").read_text(encoding="utf-8")
 
 
 def written(folder: Path, text: str, *changes: tuple[str, str], dbc: str = "") -> Path:
-    """Writes a profile with the changes made; each old text must be there. `dbc` becomes own.dbc beside it."""
+    """Writes a profile with the changes made, each old text being there; `dbc` becomes own.dbc."""
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new)

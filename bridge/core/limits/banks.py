@@ -46,10 +46,11 @@ class Shares:
     def _measure(
         self, currents_a: Sequence[float | None], active: Sequence[bool], total_ah: float, elapsed_s: float
     ) -> None:
-        magnitudes = [
-            abs(current) if on and current is not None else 0.0
-            for current, on in zip(currents_a, active, strict=True)
-        ]
+        magnitudes = []
+        for current, on in zip(currents_a, active, strict=True):
+            if on and current is None:  # a share of an unknown whole would be a guess
+                return
+            magnitudes.append(abs(current) if on and current is not None else 0.0)
         total_a = sum(magnitudes)
         if total_a < LEAST_C_RATE * total_ah:
             return

@@ -1,6 +1,6 @@
 """Composes the limits of the pack: collects every contribution, takes the tightest, shapes it in time."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from bridge.core.failsafe import State
 from bridge.core.limits import headroom
@@ -14,6 +14,9 @@ from bridge.core.reasons import Contribution, Limit, Reason
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
 _SILENT = Contribution(Reason.INVERTER_SILENT, 0.0, "")
+
+_Four = tuple[float, float, float, float]
+"""Charge voltage, V, charge and discharge current, A, and floor, V."""
 
 
 class Limits:
@@ -37,6 +40,9 @@ class Limits:
         self._floor = Ramp(limits.rise_v_per_s, limits.voltage_deadband_v, -limits.discharge_floor_v)
         self._charge = Ramp(limits.charge_rise_a_per_s, limits.current_deadband_a, 0.0)
         self._draw = Ramp(limits.discharge_rise_a_per_s, limits.current_deadband_a, 0.0)
+        self._lost: frozenset[str] = frozenset()
+        self._sent: _Four | None = None
+        self._caps: _Four | None = None
 
     def close(self) -> None:
         """Drops both currents to zero and the charge voltage to the resting one."""
@@ -51,6 +57,7 @@ class Limits:
         state: State,
         readings: Sequence[Reading],
         active: Sequence[bool],
+        lost: Collection[str],
         *,
         inverter_silent: bool,
     ) -> tuple[Limit, Limit, Limit, Limit]:
@@ -62,6 +69,8 @@ class Limits:
             state: the fail-safe state, which overrides everything.
             readings: one for each bank.
             active: banks that count; a lost one does not.
+            lost: banks and optional readings that bounded the limits and are gone. Until they return, no
+                limit gets looser than it was before.
             inverter_silent: currents are wanted at zero because an inverter is not heard.
         """
         volts, floors = [self._static_v], [self._static_floor]
@@ -72,23 +81,44 @@ class Limits:
                 self._voltages(bank, reading, volts, floors)
                 self._currents(i, reading, shares[i], charge, draw)
         self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
-        return (
+        if lost or self._lost:
+            self._cap(lost, (volts, charge, draw, floors))
+        limits = (
             self._shape(volts, self._volts, state, elapsed_s, self._limits.resting_v, Reason.RESTING),
             self._shape(charge, self._charge, state, elapsed_s, 0.0, Reason.NOT_TRUSTED),
             self._shape(draw, self._draw, state, elapsed_s, 0.0, Reason.NOT_TRUSTED),
             self._shape_floor(floors, state, elapsed_s),
         )
+        if state is State.FOLLOWING or state is State.HOLDING:
+            volts_v, charge_a, draw_a, floor_v = limits
+            self._sent = volts_v.value, charge_a.value, draw_a.value, floor_v.value
+        return limits
+
+    def _cap(self, lost: Collection[str], found: tuple[list[Contribution], ...]) -> None:
+        """What is lost may have been what bound a limit: its going must not make any of them looser."""
+        if not self._lost.issuperset(lost) and self._sent is not None:
+            before = self._caps or self._sent
+            (a, b, c, d), (e, f, g, h) = before, self._sent
+            self._caps = min(a, e), min(b, f), min(c, g), max(d, h)
+        elif not lost:
+            self._caps = None
+        self._lost = frozenset(lost)
+        for row, cap in zip(found, self._caps or (), strict=False):
+            row.append(Contribution(Reason.LOST, cap, ""))
 
     def _voltages(
         self, bank: Bank, reading: Reading, volts: list[Contribution], floors: list[Contribution]
     ) -> None:
         """The seam to the headroom law: cells in, a voltage limit and a floor out."""
+        limits = self._limits
         cells_v: Sequence[float] | None = reading.cells_v
         if cells_v is None:
             if reading.pack_v is None or reading.low_v is None or reading.high_v is None:
                 return
             cells_v = headroom.spread_of(bank.cells, reading.pack_v, reading.low_v, reading.high_v)
-        limits = self._limits
+            if reading.high_v > limits.cell_target_v or reading.low_v < limits.cell_floor_v:
+                # Past a bound, more participation is what is tighter.
+                cells_v = headroom.widest_of(cells_v)
         charge_v = headroom.charge_voltage(cells_v, limits.cell_target_v, limits.knee_v)
         floor_v = headroom.discharge_floor(cells_v, limits.cell_floor_v, limits.low_knee_v)
         volts.append(Contribution(Reason.HEADROOM, charge_v, bank.name))
@@ -151,7 +181,7 @@ class Limits:
         else:
             ramp.drop_to(min(closed, binding.value))
             value, extra = ramp.value, closed_reason
-        if value < binding.value or (extra is closed_reason and value <= closed):
+        if value < binding.value or (extra is closed_reason and value == closed):
             binding = Contribution(extra, value, "")
             found.append(binding)
         return Limit(round(value, 6), binding, tuple(found))

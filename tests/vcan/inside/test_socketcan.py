@@ -184,7 +184,7 @@ def test_opened_while_down_comes_up_by_itself() -> None:
 
 @pytest.mark.parametrize("channel", ["can7", "lo", ""])
 def test_wrong_channel_names_the_right_ones(channel: str) -> None:
-    """A channel that is missing, no CAN interface, or not named is refused; the message lists the real ones."""
+    """A channel that is missing, no CAN or not named is refused; the message lists what there is."""
     with pytest.raises(BusError, match=f"bus 'pack' .*channel '{channel}'.*; allowed: vcan0, vcan1"):
         open_bus(BusConfig("pack", "socketcan", channel))
 

@@ -1,0 +1,52 @@
+"""Which banks are lost, where the policy is to go on with the others."""
+
+from collections.abc import Sequence
+
+from bridge.core.pack import Reading
+from bridge.core.plan import Plan
+
+
+class LostBanks:
+    """Watches each bank by the times of the fail-safe machine. Mutable; owned by one engine.
+
+    A bank is lost once it was in doubt for `hold_us` in all, not counting times it was trusted in between,
+    and counts again after a steady stretch of trusted data, which also clears that sum.
+
+    Attributes:
+        names: the lost banks.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self._banks = [bank.name for bank in plan.banks]
+        self._reduce = plan.options.reduce_on_lost_bank
+        self._times = plan.times
+        self._tick_us = plan.tick_us
+        self._doubted_since: dict[str, int] = {}
+        self._steady_since: dict[str, int] = {}
+        self.names: set[str] = set()
+
+    def restart(self) -> None:
+        """Steady stretches begin anew: what happened since the last tick is not known."""
+        self._steady_since.clear()
+
+    def active(self, t_us: int, readings: Sequence[Reading]) -> list[bool]:
+        """Which banks count. A lost one is left out only if the policy says so, and never the last one."""
+        if not self._reduce:
+            return [True] * len(readings)
+        for name, reading in zip(self._banks, readings, strict=True):
+            if reading.doubt is None:
+                self._trusted(name, t_us)
+            else:
+                self._steady_since.pop(name, None)
+                if t_us - self._doubted_since.setdefault(name, t_us) >= self._times.hold_us:
+                    self.names.add(name)
+        if len(self.names) == len(readings):
+            return [True] * len(readings)
+        return [name not in self.names for name in self._banks]
+
+    def _trusted(self, name: str, t_us: int) -> None:
+        if t_us - self._steady_since.setdefault(name, t_us) >= self._times.steady_us:
+            self.names.discard(name)
+            self._doubted_since.pop(name, None)
+        elif name in self._doubted_since:
+            self._doubted_since[name] += self._tick_us

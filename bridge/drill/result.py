@@ -1,0 +1,58 @@
+"""What a drill found: one row for each fault."""
+
+from enum import Enum
+from typing import NamedTuple
+
+
+class Outcome(Enum):
+    """How a fault went."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    NOT_APPLICABLE = "not applicable"
+    SKIPPED = "skipped"
+
+
+class Result(NamedTuple):
+    """One row of the table.
+
+    Attributes:
+        name: of the fault.
+        injected: what was done.
+        wanted: what the inverter had to see.
+        saw: what it saw at the end of the fault.
+        took_s: how long it took until it saw what was wanted, to stay; `None` if it never did, or if
+            nothing was to change.
+        allowed_s: how long it might take.
+        outcome: see `Outcome`.
+        remarks: what was wrong; or why the fault is not applicable, or was skipped.
+    """
+
+    name: str
+    injected: str
+    wanted: str
+    saw: str
+    took_s: float | None
+    allowed_s: float | None
+    outcome: Outcome
+    remarks: tuple[str, ...]
+
+
+class DrillReport(NamedTuple):
+    """The whole drill.
+
+    Attributes:
+        profile: name of the site.
+        where: the virtual clock, or the interfaces it ran on.
+        results: in the order of the table.
+    """
+
+    profile: str
+    where: str
+    results: tuple[Result, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether nothing failed, and anything was tried at all."""
+        tried = [result for result in self.results if result.outcome is Outcome.PASS]
+        return bool(tried) and not any(result.outcome is Outcome.FAIL for result in self.results)
