@@ -272,10 +272,7 @@ def _confirm(
     """
     count, last = memory.jumps.get(page, (0, numbers))
     agrees = all(
-        target.jump is None
-        or now is None
-        or was is None
-        or abs(now - was) * abs(target.scale) <= target.jump
+        target.jump is None or now is None or was is None or abs(now - was) * abs(target.scale) <= target.jump
         for target, now, was in zip(source.targets, numbers, last, strict=False)
     )
     count = count + 1 if agrees else 1

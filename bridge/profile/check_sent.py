@@ -237,8 +237,9 @@ def sample_values(plan: Plan) -> dict[str, float | None]:
 
 
 def _samples(key: Key, one: Transmission, plan: Plan, findings: Findings) -> tuple[str, ...]:
-    builder, values = FrameBuilder(one), sample_values(plan)
+    values = sample_values(plan)
     try:
+        builder = FrameBuilder(one)
         return tuple(builder.build(values).data.hex(" ").upper() for _ in one.pages)
     except NotExpressible as problem:
         found, _, allowed = str(problem).partition("; allowed")

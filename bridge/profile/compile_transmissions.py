@@ -4,8 +4,7 @@ from math import gcd
 from typing import NamedTuple
 
 from bridge.core.codec import Field, MessageLayout
-from bridge.core.outgoing import FixedItem, FrameBuilder, Item, Transmission
-from bridge.errors import NotExpressible
+from bridge.core.outgoing import FixedItem, Item, Transmission
 from bridge.profile.compile_items import ItemCompiler
 from bridge.profile.findings import Definitions, Findings, Key, pick
 from bridge.profile.pages import Page, is_on, pages_for
@@ -74,14 +73,7 @@ def _transmission(
         return None
     name = f"{section.message} on {bus}"
     period_us = section.period_ms * MILLISECOND_US
-    transmission = Transmission(name, bus, layout, period_us, phase_us, pages, inverter)
-    try:
-        FrameBuilder(transmission)
-    except NotExpressible as problem:
-        found, _, allowed = str(problem).partition("; allowed ")
-        findings.fail((*key, "signals"), found, allowed or "signals that fit")
-        return None
-    return transmission
+    return Transmission(name, bus, layout, period_us, phase_us, pages, inverter)
 
 
 def _pages(
@@ -113,6 +105,10 @@ def _pages(
     for field in lost:
         fixed_text = ", ".join(f"{name} = {raw}" for name, raw in fixed.items())
         findings.fail((*key, "signals", field.name), f"on no page with {fixed_text}", "a signal of that page")
+    for field in layout.fields:
+        if field.name not in section.signals and not field.raw_min <= field.initial_raw <= field.raw_max:
+            found = f"start value {field.initial_raw} of {field.name}, which is not mapped"
+            findings.fail((*key, "signals"), found, f"{field.raw_min} to {field.raw_max}, or a mapping")
     initial = {field.name: field.initial_raw for field in layout.fields}
     return tuple(
         (

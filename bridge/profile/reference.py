@@ -25,7 +25,8 @@ allowed.
 Rules for all keys: an unknown key is refused. The unit is in the name of a key (`_v` volt, `_a` ampere,
 `_c` degrees Celsius, `_s` second, `_ms` millisecond, `_ah` ampere hour, `_pct` percent) or in its
 description. Paths are relative to the profile. Current is positive when it charges the pack; current limits
-are never negative. A date has its offset: `2026-12-01T12:00:00+01:00`. `[[name]]` may be repeated, one table each.
+are never negative. A date has its offset: `2026-12-01T12:00:00+01:00`. `[[name]]` may be repeated, one table
+each.
 
 This file is made from the schema; change `bridge/profile/schema*.py`, then run
 `python -m bridge.profile.reference > profiles/README.md`.

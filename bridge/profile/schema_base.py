@@ -23,7 +23,7 @@ class Section(BaseModel):
     TOML arrays reach it as tuples (`bridge.profile.load` sees to that).
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True, defer_build=True)
 
     tag: ClassVar[str] = ""
     """Set where one of several tables may stand: `<kind>`, never part of what the user sees."""

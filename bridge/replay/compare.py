@@ -141,7 +141,8 @@ def _against_recorded(
     limits, states_us = stats(then, run.end_us)
     old_side = Side("recorded", limits, states_us, len(made), len(run.made) - len(made), {})
     # Both as a receiver saw them: what was computed then is not known, only what was sent.
-    new_side = plain._replace(limits=stats(now, run.end_us)[0])
+    limits, now_us = stats(now, run.end_us)
+    new_side = plain._replace(limits=limits, states_us=now_us or plain.states_us)
     rows, intervals = differences(then, now, run.end_us)
     frames = frame_pairs([Due(each.t_us, each.frame) for each in run.made], run.frames, new.plan, new.plan)
     return _comparison(capture, run, new_side, old_side, rows, intervals, frames, verdict, warnings)

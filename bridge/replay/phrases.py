@@ -53,26 +53,32 @@ def interval_line(result: Comparison, interval: Interval) -> str:
 
 
 def plain(quantity: str) -> str:
+    """The name of a quantity as it is read aloud."""
     return quantity.replace("_", " ")
 
 
-def why(reason: Reason, bank: str) -> str:
+def because(reason: Reason, bank: str) -> str:
+    """The sentence for a reason, with its bank."""
     return f"{reason.value} (bank {bank})" if bank else reason.value
 
 
 def mark_why(mark: Mark) -> str:
-    return f" ({why(mark.reason, mark.bank)})" if mark.reason is not None else ""
+    """The reason of a limit in brackets, if it is known."""
+    return f" ({because(mark.reason, mark.bank)})" if mark.reason is not None else ""
 
 
 def id_of(text: str) -> str:
+    """The identifier of a frame written as `id#hex`."""
     return text.partition("#")[0]
 
 
 def number(value: float | None) -> str:
+    """A decoded number, in as many digits as it has."""
     return "–" if value is None else f"{value:.10g}"
 
 
 def percent(part_us: int, total_us: int) -> str:
+    """A share of time."""
     return f"{100 * part_us / total_us:.1f} %"
 
 
@@ -83,6 +89,7 @@ def clock(since_us: int) -> str:
 
 
 def lasted(us: int) -> str:
+    """A length of time, as exact as a person wants it."""
     seconds = us / 1e6
     if seconds < 120:
         return f"{seconds:.1f} s"

@@ -15,9 +15,19 @@ from bridge.core.failsafe import State
 from bridge.quantities import LIMITS, QUANTITIES
 from bridge.replay.compare import Comparison, Side
 from bridge.replay.pairs import FramePair
-from bridge.replay.phrases import clock, id_of, interval_line, lasted, number, percent, plain, verdict_of, why
+from bridge.replay.phrases import (
+    because,
+    clock,
+    id_of,
+    interval_line,
+    lasted,
+    number,
+    percent,
+    plain,
+    verdict_of,
+)
 from bridge.replay.report_json import as_json
-from bridge.replay.timeline import Difference, Extreme, Stats
+from bridge.replay.timeline import NONE, Difference, Extreme, Stats
 from bridge.words import amount
 
 __all__ = ["as_json", "render"]
@@ -37,12 +47,8 @@ def render(result: Comparison, console: Console, *, frames: bool = False) -> Non
     """Prints the whole report; `frames`: with the frames that differ, side by side."""
     _print_head(result, console)
     console.print(_limits(result))
-    for side in (result.old, result.new):
-        if side is None:
-            continue
-        console.print(_reasons(side))
-    if result.old is not None:
-        _print_intervals(result, console)
+    console.print(_times(result))
+    _print_intervals(result, console)
     if frames:
         _print_frames(result, console)
 
@@ -61,24 +67,33 @@ def _print_head(result: Comparison, console: Console) -> None:
         console.print(Text(f"note: {warning}", style=BLUE))
     word, text = verdict_of(result)
     console.print(Text(f" {word} ", style=f"bold reverse {_COLOURS.get(word, GREEN)}"), Text(text))
+    if result.old is not None:
+        console.print(Text(f"old: {result.old.label}   new: {result.new.label}"))
     console.print()
 
 
 # ── tables ──────────────────────────────────────────────────────────────────────────────────────────────
 
 
+def _sides(result: Comparison) -> list[Side]:
+    return [result.new] if result.old is None else [result.old, result.new]
+
+
+def _titles(result: Comparison) -> list[str]:
+    return [result.new.label] if result.old is None else ["old", "new"]
+
+
 def _limits(result: Comparison) -> Table:
-    old, new = result.old, result.new
-    table = Table(box=box.SIMPLE_HEAD, title="Limits over time: lowest, mean, highest", title_justify="left")
+    table = _table("Limits over time")
     table.add_column("limit")
-    sides = [side for side in (old, new) if side is not None]
-    for side in sides:
-        table.add_column(side.label, justify="right")
-    if old is not None:
-        for title in ("tighter", "equal", "looser"):
-            table.add_column(title, justify="right")
+    table.add_column("")
+    for title in _titles(result):
+        table.add_column(title, justify="right")
+    for title in ("tighter", "equal", "looser") if result.old is not None else ():
+        table.add_column(title, justify="right")
     for name in LIMITS:
-        cells = [f"{plain(name)}, {QUANTITIES[name].unit}", *(_span(side.limits[name]) for side in sides)]
+        cells = [f"{plain(name)}, {QUANTITIES[name].unit}", "lowest\nmean\nhighest"]
+        cells += [_span(side.limits[name]) for side in _sides(result)]
         if name in result.limits:
             cells += _shares(result, name, result.limits[name])
         table.add_row(*cells)
@@ -93,34 +108,50 @@ def _shares(result: Comparison, name: str, row: Difference) -> list[str]:
             return "–"
         text = percent(part_us, total_us)
         if extreme.by:
-            at = clock(extreme.t_us - result.start_us)
+            at = clock(extreme.t_us - result.start_us).partition(".")[0].lstrip("+")
             text += f"\nby {amount(name, extreme.by)}\nat {at}"
         return text
 
     return [
         share(row.tighter_us, row.most_tighter),
-        share(row.equal_us, Extreme()),
+        share(row.equal_us, NONE),
         share(row.looser_us, row.most_looser),
     ]
 
 
-def _reasons(side: Side) -> Table:
-    """What one run was bound by, and for how long; its fail-safe states and its frames."""
-    table = Table(box=box.SIMPLE_HEAD, title=f"{side.label}: how long each held", title_justify="left")
+def _times(result: Comparison) -> Table:
+    """How long each state and each reason held; how many frames there were."""
+    sides = _sides(result)
+    table = _table("How long each held")
     table.add_column("")
     table.add_column("")
-    table.add_column("time", justify="right")
-    for state in State:
-        if state in side.states_us:
-            table.add_row("fail-safe state", state.name.lower(), lasted(side.states_us[state]))
+    for title in _titles(result):
+        table.add_column(title, justify="right", no_wrap=True)
+    states = [state for state in State if any(state in side.states_us for side in sides)]
+    for i, state in enumerate(states):
+        times = [_time(side.states_us.get(state)) for side in sides]
+        table.add_row("" if i else "fail-safe state", state.name.lower(), *times)
     for name in LIMITS:
-        found = sorted(side.limits[name].reasons_us.items(), key=lambda each: -each[1])
-        for i, ((reason, bank), lasted_us) in enumerate(found):
-            table.add_row("" if i else plain(name), why(reason, bank), lasted(lasted_us))
-    counts = [("sent", side.sent), ("due, did not leave", side.unsent), *sorted(side.notes.items())]
-    for i, (what, count) in enumerate((what, count) for what, count in counts if count):
-        table.add_row("" if i else "frames", what, str(count))
+        of_side = [side.limits[name].reasons_us for side in sides]
+        reasons = {why for reasons_us in of_side for why in reasons_us}
+        longest = sorted(reasons, key=lambda why: -max(us.get(why, 0) for us in of_side))
+        for i, (reason, bank) in enumerate(longest):
+            times = [_time(reasons_us.get((reason, bank))) for reasons_us in of_side]
+            table.add_row("" if i else plain(name), because(reason, bank), *times)
+    table.add_row("frames", "sent", *(str(side.sent) for side in sides))
+    if any(side.unsent for side in sides):
+        table.add_row("", "due, but did not leave", *(str(side.unsent) for side in sides))
+    for kind in sorted({kind for side in sides for kind in side.notes}):
+        table.add_row("", kind, *(str(side.notes.get(kind, "–")) for side in sides))
     return table
+
+
+def _table(title: str) -> Table:
+    return Table(box=box.SIMPLE_HEAD, title=title, title_justify="left", title_style="bold")
+
+
+def _time(us: int | None) -> str:
+    return "–" if us is None else lasted(us)
 
 
 def _print_intervals(result: Comparison, console: Console) -> None:
@@ -140,7 +171,7 @@ def _print_frames(result: Comparison, console: Console) -> None:
         return
     shown = result.frames[:FRAMES_SHOWN]
     title = f"Frames that differ: the first {len(shown)} of {len(result.frames)}"
-    table = Table(box=box.SIMPLE_HEAD, title=title, title_justify="left")
+    table = _table(title)
     table.add_column("time", no_wrap=True)
     table.add_column("id", no_wrap=True)
     table.add_column("old and new, hex", no_wrap=True)
@@ -169,4 +200,4 @@ def _changed(pair: FramePair) -> str:
 def _span(stats: Stats) -> str:
     if stats.low is None or stats.mean is None or stats.high is None:
         return "–"
-    return f"{stats.low:.2f}  {stats.mean:.2f}  {stats.high:.2f}"
+    return f"{stats.low:.2f}\n{stats.mean:.2f}\n{stats.high:.2f}"

@@ -5,7 +5,7 @@ from typing import Any
 from bridge.quantities import LIMITS
 from bridge.replay.compare import Comparison, Side
 from bridge.replay.pairs import FramePair
-from bridge.replay.phrases import id_of, interval_line, verdict_of, why
+from bridge.replay.phrases import because, id_of, interval_line, verdict_of
 from bridge.replay.replay import Mark, Sample
 from bridge.replay.timeline import Difference, Extreme, Interval
 
@@ -42,7 +42,7 @@ def _side_json(side: Side) -> dict[str, Any]:
                 "lowest": row.low,
                 "mean": row.mean,
                 "highest": row.high,
-                "bound_by_s": {why(*why): us / 1e6 for why, us in row.reasons_us.items()},
+                "bound_by_s": {because(*why): us / 1e6 for why, us in row.reasons_us.items()},
             }
             for name, row in side.limits.items()
         },
@@ -70,7 +70,7 @@ def _interval_json(result: Comparison, interval: Interval) -> dict[str, Any]:
         return {
             "state": None if one.state is None else one.state.name.lower(),
             "value": mark.value,
-            "reason": None if mark.reason is None else why(mark.reason, mark.bank),
+            "reason": None if mark.reason is None else because(mark.reason, mark.bank),
         }
 
     return {

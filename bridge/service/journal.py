@@ -9,7 +9,7 @@ import structlog
 from bridge import words
 from bridge.core.decision import Decision
 from bridge.core.engine import Note
-from bridge.core.reasons import Limit
+from bridge.core.reasons import Limit, Reason
 from bridge.service.seam import BusNotice, NoticeKind
 
 STEPS: Final = {
@@ -133,8 +133,10 @@ class Journal:
         if name.endswith("current_limit"):
             step *= max(limit.value, old.value, 1.0)
         moved = abs(limit.value - old.value)
-        if limit.binding[::2] != old.binding[::2]:  # reason or bank
-            return moved >= step / 2 or t_us - told_us >= 5 * QUIET_US
+        if _cause(limit) != _cause(old):
+            # On the way up the reason flips with every small rise: then only a real move is news.
+            idle = Reason.RISING in (limit.binding.reason, old.binding.reason)
+            return moved >= step / 2 or (not idle and t_us - told_us >= 5 * QUIET_US)
         return moved >= step and t_us - told_us >= QUIET_US
 
     def note(self, note: Note) -> None:
@@ -159,3 +161,7 @@ class Journal:
     def status(self, decision: Decision) -> None:
         """The status line."""
         self.say(decision.t_us, words.status_line(decision))
+
+
+def _cause(limit: Limit) -> tuple[Reason, str]:
+    return limit.binding.reason, limit.binding.bank

@@ -1,7 +1,7 @@
 """`run --demo`: the daemon itself, with a simulated pack and inverter, telling the story of one afternoon.
 
-It starts in the sun with a pack that is nearly full, fills it, takes an evening's load, and pulls the cable of
-the cell monitors. Everything but the pack line is told by the daemon.
+It starts in the sun with a pack that is nearly full, fills it, takes an evening's load, and pulls the cable
+of the cell monitors. Everything but the pack line is told by the daemon.
 """
 
 import re

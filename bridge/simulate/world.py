@@ -1,4 +1,4 @@
-"""A `World` on the virtual clock: no thread, no sleep unless wanted, and whatever fault is to be rehearsed."""
+"""A `World` on the virtual clock: no thread, no sleep unless wanted, whatever fault is to be rehearsed."""
 
 import heapq
 import itertools

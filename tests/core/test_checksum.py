@@ -46,3 +46,15 @@ def test_a_position_beyond_the_frame_is_an_error() -> None:
     """Asking for byte 8 of 8 is a mistake of the caller, not a checksum."""
     with pytest.raises(IndexError):
         Checksum("sum8", (8,)).compute(bytes(8))
+
+
+@given(st.integers(0, 255), st.integers(0, 255), st.binary(min_size=8, max_size=8))
+def test_a_reflected_crc_is_the_mirror_of_the_plain_one(init: int, poly: int, data: bytes) -> None:
+    """Mirroring every byte taken in mirrors the result, whatever it starts from."""
+    every = tuple(range(8))
+    plain = Checksum("crc8", every, poly, init).compute(bytes(_mirrored(byte) for byte in data))
+    assert Checksum("crc8", every, poly, init, reflect=True).compute(data) == _mirrored(plain)
+
+
+def _mirrored(byte: int) -> int:
+    return sum((byte >> bit & 1) << (7 - bit) for bit in range(8))

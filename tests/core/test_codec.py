@@ -164,3 +164,15 @@ def test_a_message_without_data_is_read_and_written() -> None:
     layout = MessageLayout("Empty", 1, 0, ())
     assert Decoder(layout, []).decode(b"") == []
     assert encode_raws(layout, {}) == b""
+
+
+def test_zero_has_no_sign() -> None:
+    """Raw 0 by a negative factor is 0.0, as cantools has it, not -0.0, which would print and hash oddly."""
+    layout = MessageLayout("Zero", 1, 4, (Field("x", 4, 16, factor=-0.1), Field("y", 24, 8, factor=-0.1)))
+    assert [str(value) for value in Decoder(layout, ["x", "y"]).decode(bytes(4))] == ["0.0", "0.0"]
+
+
+def test_fields_that_share_bits_are_each_read() -> None:
+    """A layout made by hand may look at the same bytes twice."""
+    layout = MessageLayout("Shared", 1, 2, (Field("word", 0, 16), Field("top", 8, 8), Field("mid", 4, 8)))
+    assert Decoder(layout, ["word", "top", "mid"]).decode(b"\x34\x12") == [0x1234, 0x12, 0x23]

@@ -208,3 +208,12 @@ def test_a_factor_or_scale_of_zero_makes_no_grid() -> None:
         Grid(Field("v", 0, 8, factor=0), rounding=DOWN)
     with pytest.raises(NotExpressible, match="neither is 0"):
         Grid(FINE, scale=Fraction(0), rounding=DOWN)
+
+
+@pytest.mark.parametrize("factor", [0.1, -0.1])
+def test_a_range_between_grid_points_is_kept_inside(factor: float) -> None:
+    """[0.05|0.25] on a grid of 0.1 allows 0.1 and 0.2, not 0.0 and 0.3."""
+    field = Field("v", 0, 8, signed=True, factor=factor, minimum=0.05, maximum=0.25)
+    grid = Grid(field, rounding=NEAREST)
+    assert (grid.lowest, grid.highest) == (Fraction(1, 10), Fraction(1, 5))
+    assert (grid.to_value(grid.to_raw(-9.0)), grid.to_value(grid.to_raw(9.0))) == (0.1, 0.2)

@@ -166,9 +166,9 @@ def test_pages_follow_from_the_mapped_signals() -> None:
     profile = load_profile(ROOT / "profiles" / "boathouse.toml")
     news = profile.plan.transmissions[1]
     builder, values = FrameBuilder(news), sample_values(profile.plan)
-    message = cantools.database.load_file(ROOT / "dbc_own" / "boathouse_inverter.dbc").get_message_by_name(
-        "StringNews"
-    )
+    database = cantools.database.load_file(ROOT / "dbc_own" / "boathouse_inverter.dbc")
+    assert isinstance(database, cantools.database.Database)
+    message = database.get_message_by_name("StringNews")
     seen = [message.decode(builder.build(values).data) for _ in news.pages]
 
     assert len(seen) == 3
@@ -188,7 +188,7 @@ def test_a_text_goes_out_first_character_first(tmp_path: Path) -> None:
 
 
 def test_constants_choices_and_counters(tmp_path: Path) -> None:
-    """A constant is a physical number, a choice comes from the value table, a counter takes its whole width."""
+    """A constant is a physical number, a choice comes from the table, a counter takes its whole width."""
     dbc = extra(
         'mode : 0|4@1+ (1,0) [0|0] ""', 'step : 8|8@1+ (0.5,-10) [0|0] ""', 'n : 16|3@1+ (1,0) [0|0] ""'
     )
@@ -232,13 +232,13 @@ def test_what_a_signal_cannot_say_is_refused(tmp_path: Path, signal: str, conten
 
 
 def test_two_senders_of_one_identifier_are_refused(tmp_path: Path) -> None:
-    """Neither twice by us, nor what somebody else sends; the same number with 29 bits is another identifier."""
+    """Neither twice by us, nor what others send; the same number with 29 bits is another identifier."""
     signals = ('x : 0|8@1+ (1,0) [0|0] ""',)
     content = "x = { constant = 1 }\n"
 
     for key in (166, 562):  # sent as PackBounds, received as PackOverview
         problems = refused(tmp_path, CABIN + OUT + content, dbc=extra(*signals, key=key))
-        assert f"identifier" in problems["transmission"].found  # noqa: F541
+        assert "identifier" in problems["transmission"].found
     assert loaded(tmp_path, CABIN + OUT + content, dbc=extra(*signals, key=166 | 0x8000_0000))
 
 
@@ -258,6 +258,17 @@ def test_overlapping_signals_of_a_definition_are_refused(tmp_path: Path) -> None
     (problem,) = problems.values()
     assert (problem.severity, problem.file) == (Severity.FAIL, "own.dbc")
     assert "Extra." in problem.key
+
+
+def test_a_start_value_that_does_not_fit_is_refused(tmp_path: Path) -> None:
+    """An unmapped signal is sent with its start value, so that must be one; mapped, it does not matter."""
+    dbc = extra('x : 0|8@1+ (1,0) [0|0] ""', 'y : 8|4@1+ (1,0) [0|0] ""')
+    dbc += 'BA_DEF_ SG_ "GenSigStartValue" INT 0 1000;\nBA_DEF_DEF_ "GenSigStartValue" 0;\n'
+    dbc += 'BA_ "GenSigStartValue" SG_ 1999 y 16;\n'
+
+    problems = refused(tmp_path, CABIN + OUT + "x = { constant = 1 }\n", dbc=dbc)
+    assert "start value 16 of y" in problems["transmission[5].signals"].found
+    assert loaded(tmp_path, CABIN + OUT + "x = { constant = 1 }\ny = { constant = 1 }\n", dbc=dbc)
 
 
 def test_a_fixed_page_must_have_the_mapped_signals(tmp_path: Path) -> None:

@@ -17,7 +17,8 @@ def test_the_shipped_profiles_load(name: str) -> None:
     profile = load_profile(ROOT / "profiles" / f"{name}.toml")
 
     for bus in profile.buses:
-        assert bus.keys == {source.key for source in profile.plan.sources if source.bus == bus.name}
+        read = frozenset(source.key for source in profile.plan.sources if source.bus == bus.name)
+        assert bus.keys == read
     assert len(profile.received) == len(profile.plan.sources)
     assert len(profile.sent) == len(profile.plan.transmissions)
 

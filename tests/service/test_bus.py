@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import EXTENDED, Frame
-from bridge.service.bus import BusConfig, NoticeKind, open_bus
+from bridge.service.bus import FRAMES_A_READ, BusConfig, NoticeKind, open_bus
 from bridge.service.seam import Retry
 from bridge.service.socketcan import kernel_filters
-from tests.service.bus_contract import BusContract, wait_for, wait_for_frames
+from tests.service.bus_contract import LONG_S, BusContract, wait_for, wait_for_frames
 
 KEYS = st.integers(0, 0x7FF) | st.integers(0, 0x1FFF_FFFF).map(lambda number: number | EXTENDED)
 
@@ -114,6 +114,38 @@ def test_read_fault_is_one_down_and_one_up(adapter: type[FaultyAdapter]) -> None
     assert [(sent.arbitration_id, sent.is_extended_id, bytes(sent.data)) for sent in adapter.sent] == [
         (7, True, b"\x09")
     ]
+    bus.close()
+
+
+def test_frames_before_a_fault_are_all_kept(adapter: type[FaultyAdapter]) -> None:
+    """More frames than one read takes come out first, then the DOWN."""
+    count = FRAMES_A_READ + 88
+    adapter.spoken += [can.Message(arbitration_id=number, is_extended_id=False) for number in range(count)]
+    adapter.read_fault = OSError(19, "adapter unplugged")
+    bus = open_bus(FAULTY)
+    end = time.monotonic() + LONG_S
+    while not adapter.closed and time.monotonic() < end:
+        time.sleep(0.01)
+    frames, notices = wait_for(bus, lambda _, notices: bool(notices))
+    assert [frame.key for frame in frames] == list(range(count))
+    assert [notice.kind for notice in notices] == [NoticeKind.DOWN]
+
+
+def test_a_new_outage_starts_with_the_short_wait(adapter: type[FaultyAdapter]) -> None:
+    """However long the wait had grown in one outage, the next is tried again after 0.25 s."""
+    bus = open_bus(FAULTY)
+    adapter.send_fault = can.CanOperationError("the cable is cut")
+    for outage_us in (0, 100_000_000):
+        with pytest.raises(BusDown):
+            bus.send(Frame("pack", 5, b""))
+        bus.tend(outage_us)
+        bus.tend(outage_us + 249_999)
+        assert bus.fileno() is None
+        bus.tend(outage_us + 250_000)
+        assert bus.fileno() is not None
+        end = time.monotonic() + LONG_S
+        while NoticeKind.UP not in [notice.kind for notice in bus.read()[1]] and time.monotonic() < end:
+            time.sleep(0.01)
     bus.close()
 
 

@@ -110,17 +110,20 @@ class Limits:
         self, bank: Bank, reading: Reading, volts: list[Contribution], floors: list[Contribution]
     ) -> None:
         """The seam to the headroom law: cells in, a voltage limit and a floor out."""
-        limits = self._limits
-        cells_v: Sequence[float] | None = reading.cells_v
-        if cells_v is None:
-            if reading.pack_v is None or reading.low_v is None or reading.high_v is None:
+        limits, r = self._limits, reading
+        upper: Sequence[float] = r.cells_v or ()
+        lower = upper
+        if not upper:
+            if r.pack_v is None or r.low_v is None or r.high_v is None:
                 return
-            cells_v = headroom.spread_of(bank.cells, reading.pack_v, reading.low_v, reading.high_v)
-            if reading.high_v > limits.cell_target_v or reading.low_v < limits.cell_floor_v:
-                # Past a bound, more participation is what is tighter.
-                cells_v = headroom.widest_of(cells_v)
-        charge_v = headroom.charge_voltage(cells_v, limits.cell_target_v, limits.knee_v)
-        floor_v = headroom.discharge_floor(cells_v, limits.cell_floor_v, limits.low_knee_v)
+            # Past a bound it is the more participation that is tighter.
+            past = r.high_v > limits.cell_target_v, r.low_v < limits.cell_floor_v
+            upper, lower = (
+                headroom.spread_of(bank.cells, r.pack_v, r.low_v, r.high_v, widest=is_past)
+                for is_past in past
+            )
+        charge_v = headroom.charge_voltage(upper, limits.cell_target_v, limits.knee_v)
+        floor_v = headroom.discharge_floor(lower, limits.cell_floor_v, limits.low_knee_v)
         volts.append(Contribution(Reason.HEADROOM, charge_v, bank.name))
         floors.append(Contribution(Reason.HEADROOM, floor_v, bank.name))
 

@@ -13,9 +13,9 @@ with V the sum of the cells. Below the knee the pack says nothing about its bala
 between K and K + 40 mV one passes smoothly into the other. Past its target (h < 0) the whole string is taken
 down by what the highest cell is over, and S·h is at least h·1. The floor is the mirror image.
 
-With only highest, lowest and pack voltage known, S is bounded below by the highest cell, the lowest cell, and
-the mean of the rest (w is convex, so the mean's share is never above the mean share): a safe, slightly
-lower limit. Checked against common practice of the trade in tests/outside.
+With only highest, lowest and pack voltage known, S lies between two bounds, because w is convex: least if the
+rest all stand at their mean, most if each of them stands at one of the extremes. Before the target the least
+gives the tighter limit, past it the most. Checked against common practice of the trade in tests/outside.
 """
 
 from collections.abc import Sequence
@@ -41,12 +41,25 @@ def participation(cells_v: Sequence[float], extreme_v: float, knee_v: float) -> 
     return total if total > 1.0 else 1.0
 
 
-def spread_of(count: int, pack_v: float, low_v: float, high_v: float) -> tuple[float, ...]:
-    """A stand-in for the cells when only three numbers are known: extremes, and the mean of the rest."""
-    if count <= 2:
+def spread_of(count: int, pack_v: float, low_v: float, high_v: float, *, widest: bool) -> tuple[float, ...]:
+    """A stand-in for the cells when only three numbers are known: extremes, and the sum of all.
+
+    Args:
+        count: cells.
+        pack_v: their sum.
+        low_v, high_v: the extremes.
+        widest: the rest at the extremes, as near as the sum allows (most participation); else at their mean.
+    """
+    rest = count - 2
+    if rest <= 0:
         return (high_v, low_v)[:count]
-    rest_v = (pack_v - low_v - high_v) / (count - 2)
-    return (high_v, low_v, *([rest_v] * (count - 2)))
+    rest_v = pack_v - low_v - high_v
+    if not widest or high_v <= low_v:
+        return (high_v, low_v, *([rest_v / rest] * rest))
+    above = min(max((rest_v - rest * low_v) / (high_v - low_v), 0.0), float(rest))
+    whole = min(int(above), rest - 1)
+    between_v = low_v + (above - whole) * (high_v - low_v)
+    return (high_v, low_v, between_v, *([high_v] * whole), *([low_v] * (rest - 1 - whole)))
 
 
 def charge_voltage(cells_v: Sequence[float], target_v: float, knee_v: float) -> float:

@@ -171,6 +171,20 @@ def test_interface_removed_and_added_again() -> None:
     bus.close()
 
 
+def test_a_new_outage_starts_with_the_short_wait(bus: Bus) -> None:
+    """However long the wait had grown in one outage, the next is tried again after 0.25 s."""
+    for outage_us in (0, 100_000_000):
+        ip("set", "vcan0", "down")
+        assert kinds(bus.read()[1]) == [NoticeKind.DOWN]
+        bus.tend(outage_us)
+        bus.tend(outage_us + 250_000)  # fails, and doubles the wait
+        assert bus.fileno() is None
+        ip("set", "vcan0", "up")
+        bus.tend(outage_us + 300_000)
+        assert bus.tend(outage_us + 799_999) == []
+        assert kinds(bus.tend(outage_us + 800_000)) == [NoticeKind.UP]
+
+
 def test_opened_while_down_comes_up_by_itself() -> None:
     """Starting before the interface is up is an outage like any other, not an error."""
     ip("set", "vcan1", "down")

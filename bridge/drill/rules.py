@@ -1,0 +1,134 @@
+"""What holds in every fault, whatever it is: the invariants, as an inverter can see them."""
+
+from collections import deque
+from typing import Final
+
+from bridge.core.decision import Decision
+from bridge.core.outgoing import QuantityItem
+from bridge.core.plan import SECOND_US, Plan
+from bridge.drill.budget import Budget
+from bridge.frames import Frame
+from bridge.quantities import LIMITS
+from bridge.simulate.node import Seen
+from bridge.simulate.site import Listener
+from bridge.words import SHORT, amount
+
+TINY: Final = 1e-6
+"""Two independent decoders may differ so much: limits are decided on a grid of 1e-6."""
+
+FLOOR: Final = "discharge_voltage_floor"
+PERMISSIONS: Final = ("charge_allowed", "discharge_allowed")
+
+
+class Rules:
+    """Watches one run.
+
+    Attributes:
+        wrong: every rule that was broken, in words, each once.
+    """
+
+    def __init__(self, plan: Plan, budget: Budget) -> None:
+        limits = plan.limits
+        self._budget = budget
+        self._hard = {
+            "charge_voltage_limit": limits.charge_voltage_v,
+            "charge_current_limit": limits.charge_a,
+            "discharge_current_limit": limits.discharge_a,
+            FLOOR: limits.discharge_floor_v,
+        }
+        self._rises = {
+            "charge_voltage_limit": limits.rise_v_per_s,
+            "charge_current_limit": limits.charge_rise_a_per_s,
+            "discharge_current_limit": limits.discharge_rise_a_per_s,
+            FLOOR: limits.rise_v_per_s,
+        }
+        self._steps = _steps(plan)
+        self._periods = {(t.bus, t.layout.key): t for t in plan.transmissions}
+        self._recent: dict[tuple[str, int], deque[int]] = {}
+        self._ceiling: dict[tuple[str, str], float] = {}
+        self._last: dict[tuple[str, str], tuple[int, float]] = {}
+        self._rise_from_us: int | None = None
+        self._steady = False
+        self.wrong: list[str] = []
+
+    def begin(self, listeners: list[Listener], *, steady: bool) -> None:
+        """A fault begins; with `steady`, nothing may rise until data is steady again."""
+        self._steady = steady
+        self._rise_from_us = 2**62
+        for listener in listeners:
+            for name in LIMITS:
+                if name in listener.latest:
+                    self._ceiling[listener.name, name] = _looseness(name, listener.latest[name])
+
+    def end(self, t_us: int) -> None:
+        """The fault is over since `t_us`."""
+        self._rise_from_us = t_us + (round(self._budget.steady_s * SECOND_US) if self._steady else 0)
+
+    def sent(self, t_us: int, frame: Frame) -> None:
+        """No burst: of one message at most two frames within one period (one was late, one in time)."""
+        transmission = self._periods.get((frame.bus, frame.key))
+        if transmission is None:
+            self._say(f"{frame} was sent, which no transmission makes")
+            return
+        recent = self._recent.setdefault((frame.bus, frame.key), deque(maxlen=3))
+        recent.append(t_us)
+        if len(recent) == 3 and recent[-1] - recent[0] < transmission.period_us:
+            self._say(
+                f"burst: three frames of {transmission.name} within {transmission.period_us / 1e3:g} ms"
+            )
+
+    def seen(self, inverter: str, seen: Seen, decision: Decision) -> None:
+        """One frame, as an inverter understood it, and the decision it was made from."""
+        for fault in seen.faults:
+            self._say(f"{seen.name}: {fault}")
+        for name in PERMISSIONS:
+            if seen.values.get(name, 0.0) > (decision.values[name] or 0.0):
+                self._say(f"{name} was sent against the decision")
+        for name in LIMITS:
+            if name in seen.values:
+                self._limit(inverter, seen.t_us, name, seen.values[name], decision.limits[name].value)
+
+    def _limit(self, inverter: str, t_us: int, name: str, value: float, decided: float) -> None:
+        loose = _looseness(name, value)
+        if loose > _looseness(name, self._hard[name]) + TINY:
+            self._say(f"{_told(name, value)}; the profile's own limit: {amount(name, self._hard[name])}")
+        if loose > _looseness(name, decided) + TINY:
+            self._say(f"{_told(name, value)}; decided: {decided:g}")
+        key = (inverter, name)
+        if self._rise_from_us is not None and key in self._ceiling:
+            if loose <= self._ceiling[key] + TINY:
+                self._ceiling[key] = min(loose, self._ceiling[key])
+            elif t_us < self._rise_from_us:
+                self._say(f"{_told(name, value)}, looser again before it may")
+        if key in self._last:
+            then_us, before = self._last[key]
+            seconds = (t_us - then_us) / SECOND_US + self._budget.tick_s
+            most = before + self._rises[name] * seconds + self._steps.get(name, 0.0) + TINY
+            if loose > most:
+                self._say(f"{_told(name, value)}, {loose - before:g} more than {seconds:.2f} s before")
+        self._last[key] = (t_us, loose)
+
+    def _say(self, text: str) -> None:
+        if text not in self.wrong and len(self.wrong) < 6:
+            self.wrong.append(text)
+
+
+def _looseness(name: str, value: float) -> float:
+    """The larger, the looser."""
+    return -value if name == FLOOR else value
+
+
+def _told(name: str, value: float) -> str:
+    return f"the inverter was told: {SHORT[name]} {amount(name, value)}"
+
+
+def _steps(plan: Plan) -> dict[str, float]:
+    """The coarsest step each limit is sent in."""
+    steps: dict[str, float] = {}
+    for transmission in plan.transmissions:
+        for page in transmission.pages:
+            for item in page:
+                if isinstance(item, QuantityItem) and item.quantity in LIMITS:
+                    step = abs(item.grid.to_value(1) - item.grid.to_value(0))
+                    steps[item.quantity] = max(float(step), steps.get(item.quantity, 0.0))
+    return steps

@@ -1,0 +1,77 @@
+"""What one tick of the core costs, with the frame it makes, against one `Message.decode` of cantools.
+
+Run: python -m tests.bench.bench_tick
+Both are timed in turn, many times over, and the best of each is taken. Fails (exit code 1) above 6 times.
+"""
+
+import sys
+from collections.abc import Callable
+from time import perf_counter_ns
+
+from bridge.core.plan import Plan
+from tests.core.layouts import dbc_text, judge
+from tests.core.plans import BOUNDS, SECOND, TICK, Builder, bounds
+from tests.core.rig import Rig, Speaker
+
+WANTED = 6.0
+ROUNDS = 60
+TICKS = 50
+
+
+def cabin() -> Plan:
+    """16 cells, extremes and temperatures fresh; one message of four limits due at every tick."""
+    return Builder(max_age_us=3600 * SECOND, transmissions=(bounds(TICK, TICK),)).plan()
+
+
+def settled(plan: Plan, cell_v: float) -> Rig:
+    """A pack some time after the start, following."""
+    cells = [cell_v - 0.002 * n for n in range(16)]
+    rig = Rig(plan, Speaker(cells))
+    rig.run(40)
+    return rig
+
+
+def tick_ns(rig: Rig) -> float:
+    """Mean cost of a tick and its frame."""
+    poll, t_us = rig.engine.poll, rig.t_us
+    began = perf_counter_ns()
+    for n in range(1, TICKS + 1):
+        poll(t_us + n * TICK)
+    spent = perf_counter_ns() - began
+    rig.t_us += TICKS * TICK
+    return spent / TICKS
+
+
+def decode_ns(decode: Callable[[bytes], object], data: bytes) -> float:
+    """Mean cost of decoding one message."""
+    began = perf_counter_ns()
+    for _ in range(TICKS):
+        decode(data)
+    return (perf_counter_ns() - began) / TICKS
+
+
+def main() -> int:
+    """Prints the figures; the exit code says whether the aim is met."""
+    message = judge(dbc_text(BOUNDS), "Bounds")
+    failed = False
+    for name, cell_v in (("plateau", 3.30), ("above the knee", 3.47)):
+        rig = settled(cabin(), cell_v)
+        sent = rig.engine.poll(rig.t_us + TICK)
+        rig.t_us += TICK
+        assert len(sent) == 1, sent
+        data = sent[0].frame.data
+        tick, decode = [], []
+        for _ in range(ROUNDS):
+            tick.append(tick_ns(rig))
+            decode.append(decode_ns(message.decode, data))
+        ratio = min(tick) / min(decode)
+        failed = failed or ratio > WANTED
+        print(
+            f"{name}: tick and frame {min(tick) / 1000:.1f} µs, "
+            f"cantools Message.decode {min(decode) / 1000:.1f} µs, ratio {ratio:.2f}; wanted: at most {WANTED:g}"
+        )
+    return int(failed)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,287 @@
+"""A recorded run replays bit for bit: the same frames at the same stamps, whatever happened live."""
+
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from bridge.core.engine import Due, Engine
+from bridge.core.failsafe import State
+from bridge.frames import EXTENDED, Frame
+from bridge.profile.load import LoadedProfile
+from bridge.replay.recorder import Recorder, events_path, origin_of
+from bridge.replay.replay import Run, replay
+from bridge.replay.verify import aligned, verify
+from bridge.service.world import Request
+from tests.replay.live import START_US, profile, run, session, variant, world
+
+NAMES = ("cabin", "boathouse")
+
+
+class Turn(NamedTuple):
+    """One turn of a daemon: how long it waited, what came in, what went wrong.
+
+    Attributes:
+        wait_us: from the turn before.
+        frames: what came in.
+        lost: the frames that are due do not leave.
+        reload: the profile is loaded again afterwards.
+    """
+
+    wait_us: int
+    frames: list[Frame]
+    lost: bool
+    reload: bool
+
+
+@cache
+def good_frames(name: str) -> tuple[Frame, ...]:
+    """What a sound pack and inverter say in ten seconds."""
+    outside = world(profile(name), 10)
+    return tuple(outside.site.advance(START_US + 10_000_000))
+
+
+def turns(name: str) -> st.SearchStrategy[list[Turn]]:
+    """Runs of a daemon in a bad world: stalls, garbage, gaps, lost frames, reloads."""
+    loaded = profile(name)
+    keys = [(source.bus, source.key) for source in loaded.plan.sources]
+    keys += [(sent.bus, sent.layout.key) for sent in loaded.plan.transmissions]
+    bus = st.sampled_from([bus.name for bus in loaded.buses])
+    spoilt = st.builds(lambda at, data: Frame(*at, data), st.sampled_from(keys), st.binary(max_size=8))
+    odd = st.builds(
+        Frame, bus, st.sampled_from([0, 0x7FF, EXTENDED, EXTENDED | 0x7FF]), st.binary(max_size=8)
+    )
+    good = good_frames(name)
+    stretch = st.integers(0, len(good) - 1).flatmap(
+        lambda i: st.integers(1, 12).map(lambda n: list(good[i : i + n]))
+    )
+    frames = st.one_of(st.just([]), stretch, st.lists(st.one_of(spoilt, odd), max_size=3))
+    wait = st.one_of(st.integers(0, 3_000), st.integers(0, 250_000), st.integers(0, 6_000_000))
+    rarely = st.integers(0, 9).map(lambda n: n == 0)
+    return st.lists(st.builds(Turn, wait, frames, rarely, rarely), max_size=40)
+
+
+def drive(loaded: LoadedProfile, path: Path, script: Sequence[Turn], *, stop: bool = True) -> list[Due]:
+    """What the daemon does, in short: everything the engine made, recorded to `path`."""
+    engine, recorder, made = Engine(loaded.plan, START_US), Recorder(path), list[Due]()
+    recorder.start(START_US, loaded)
+
+    def dispatch(due: list[Due], lost: bool) -> None:
+        for item in due:
+            made.append(item)
+            recorder.sent(item)
+            if lost:
+                recorder.unsent(item, "queue full")
+
+    t_us = START_US
+    for turn in script:
+        t_us += turn.wait_us
+        if t_us - engine.next_deadline_us > loaded.plan.tick_us:
+            recorder.resumed(t_us, engine.latest_us)
+            dispatch(engine.resume(t_us), turn.lost)
+        else:
+            dispatch(engine.poll(t_us), turn.lost)
+        for frame in turn.frames:
+            recorder.received(t_us, frame)
+            engine.receive(t_us, frame)
+        if turn.reload:
+            dispatch(engine.close(t_us), turn.lost)
+            engine = Engine(loaded.plan, t_us)
+            recorder.reloaded(t_us, loaded)
+    if stop:
+        dispatch(engine.close(t_us), False)
+        recorder.stopped(t_us)
+    recorder.close()
+    return made
+
+
+def replayed(path: Path, loaded: LoadedProfile) -> Run:
+    """The replay of a recording with a profile."""
+    return replay(loaded.plan, session(path, loaded).steps())
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("stop", [True, False])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data())
+def test_any_recorded_run_replays_bit_for_bit(
+    tmp_path_factory: pytest.TempPathFactory, name: str, stop: bool, data: st.DataObject
+) -> None:
+    """Stalls, garbage, gaps, lost frames, reloads, an end in good order or none: the same frames come back."""
+    loaded, path = profile(name), tmp_path_factory.mktemp("run") / "run.log"
+    script = [*data.draw(turns(name)), Turn(1000, [good_frames(name)[0]], False, False)]
+
+    made = drive(loaded, path, script, stop=stop)
+    result = replayed(path, loaded)
+
+    assert result.frames[: len(made)] == made
+    assert [due.t_us for due in result.frames[len(made) :]] == []
+    verdict = verify(result, origin_of(loaded))
+    assert verdict.mismatches == ()
+    assert verdict.checked == len(made)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_daemon_with_every_kind_of_trouble_replays_bit_for_bit(tmp_path: Path, name: str) -> None:
+    """The real daemon in a simulated world: short and long stalls, a full queue, a bus down, silence."""
+    loaded, path = profile(name), tmp_path / "run.log"
+    outside = world(loaded, 90, charge=0.95, wish_a=150)
+    buses = {bus.name for bus in loaded.buses}
+    for second, action in {
+        12.345: lambda: outside.stall(0.35),
+        20.01: lambda: outside.stall(5.5),
+        33.3: lambda: outside.full.update(buses),
+        36.3: outside.full.clear,
+        40.0: lambda: outside.down.update(buses),
+        52.7: outside.down.clear,
+        70.0: lambda: outside.request(Request.RELOAD),
+        71.0: lambda: outside.request(Request.STATUS),
+    }.items():
+        outside.at(START_US + round(second * 1e6), action)
+    run(loaded, outside, path)
+
+    result = replayed(path, loaded)
+    verdict = verify(result, origin_of(loaded))
+
+    assert verdict.identical
+    assert verdict.checked > 250
+    assert len(result.segments) == 2
+    assert any(made.why_not for made in result.made)
+    assert [note.kind for note in result.notes].count("stalled") == 1
+    states = {sample.state for sample in result.samples}
+    assert {State.STARTING, State.FOLLOWING, State.HOLDING, State.SAFE} <= states
+
+
+def test_every_change_of_the_decision_is_seen(tmp_path: Path) -> None:
+    """A sample is where the decision of the live engine changed, and nowhere else."""
+    loaded, path = profile("cabin"), tmp_path / "run.log"
+    script = [Turn(7_000, list(good_frames("cabin")[i : i + 1]), False, False) for i in range(90)] * 3
+    drive(loaded, path, script)
+
+    samples = replayed(path, loaded).samples
+
+    engine, t_us, live = Engine(loaded.plan, START_US), START_US, list[object]()
+    for turn in script:
+        t_us += turn.wait_us
+        for at_us in range(t_us - turn.wait_us + 1, t_us + 1, 1000):
+            engine.poll(at_us)
+        engine.poll(t_us)
+        decision = engine.decision
+        marks = [(limit.value, limit.binding.reason) for limit in decision.limits.values()]
+        if not live or live[-1] != (decision.state, decision.cause, marks):
+            live.append((decision.state, decision.cause, marks))
+        engine.receive(t_us, turn.frames[0])
+    assert len(samples) > 3
+    assert [
+        (sample.state, sample.cause, [(mark.value, mark.reason) for mark in sample.marks])
+        for sample in samples[:-1]
+    ] == live
+
+
+# ── a replay that is not the same is found out ──────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def recording(tmp_path: Path) -> Path:
+    """A run of the cabin with one short and one long stall."""
+    path = tmp_path / "run.log"
+    outside = world(profile("cabin"), 40)
+    outside.at(START_US + 12_345_000, lambda: outside.stall(0.65))
+    outside.at(START_US + 20_010_000, lambda: outside.stall(5.5))
+    run(profile("cabin"), outside, path)
+    return path
+
+
+def sent_line(path: Path, number: int) -> tuple[list[str], int]:
+    """All lines of a log, and where the sent frame of that number is."""
+    lines = path.read_text().splitlines(keepends=True)
+    return lines, [i for i, line in enumerate(lines) if line.endswith(" T\n")][number]
+
+
+@pytest.mark.parametrize("number", [0, 50, -1])
+def test_one_changed_bit_is_found(recording: Path, number: int) -> None:
+    """A recorded frame with another byte is one mismatch, with both frames."""
+    lines, at = sent_line(recording, number)
+    digit = lines[at].index("#") + 1
+    lines[at] = lines[at][:digit] + f"{int(lines[at][digit], 16) ^ 1:X}" + lines[at][digit + 1 :]
+    recording.write_text("".join(lines))
+
+    verdict = verify(replayed(recording, profile("cabin")), origin_of(profile("cabin")))
+
+    assert not verdict.identical
+    (one,) = verdict.mismatches
+    assert one.recorded is not None
+    assert one.replayed is not None
+    assert one.recorded.t_us == one.replayed.t_us
+    assert one.recorded.frame != one.replayed.frame
+
+
+def test_a_stamp_off_by_a_microsecond_is_found(recording: Path) -> None:
+    """The same frame a microsecond later is one frame missing and one too many."""
+    lines, at = sent_line(recording, 30)
+    lines[at] = lines[at].replace("23457)", "23458)")
+    recording.write_text("".join(lines))
+    verdict = verify(replayed(recording, profile("cabin")))
+    assert sorted((one.recorded is None, one.replayed is None) for one in verdict.mismatches) == [
+        (False, True),
+        (True, False),
+    ]
+
+
+def test_a_stall_left_out_is_found(recording: Path) -> None:
+    """Without the event of a stall the frames skipped by it come back, and are told."""
+    events = events_path(recording)
+    events.write_text("".join(line for line in events.open() if '"resume"' not in line))
+    verdict = verify(replayed(recording, profile("cabin")))
+    assert any(one.recorded is None for one in verdict.mismatches)
+
+
+def test_an_order_that_differs_is_found(tmp_path: Path) -> None:
+    """Two frames of one stamp, the other way round, are a mismatch although each has its like."""
+    loaded, path = profile("cabin"), tmp_path / "run.log"
+    drive(loaded, path, [Turn(10_000, list(good_frames("cabin")[:1]), False, False)] * 50)
+    result = replayed(path, loaded)
+    made, last = result.made, result.segments[0].made
+    same = next(i for i in range(len(made) - 1, 0, -1) if made[i].t_us == made[i - 1].t_us)
+    last[same - 1], last[same] = last[same], last[same - 1]
+    verdict = verify(result)
+    assert len(verdict.mismatches) == 2
+
+
+def test_a_recording_of_another_profile_is_not_verified(recording: Path, tmp_path: Path) -> None:
+    """Only segments recorded with this very profile count; with none nothing is called identical."""
+    other = variant(tmp_path, "cabin", ("charge_current_a = 140", "charge_current_a = 141"))
+    verdict = verify(replayed(recording, other), origin_of(other))
+    assert (verdict.checked, verdict.mismatches, verdict.identical) == (0, (), False)
+    assert verdict.other > 50
+
+
+def test_the_same_profile_in_another_place_is_verified(recording: Path, tmp_path: Path) -> None:
+    """What counts is the content of profile and message definitions, not where they lie."""
+    loaded = profile("cabin")
+    (tmp_path / "profiles").mkdir()
+    (tmp_path / "dbc_own").mkdir()
+    moved = tmp_path / "profiles" / "mine.toml"
+    moved.write_bytes(loaded.path.read_bytes())
+    for dbc in {one.dbc for one in (*loaded.received, *loaded.sent)}:
+        (tmp_path / "dbc_own" / dbc.name).write_bytes(dbc.read_bytes())
+    from bridge.profile.load import load_profile
+
+    mine = load_profile(moved)
+    assert verify(replayed(recording, mine), origin_of(mine)).identical
+
+
+def test_alignment_pairs_frames_by_stamp_and_identifier() -> None:
+    """What is the same falls out; what differs is paired; what only one side has stands alone."""
+    one, other = Frame("a", 1, b"\x01"), Frame("a", 2, b"\x02")
+    old = [Due(1, one), Due(1, other), Due(2, one), Due(3, one)]
+    new = [Due(1, other), Due(1, one), Due(2, one._replace(data=b"\x07")), Due(4, one)]
+    assert aligned(old, new) == [
+        (Due(2, one), Due(2, one._replace(data=b"\x07"))),
+        (Due(3, one), None),
+        (None, Due(4, one)),
+    ]
