@@ -46,6 +46,7 @@ class Coder:
     def __init__(self, message: Message) -> None:
         self._message = message
         self._signals: dict[str, Signal] = {signal.name: signal for signal in message.signals}
+        self._places = {name: self._bits(name) for name in self._signals}
         self._encoded: dict[tuple[tuple[str, int | float], ...], bytes] = {}
         self._decoded: dict[bytes, dict[str, float]] = {}
         self.name = message.name
@@ -111,7 +112,7 @@ class Coder:
         """The checksum a frame should carry in the signal `name`, whose own bits count as 0."""
         blank = bytearray(data)
         own = set()
-        for byte, bit in self._bits(name):
+        for byte, bit in self._places[name]:
             own.add(byte)
             blank[byte] &= ~(1 << bit) & 0xFF
         over = [n for n in range(len(data)) if n not in own] if rule.over is None else rule.over

@@ -151,6 +151,13 @@ class Listener:
 class Site:
     """Everything outside the bridge, on the virtual clock.
 
+    Attributes:
+        pack: the cells.
+        views: what each bank's monitor measures, by name of the bank.
+        listeners: the inverters.
+        talkers: every device that sends.
+        next_us: when something happens next.
+
     Args:
         loaded: the profile it is built from.
         start_us: engine time of the start.
@@ -204,11 +211,7 @@ class Site:
         values |= {inverter.name: _nothing for inverter in plan.inverters}
         self.talkers: list[Talker] = talkers(loaded, library, values, start_us)
         self._step_us = start_us + MODEL_STEP_US
-
-    @property
-    def next_us(self) -> int:
-        """When something happens next."""
-        return min(self._step_us, *(talker.next_us for talker in self.talkers))
+        self.next_us = start_us
 
     def advance(self, t_us: int) -> list[Frame]:
         """Lets everything happen up to `t_us`; returns the frames that were sent meanwhile."""
@@ -218,6 +221,7 @@ class Site:
                 self._step()
             for talker in self.talkers:
                 frames += talker.talk(at_us)
+            self.next_us = min(self._step_us, *(talker.next_us for talker in self.talkers))
         return frames
 
     def hear(self, t_us: int, frame: Frame) -> None:

@@ -1,7 +1,9 @@
 """The bus layer as far as it goes without a kernel that has CAN: python-can, filters, errors at opening."""
 
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from typing import Any
 
 import can
@@ -65,7 +67,7 @@ class FaultyAdapter(can.BusABC):
 
 
 @pytest.fixture
-def adapter(monkeypatch: pytest.MonkeyPatch) -> type[FaultyAdapter]:
+def adapter(monkeypatch: pytest.MonkeyPatch) -> Iterator[type[FaultyAdapter]]:
     """The faulty adapter, known to python-can as the interface "faulty"."""
     for name, value in (("spoken", []), ("sent", []), ("closed", 0), ("opened_with", {})):
         monkeypatch.setattr(FaultyAdapter, name, value, raising=False)
@@ -73,7 +75,10 @@ def adapter(monkeypatch: pytest.MonkeyPatch) -> type[FaultyAdapter]:
         monkeypatch.setattr(FaultyAdapter, fault, None, raising=False)
     monkeypatch.setitem(can.interfaces.BACKENDS, "faulty", (__name__, "FaultyAdapter"))
     monkeypatch.setattr(can, "VALID_INTERFACES", can.VALID_INTERFACES | {"faulty"})
-    return FaultyAdapter
+    yield FaultyAdapter
+    for thread in threading.enumerate():  # readers of fallen buses end a little later
+        if thread.name == "bus pack":
+            thread.join(LONG_S)
 
 
 FAULTY = BusConfig("pack", "faulty", "shed", 250_000)

@@ -1,0 +1,90 @@
+"""The drill's table, for people and for programs."""
+
+from typing import Any, Final
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from bridge.drill.result import DrillReport, Outcome, Result
+
+# Okabe and Ito, "Color Universal Design" (2008): bluish green, vermillion, orange, and a grey.
+COLOURS: Final = {
+    Outcome.PASS: "#009E73",
+    Outcome.FAIL: "#D55E00",
+    Outcome.SKIPPED: "#E69F00",
+    Outcome.NOT_APPLICABLE: "grey58",
+}
+
+WORDS: Final = {
+    Outcome.PASS: "pass",
+    Outcome.FAIL: "FAIL",
+    Outcome.SKIPPED: "skip",
+    Outcome.NOT_APPLICABLE: "n/a",
+}
+
+
+def print_report(report: DrillReport, console: Console) -> None:
+    """Prints the table: tried faults in columns, the others in a list below it."""
+    table = Table(box=box.SIMPLE, pad_edge=False, title=f"{report.profile}: drill on {report.where}")
+    table.add_column("", no_wrap=True)
+    table.add_column("fault", ratio=3)
+    table.add_column("what was injected", ratio=4)
+    table.add_column("what the inverter saw", ratio=4)
+    table.add_column("took s", justify="right", no_wrap=True)
+    table.add_column("may s", justify="right", no_wrap=True)
+    rest = []
+    for result in report.results:
+        if result.outcome in (Outcome.NOT_APPLICABLE, Outcome.SKIPPED):
+            rest.append(result)
+            continue
+        table.add_row(
+            _mark(result),
+            Text(result.name),
+            Text(result.injected),
+            _saw(result),
+            _seconds(result.took_s),
+            _seconds(result.allowed_s),
+        )
+    console.print(table)
+    for result in rest:
+        console.print(Text(f"{result.name}: {result.outcome.value}: {'; '.join(result.remarks)}"))
+    console.print(_verdict(report))
+
+
+def as_json(report: DrillReport) -> dict[str, Any]:
+    """The same for programs."""
+    return {
+        "profile": report.profile,
+        "where": report.where,
+        "ok": report.ok,
+        "faults": [
+            {**result._asdict(), "outcome": result.outcome.value, "remarks": list(result.remarks)}
+            for result in report.results
+        ],
+    }
+
+
+def _mark(result: Result) -> Text:
+    return Text(WORDS[result.outcome], style=COLOURS[result.outcome])
+
+
+def _saw(result: Result) -> Text:
+    text = Text(result.saw)
+    if result.outcome is Outcome.FAIL:
+        text.append(f"\nwanted: {result.wanted}")
+        for remark in result.remarks:
+            text.append(f"\n{remark}", style=COLOURS[Outcome.FAIL])
+    return text
+
+
+def _seconds(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _verdict(report: DrillReport) -> Text:
+    counts = {outcome: sum(r.outcome is outcome for r in report.results) for outcome in Outcome}
+    told = ", ".join(f"{count} {outcome.value}" for outcome, count in counts.items() if count)
+    outcome = Outcome.PASS if report.ok else Outcome.FAIL
+    return Text(told or "no fault of that name", style=COLOURS[outcome])
