@@ -11,20 +11,23 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 """
 
 from collections.abc import Iterable
-from typing import NamedTuple
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
-from bridge.core.limits.compose import Limits
+from bridge.core.limits.compose import FourLimits, Limits
 from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
 from bridge.core.lost import LostBanks
 from bridge.core.merge import PERMISSIONS, merge
 from bridge.core.outgoing import FrameBuilder
 from bridge.core.pack import Doubt, PackState, Trouble
-from bridge.core.plan import Plan, Source
+from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
+
+_WITHHELD: Final = MappingProxyType(dict.fromkeys(PERMISSIONS))
 
 
 class Note(NamedTuple):
@@ -83,6 +86,7 @@ class Engine:
         self._notes: list[Note] = []
         self._due: list[Due] = []
         self._latest_us = start_us
+        self._inputs: object = None
         self.decision = self._tick(start_us)
         self._next_tick_us = start_us + plan.tick_us
 
@@ -193,20 +197,68 @@ class Engine:
         readings = [pack.read(bank, t_us) for bank in plan.banks]
         active = self._lost_banks.active(t_us, readings)
         lost = self._lost(t_us, active)
-        warnings = [f"{name} is lost" for name in lost]
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
         state, cause = self._failsafe.step(t_us, doubt)
-        zero = self._listen(t_us, warnings)
-        volts, charge, draw, floor = self._limits.decide(
-            t_us, plan.tick_us / 1e6, state, readings, active, lost, inverter_silent=zero
+        unheard = self._unheard(t_us)
+        shown_as = plan.options.shown_soc
+        inputs = (
+            readings,
+            active,
+            lost,
+            state,
+            cause,
+            unheard,
+            self._limits.wishes(t_us),
+            shown_as is not None and t_us < shown_as.until_us,
         )
-        known = merge(plan.banks, readings, active)
+        if inputs == self._inputs and self._limits.settled:
+            return Decision(t_us, *self.decision[1:])
+        self._inputs = inputs
+        limits = self._limits.decide(
+            t_us,
+            plan.tick_us / 1e6,
+            state,
+            readings,
+            active,
+            lost,
+            inverter_silent=any(inverter.zero_when_silent for inverter in unheard),
+        )
+        warnings = [f"{name} is lost" for name in lost]
+        warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
+        values = self._told(t_us, state, limits, merge(plan.banks, readings, active), warnings)
+        return Decision(t_us, state, cause, *limits, values, tuple(warnings))
+
+    # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
+
+    def _lost(self, t_us: int, active: list[bool]) -> list[str]:
+        """What once bounded the limits and is gone, without the pack being in doubt."""
+        lost = [f"bank {name}" for name in sorted(self._lost_banks.names)]
+        for bank, on in zip(self.plan.banks, active, strict=True):
+            if on:
+                lost += self._pack.lost(bank, t_us)
+        return lost
+
+    def _unheard(self, t_us: int) -> list[Inverter]:
+        """The inverters whose sign of life is missing."""
+        return [
+            inverter
+            for inverter in self.plan.inverters
+            if inverter.heartbeat is not None and self._pack.fresh(inverter.heartbeat, t_us) is None
+        ]
+
+    def _told(
+        self, t_us: int, state: State, limits: FourLimits, known: dict[str, float], warnings: list[str]
+    ) -> dict[str, float | None]:
+        """All values for the wire."""
         shown = self._shown
-        shown.update(dict.fromkeys(PERMISSIONS), **known)
+        shown.update(_WITHHELD)
+        shown.update(known)
+        volts, charge, draw, floor = limits
         charge_allowed = self._charge_allowed.update(charge.value)
         requested = self._request.update(known.get("state_of_charge"), known.get("cell_voltage_min"))
-        values: dict[str, float | None] = {
+        soc = shown_soc(self.plan.options.shown_soc, shown.get("state_of_charge"), t_us)
+        return {
             **shown,
             "charge_voltage_limit": volts.value,
             "charge_current_limit": charge.value,
@@ -215,31 +267,11 @@ class Engine:
             "charge_allowed": float(charge_allowed),
             "discharge_allowed": float(self._draw_allowed.update(draw.value)),
             "charge_requested": float(requested and charge_allowed),
-            "shown_state_of_charge": shown_soc(plan.options.shown_soc, shown.get("state_of_charge"), t_us),
+            "shown_state_of_charge": soc,
             "alarm": float(state >= State.SAFE),
             "warning": float(bool(warnings) or state is State.HOLDING),
             "failsafe_state": float(state),
         }
-        return Decision(t_us, state, cause, volts, charge, draw, floor, values, tuple(warnings))
-
-    # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
-
-    def _lost(self, t_us: int, active: list[bool]) -> list[str]:
-        """What once bounded the limits and is gone without the pack being in doubt: banks, optional readings."""
-        lost = [f"bank {name}" for name in sorted(self._lost_banks.names)]
-        for bank, on in zip(self.plan.banks, active, strict=True):
-            if on:
-                lost += self._pack.lost(bank, t_us)
-        return lost
-
-    def _listen(self, t_us: int, warnings: list[str]) -> bool:
-        """Notes inverters that are not heard; returns whether one of them wants currents at zero."""
-        zero = False
-        for inverter in self.plan.inverters:
-            if inverter.heartbeat is not None and self._pack.fresh(inverter.heartbeat, t_us) is None:
-                warnings.append(f"inverter {inverter.name} is not heard")
-                zero = zero or inverter.zero_when_silent
-        return zero
 
     def _build(self, t_us: int, due: Iterable[int]) -> None:
         """Builds the frames of the transmissions `due`, or notes why one must not leave."""

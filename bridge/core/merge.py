@@ -34,6 +34,8 @@ PERMISSIONS = tuple(name for name, _, _ in _OF_ALL[1:])
 def merge(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool]) -> dict[str, float]:
     """What the active banks, taken together, know now; quantities that are not known are left out."""
     rows = [(bank, reading) for bank, reading, on in zip(banks, readings, active, strict=True) if on]
+    if len(rows) == 1:
+        return _alone(rows[0][1])
     merged: dict[str, float] = {}
     for table, least in ((_OF_ANY, 1), (_OF_ALL, len(rows))):
         for name, pick, join in table:
@@ -44,3 +46,11 @@ def merge(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[b
     if len(charges) == len(rows):
         merged["state_of_charge"] = sum(ah * soc for ah, soc in charges) / sum(ah for ah, _ in charges)
     return merged
+
+
+def _alone(reading: Reading) -> dict[str, float]:
+    """What one bank knows: the same, without any arithmetic."""
+    known = {name: value for name, pick, _ in (*_OF_ANY, *_OF_ALL) if (value := pick(reading)) is not None}
+    if reading.soc is not None:
+        known["state_of_charge"] = reading.soc
+    return known

@@ -84,6 +84,14 @@ class _Memory:
         self.mended = True
 
 
+class _Kept(NamedTuple):
+    """A trusted reading, which holds until another frame comes in or something in it gets too old."""
+
+    reading: Reading
+    frames: int
+    until_us: int
+
+
 class PackState:
     """The table of readings of all banks and inverters. Mutable; owned by one engine."""
 
@@ -104,6 +112,11 @@ class PackState:
         self._optional = {bank.name: _optional(plan, bank) for bank in plan.banks}
         self._agreed_us: dict[str, int] = {}
         self._times = plan.times
+        self._used = {
+            bank.name: (*bank.slots.values(), *bank.cell_slots, *bank.probe_slots) for bank in plan.banks
+        }
+        self._frames = 0
+        self._kept: dict[str, _Kept] = {}
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
 
@@ -115,6 +128,7 @@ class PackState:
                 of range or jumped. Nothing is taken, and the source is in doubt until its next good frame.
         """
         memory = self._memories[id(source)]
+        self._frames += 1
         try:
             numbers = source.decoder.decode(data)
             _check_integrity(source, memory, numbers, data)
@@ -174,6 +188,17 @@ class PackState:
 
     def read(self, bank: Bank, t_us: int) -> Reading:
         """The bank as it stands at `t_us`: only readings within their age, the worst of what overlaps."""
+        kept = self._kept.get(bank.name)
+        if kept is not None and kept.frames == self._frames and t_us <= kept.until_us:
+            self._agreed_us[bank.name] = t_us
+            return kept.reading
+        reading = self._read(bank, t_us)
+        if reading.doubt is None and self._agreed_us[bank.name] == t_us:
+            ends_us = [end for slot in self._used[bank.name] if (end := self._valid_until_us[slot]) >= t_us]
+            self._kept[bank.name] = _Kept(reading, self._frames, min(ends_us, default=t_us))
+        return reading
+
+    def _read(self, bank: Bank, t_us: int) -> Reading:
         values, until_us, slots = self._values, self._valid_until_us, bank.slots
 
         def get(quantity: str) -> float | None:

@@ -1,5 +1,6 @@
 """The drill's table, for people and for programs."""
 
+import json
 from typing import Any, Final
 
 from rich import box
@@ -29,41 +30,36 @@ def print_report(report: DrillReport, console: Console) -> None:
     """Prints the table: tried faults in columns, the others in a list below it."""
     table = Table(box=box.SIMPLE, pad_edge=False, title=f"{report.profile}: drill on {report.where}")
     table.add_column("", no_wrap=True)
-    table.add_column("fault", ratio=3)
-    table.add_column("what was injected", ratio=4)
-    table.add_column("what the inverter saw", ratio=4)
-    table.add_column("took s", justify="right", no_wrap=True)
-    table.add_column("may s", justify="right", no_wrap=True)
+    table.add_column("fault, and what was injected", ratio=5, overflow="fold")
+    table.add_column("what the inverter saw", ratio=4, overflow="fold")
+    table.add_column("took", justify="right", no_wrap=True)
+    table.add_column("allowed", justify="right", no_wrap=True)
     rest = []
     for result in report.results:
         if result.outcome in (Outcome.NOT_APPLICABLE, Outcome.SKIPPED):
             rest.append(result)
             continue
-        table.add_row(
-            _mark(result),
-            Text(result.name),
-            Text(result.injected),
-            _saw(result),
-            _seconds(result.took_s),
-            _seconds(result.allowed_s),
-        )
+        fault = Text.assemble((result.name, "bold"), f"\n{result.injected}")
+        took, allowed = _seconds(result.took_s), _seconds(result.allowed_s)
+        table.add_row(_mark(result), fault, _saw(result), took, allowed)
     console.print(table)
     for result in rest:
         console.print(Text(f"{result.name}: {result.outcome.value}: {'; '.join(result.remarks)}"))
     console.print(_verdict(report))
 
 
-def as_json(report: DrillReport) -> dict[str, Any]:
-    """The same for programs."""
-    return {
+def as_json(report: DrillReport) -> str:
+    """The same for programs: a JSON text."""
+    result: dict[str, Any] = {
         "profile": report.profile,
         "where": report.where,
         "ok": report.ok,
         "faults": [
-            {**result._asdict(), "outcome": result.outcome.value, "remarks": list(result.remarks)}
-            for result in report.results
+            {**one._asdict(), "outcome": one.outcome.value, "remarks": list(one.remarks)}
+            for one in report.results
         ],
     }
+    return json.dumps(result, indent=2, allow_nan=False)
 
 
 def _mark(result: Result) -> Text:
@@ -80,7 +76,7 @@ def _saw(result: Result) -> Text:
 
 
 def _seconds(value: float | None) -> str:
-    return "–" if value is None else f"{value:.2f}"
+    return "–" if value is None else f"{value:.2f} s"
 
 
 def _verdict(report: DrillReport) -> Text:

@@ -286,10 +286,15 @@ class Stage:
 
 
 def describe(listener: Listener, t_us: int) -> str:
-    """What an inverter knows, in words: `charge with 0.0 A, draw 0.0 A, charge to 53.60 V`."""
-    names = ("charge_current_limit", "discharge_current_limit", "charge_voltage_limit")
+    """What an inverter knows, in words: `charge 0.0 A, draw 0.0 A, up to 53.60 V`."""
     told = [
-        f"{SHORT[name]} {amount(name, listener.latest[name])}" for name in names if name in listener.latest
+        f"{word} {amount(name, listener.latest[name])}"
+        for word, name in (
+            ("charge", "charge_current_limit"),
+            ("draw", "discharge_current_limit"),
+            ("up to", "charge_voltage_limit"),
+        )
+        if name in listener.latest
     ]
     if listener.timed_out(t_us):
         told.append("nothing new: stopped by itself")

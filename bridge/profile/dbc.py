@@ -8,13 +8,18 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from math import isfinite
 from pathlib import Path
-
-from cantools.database.can import Message, Signal
-from cantools.database.can.formats import dbc
+from typing import TYPE_CHECKING
 
 from bridge.core.codec import FLOATS, Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
 from bridge.frames import EXTENDED
+from bridge.lean import import_part
+
+if TYPE_CHECKING:
+    from cantools.database.can import Message, Signal
+    from cantools.database.can.formats import dbc
+else:
+    dbc = import_part("cantools.database.can.formats.dbc")
 
 CLASSIC_BYTES = 8
 """Longest data of a classic CAN frame."""
@@ -67,7 +72,7 @@ def _text(path: Path, name: str) -> str:
         return raw.decode("cp1252", errors="replace")
 
 
-def _parsed(text: str, name: str) -> Sequence[Message]:
+def _parsed(text: str, name: str) -> "Sequence[Message]":
     # not strict: overlaps are found here, all of them, and named by message and signal
     try:
         return dbc.load_string(text, strict=False).messages
@@ -79,11 +84,11 @@ def _parsed(text: str, name: str) -> Sequence[Message]:
         raise ProfileError([_problem(name, key, found, "a valid DBC file")]) from None
 
 
-def _key(message: Message) -> int:
+def _key(message: "Message") -> int:
     return message.frame_id | (EXTENDED if message.is_extended_frame else 0)
 
 
-def _doubles(messages: Sequence[Message], name: str) -> Iterator[Problem]:
+def _doubles(messages: "Sequence[Message]", name: str) -> Iterator[Problem]:
     """Two messages of one name, or of one identifier of the same length."""
     for title, count in Counter(message.name for message in messages).items():
         if count > 1:
@@ -97,7 +102,7 @@ def _doubles(messages: Sequence[Message], name: str) -> Iterator[Problem]:
             yield _problem(name, message.name, found, "one message for each identifier")
 
 
-def _lost_pages(text: str, messages: Sequence[Message], name: str) -> Iterator[Problem]:
+def _lost_pages(text: str, messages: "Sequence[Message]", name: str) -> Iterator[Problem]:
     """Signals marked as multiplexed that the library reads as always there.
 
     It does so where a message has no multiplexer, or has several and does not say which one counts.
@@ -113,7 +118,7 @@ def _lost_pages(text: str, messages: Sequence[Message], name: str) -> Iterator[P
             yield _problem(name, f"{titles[key]}.{found[2]}", f"{found[3]} of no known multiplexer", allowed)
 
 
-def _message_problems(message: Message, name: str) -> Iterator[Problem]:
+def _message_problems(message: "Message", name: str) -> Iterator[Problem]:
     signals = message.signals
     doubles = [title for title, count in Counter(signal.name for signal in signals).items() if count > 1]
     for title in doubles:
@@ -129,7 +134,7 @@ def _message_problems(message: Message, name: str) -> Iterator[Problem]:
                 yield _problem(name, key, found, "bits of its own")
 
 
-def _signal_problems(signal: Signal, message: Message) -> Iterator[tuple[str, str]]:
+def _signal_problems(signal: "Signal", message: "Message") -> Iterator[tuple[str, str]]:
     factor, offset = signal.conversion.scale, signal.conversion.offset
     bits = _bits(signal)
     if min(bits) < 0 or max(bits) >= 8 * message.length:
@@ -148,7 +153,7 @@ def _signal_problems(signal: Signal, message: Message) -> Iterator[tuple[str, st
             yield f"multiplexed by {signal.multiplexer_signal}", "an integer signal of the message"
 
 
-def _bits(signal: Signal) -> frozenset[int]:
+def _bits(signal: "Signal") -> frozenset[int]:
     """The bits the signal lies on, numbered as a DBC does: 8 * byte + bit, bit 0 the lowest."""
     if signal.byte_order == "little_endian":
         return frozenset(range(signal.start, signal.start + signal.length))
@@ -156,7 +161,7 @@ def _bits(signal: Signal) -> frozenset[int]:
     return frozenset(8 * (n // 8) + 7 - n % 8 for n in range(first, first + signal.length))
 
 
-def _chain(signal: Signal, message: Message) -> Iterator[tuple[str, frozenset[int]]]:
+def _chain(signal: "Signal", message: "Message") -> Iterator[tuple[str, frozenset[int]]]:
     """The chain of multiplexer conditions, outermost first."""
     by_name = {other.name: other for other in message.signals}
     chain: dict[str, frozenset[int]] = {}
@@ -172,12 +177,12 @@ def _together(one: Mapping[str, frozenset[int]], two: Mapping[str, frozenset[int
     return all(one[name] & two[name] for name in one.keys() & two.keys())
 
 
-def _layout(message: Message) -> MessageLayout:
+def _layout(message: "Message") -> MessageLayout:
     fields = tuple(_field(signal, message) for signal in message.signals)
     return MessageLayout(message.name, _key(message), message.length, fields)
 
 
-def _field(signal: Signal, message: Message) -> Field:
+def _field(signal: "Signal", message: "Message") -> Field:
     conversion = signal.conversion
     # the library knows a range of [0|0] as unlimited, but not one of [0.0|0.0]
     unlimited = not signal.minimum and not signal.maximum
@@ -199,7 +204,7 @@ def _field(signal: Signal, message: Message) -> Field:
     )
 
 
-def _initial(signal: Signal) -> int | None:
+def _initial(signal: "Signal") -> int | None:
     """The raw start value, None if there cannot be one.
 
     An integer that is too large for its signal is left to whoever sends the message to refuse.

@@ -4,13 +4,15 @@ import sys
 from collections.abc import Callable, MutableMapping
 from typing import Any, Final, Protocol
 
-import structlog
-
 from bridge import words
 from bridge.core.decision import Decision
 from bridge.core.engine import Note
 from bridge.core.reasons import Limit, Reason
+from bridge.lean import absent
 from bridge.service.seam import BusNotice, NoticeKind
+
+with absent("rich"):
+    import structlog
 
 STEPS: Final = {
     "charge_voltage_limit": 0.25,

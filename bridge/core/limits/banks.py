@@ -2,7 +2,8 @@
 
 The pack may carry I_b / s_b, the smallest over all banks, where s_b is the share of the current that bank b
 takes. The share expected from the capacities holds until the currents themselves tell more, and is never
-taken to be less than either: a bank is not trusted with more than its expected part on the word of its sensor.
+taken to be less than either: on the word of its sensor alone, no bank is trusted with more than its expected
+part.
 """
 
 from collections.abc import Sequence
@@ -17,11 +18,16 @@ LEAST_C_RATE = 0.05
 
 
 class Shares:
-    """The share of the pack's current each bank takes. Remembers the filtered measurement."""
+    """The share of the pack's current each bank takes. Remembers the filtered measurement.
+
+    Attributes:
+        settled: the same currents would give the same shares next time.
+    """
 
     def __init__(self, banks: Sequence[Bank]) -> None:
         self._capacities = [bank.capacity_ah for bank in banks]
         self._measured: list[float | None] = [None] * len(banks)
+        self.settled = True
 
     def update(
         self, currents_a: Sequence[float | None], active: Sequence[bool], elapsed_s: float
@@ -46,6 +52,7 @@ class Shares:
     def _measure(
         self, currents_a: Sequence[float | None], active: Sequence[bool], total_ah: float, elapsed_s: float
     ) -> None:
+        self.settled = True
         magnitudes = []
         for current, on in zip(currents_a, active, strict=True):
             if on and current is None:  # a share of an unknown whole would be a guess
@@ -54,6 +61,7 @@ class Shares:
         total_a = sum(magnitudes)
         if total_a < LEAST_C_RATE * total_ah:
             return
+        self.settled = False
         weight = min(1.0, elapsed_s / FILTER_S)
         for i, magnitude in enumerate(magnitudes):
             share, before = magnitude / total_a, self._measured[i]

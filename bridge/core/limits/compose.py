@@ -15,6 +15,9 @@ _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
 _SILENT = Contribution(Reason.INVERTER_SILENT, 0.0, "")
 
+FourLimits = tuple[Limit, Limit, Limit, Limit]
+"""Charge voltage, charge current, discharge current, discharge floor."""
+
 _Four = tuple[float, float, float, float]
 """Charge voltage, V, charge and discharge current, A, and floor, V."""
 
@@ -50,6 +53,20 @@ class Limits:
         self._draw.drop_to(0.0)
         self._volts.drop_to(self._limits.resting_v)
 
+    @property
+    def settled(self) -> bool:
+        """Whether the same inputs would give the same limits next time, however much later."""
+        ramps = (self._volts, self._charge, self._draw, self._floor)
+        return self._shares.settled and not any(ramp.rising for ramp in ramps)
+
+    def wishes(self, t_us: int) -> tuple[bool, bool]:
+        """Whether charging, and discharging, are inhibited at `t_us`."""
+        options = self._options
+        return (
+            options.inhibit_charge and _lasts(options.inhibit_charge_until_us, t_us),
+            options.inhibit_discharge and _lasts(options.inhibit_discharge_until_us, t_us),
+        )
+
     def decide(
         self,
         t_us: int,
@@ -60,7 +77,7 @@ class Limits:
         lost: Collection[str],
         *,
         inverter_silent: bool,
-    ) -> tuple[Limit, Limit, Limit, Limit]:
+    ) -> FourLimits:
         """Charge voltage, charge current, discharge current and discharge floor at `t_us`.
 
         Args:
@@ -156,10 +173,9 @@ class Limits:
         options = self._options
         if options.hold_while_balancing and any(reading.balancing for reading in readings):
             charge.append(_BALANCING)
-        if options.inhibit_charge and _lasts(options.inhibit_charge_until_us, t_us):
-            charge.append(_INHIBITED)
-        if options.inhibit_discharge and _lasts(options.inhibit_discharge_until_us, t_us):
-            draw.append(_INHIBITED)
+        for inhibited, found in zip(self.wishes(t_us), (charge, draw), strict=True):
+            if inhibited:
+                found.append(_INHIBITED)
         if inverter_silent:
             charge.append(_SILENT)
             draw.append(_SILENT)

@@ -8,33 +8,38 @@ class Ramp:
         rise_per_s: fastest rise, in units of the value a second.
         deadband: a rise begins only when the target is at least this far above, and then goes on until
             the target is reached, so that a noisy target does not make the value chatter.
+        start: first value.
+
+    Attributes:
+        value: where it stands.
+        rising: the same target would give another value next time.
     """
 
-    __slots__ = ("_deadband", "_rise_per_s", "_rising", "value")
+    __slots__ = ("_deadband", "_rise_per_s", "rising", "value")
 
     def __init__(self, rise_per_s: float, deadband: float, start: float) -> None:
         self._rise_per_s = rise_per_s
         self._deadband = deadband
-        self._rising = False
+        self.rising = False
         self.value = start
 
     def follow(self, target: float, elapsed_s: float) -> float:
         """Moves towards `target` for `elapsed_s` seconds and returns the new value, never above `target`."""
         gap = target - self.value
         if gap <= 0.0:
-            self._rising = False
+            self.rising = False
             self.value = target
-        elif self._rising or gap >= self._deadband:
+        elif self.rising or gap >= self._deadband:
             step = self._rise_per_s * elapsed_s
-            self._rising = step < gap
-            self.value = self.value + step if self._rising else target
+            self.rising = step < gap
+            self.value = self.value + step if self.rising else target
         return self.value
 
     def drop_to(self, value: float) -> None:
         """Lowers the value at once; never raises it."""
         if value < self.value:
             self.value = value
-            self._rising = False
+            self.rising = False
 
 
 class CutOff:
