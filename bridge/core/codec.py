@@ -27,7 +27,7 @@ class Decoder:
             finite number.
     """
 
-    __slots__ = ("_flat", "_layout", "_order", "_rows", "decode")
+    __slots__ = ("_flat", "_layout", "_names", "_order", "_rows", "decode")
 
     decode: Reading
 
@@ -38,7 +38,14 @@ class Decoder:
         self._rows = tuple(_row(layout, layout.field(name)) for name in names)
         plain = not any(conditions for *_, conditions in self._rows)
         self._flat = tuple(row[:3] for row in self._rows) if plain else None
-        self.decode = reader(layout, names)
+        self._names = tuple(names)
+        self.decode = self._first
+
+    def _first(self, data: bytes) -> list[float | int | None]:
+        """Compiles at the first frame: many decoders are made that never see one, and it takes a while."""
+        if self.decode == self._first:
+            self.decode = reader(self._layout, self._names)
+        return self.decode(data)
 
     def raws(self, data: bytes) -> list[int | None]:
         """Raw numbers of the chosen signals (of a float its bit pattern), None as in `decode`.

@@ -11,23 +11,20 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 """
 
 from collections.abc import Iterable
-from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
-from bridge.core.limits.compose import FourLimits, Limits
-from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
+from bridge.core.limits.compose import Limits
 from bridge.core.lost import LostBanks
-from bridge.core.merge import PERMISSIONS, merge
-from bridge.core.outgoing import FrameBuilder
+from bridge.core.maker import FrameMaker
+from bridge.core.merge import merge
 from bridge.core.pack import Doubt, PackState, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
+from bridge.core.told import Told
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
-
-_WITHHELD: Final = MappingProxyType(dict.fromkeys(PERMISSIONS))
 
 
 class Note(NamedTuple):
@@ -74,15 +71,12 @@ class Engine:
         self._failsafe = FailSafe(plan.times)
         self._limits = Limits(plan)
         self._schedule = Schedule(plan.transmissions, start_us)
-        self._builders = [FrameBuilder(transmission) for transmission in plan.transmissions]
+        self._maker = FrameMaker(plan.transmissions)
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
-        self._charge_allowed = Allowed(plan.limits.charge_a)
-        self._draw_allowed = Allowed(plan.limits.discharge_a)
-        self._request = ChargeRequest(plan.limits)
         self._lost_banks = LostBanks(plan)
-        self._shown: dict[str, float | None] = {}
+        self._told = Told(plan)
         self._notes: list[Note] = []
         self._due: list[Due] = []
         self._latest_us = start_us
@@ -201,7 +195,6 @@ class Engine:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
         state, cause = self._failsafe.step(t_us, doubt)
         unheard = self._unheard(t_us)
-        shown_as = plan.options.shown_soc
         inputs = (
             readings,
             active,
@@ -210,7 +203,7 @@ class Engine:
             cause,
             unheard,
             self._limits.wishes(t_us),
-            shown_as is not None and t_us < shown_as.until_us,
+            self._told.wish_lasts(t_us),
         )
         if inputs == self._inputs and self._limits.settled:
             return Decision(t_us, *self.decision[1:])
@@ -226,7 +219,8 @@ class Engine:
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
-        values = self._told(t_us, state, limits, merge(plan.banks, readings, active), warnings)
+        known = merge(plan.banks, readings, active)
+        values = self._told.values(t_us, state, limits, known, warnings)
         return Decision(t_us, state, cause, *limits, values, tuple(warnings))
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
@@ -247,37 +241,11 @@ class Engine:
             if inverter.heartbeat is not None and self._pack.fresh(inverter.heartbeat, t_us) is None
         ]
 
-    def _told(
-        self, t_us: int, state: State, limits: FourLimits, known: dict[str, float], warnings: list[str]
-    ) -> dict[str, float | None]:
-        """All values for the wire."""
-        shown = self._shown
-        shown.update(_WITHHELD)
-        shown.update(known)
-        volts, charge, draw, floor = limits
-        charge_allowed = self._charge_allowed.update(charge.value)
-        requested = self._request.update(known.get("state_of_charge"), known.get("cell_voltage_min"))
-        soc = shown_soc(self.plan.options.shown_soc, shown.get("state_of_charge"), t_us)
-        return {
-            **shown,
-            "charge_voltage_limit": volts.value,
-            "charge_current_limit": charge.value,
-            "discharge_current_limit": draw.value,
-            "discharge_voltage_floor": floor.value,
-            "charge_allowed": float(charge_allowed),
-            "discharge_allowed": float(self._draw_allowed.update(draw.value)),
-            "charge_requested": float(requested and charge_allowed),
-            "shown_state_of_charge": soc,
-            "alarm": float(state >= State.SAFE),
-            "warning": float(bool(warnings) or state is State.HOLDING),
-            "failsafe_state": float(state),
-        }
-
     def _build(self, t_us: int, due: Iterable[int]) -> None:
         """Builds the frames of the transmissions `due`, or notes why one must not leave."""
         for i in due:
             try:
-                self._due.append(Due(t_us, self._builders[i].build(self.decision.values)))
+                self._due.append(Due(t_us, self._maker.make(i, self.decision.values)))
             except NeverSeen as waiting:
                 self._notes.append(Note(t_us, "waiting", self.plan.transmissions[i].name, str(waiting)))
             except NotExpressible as refusal:

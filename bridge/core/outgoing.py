@@ -5,7 +5,6 @@ meant, and every limit must be on the safe side of the value it was made from.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from bridge.core.checksum import Checksum
@@ -16,8 +15,7 @@ from bridge.frames import Frame
 from bridge.quantities import QUANTITIES, Rounding
 
 
-@dataclass(frozen=True, slots=True)
-class QuantityItem:
+class QuantityItem(NamedTuple):
     """A quantity on the grid of its signal; `absent_raw` is sent while it is withheld, None: cannot be."""
 
     signal: str
@@ -26,16 +24,14 @@ class QuantityItem:
     absent_raw: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class FixedItem:
+class FixedItem(NamedTuple):
     """A constant: part of a text, a multiplexer value, a reserved pattern."""
 
     signal: str
     raw: int
 
 
-@dataclass(frozen=True, slots=True)
-class FlagItem:
+class FlagItem(NamedTuple):
     """A quantity that is 0 or 1; `absent_raw` is sent while it is withheld, None: cannot be."""
 
     signal: str
@@ -45,8 +41,7 @@ class FlagItem:
     absent_raw: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class CounterItem:
+class CounterItem(NamedTuple):
     """Counts the frames that carry it: 0, step, 2 * step, ... modulo `modulo`."""
 
     signal: str
@@ -54,8 +49,7 @@ class CounterItem:
     step: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class ChecksumItem:
+class ChecksumItem(NamedTuple):
     """A checksum over the otherwise finished frame, in which its own bits are 0."""
 
     signal: str
@@ -65,8 +59,7 @@ class ChecksumItem:
 Item = QuantityItem | FixedItem | FlagItem | CounterItem | ChecksumItem
 
 
-@dataclass(frozen=True, slots=True)
-class Transmission:
+class Transmission(NamedTuple):
     """One message that is sent again and again.
 
     Attributes:

@@ -5,7 +5,7 @@ Voltages in V, currents in A, temperatures in °C, charge in Ah, shares 0..1; ti
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder
@@ -38,8 +38,7 @@ class Slot:
         return f"{self.quantity}{number} of {self.owner}"
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
+class Target(NamedTuple):
     """Where one decoded signal goes, and what is believed of it.
 
     Attributes:
@@ -61,8 +60,7 @@ class Target:
     jump: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """One received message.
 
     Attributes:
@@ -86,8 +84,7 @@ class Source:
     owner: str
 
 
-@dataclass(frozen=True, slots=True)
-class CurrentSide:
+class CurrentSide(NamedTuple):
     """What bounds one direction of current in one bank. Shares are of `max_a`.
 
     Attributes:
@@ -112,8 +109,7 @@ class CurrentSide:
     release_c: float
 
 
-@dataclass(frozen=True, slots=True)
-class Bank:
+class Bank(NamedTuple):
     """One string of cells.
 
     Attributes:
@@ -137,8 +133,7 @@ class Bank:
     discharge: CurrentSide
 
 
-@dataclass(frozen=True, slots=True)
-class Inverter:
+class Inverter(NamedTuple):
     """One receiver of limits.
 
     Attributes:
@@ -154,8 +149,7 @@ class Inverter:
     zero_when_silent: bool
 
 
-@dataclass(frozen=True, slots=True)
-class PackLimits:
+class PackLimits(NamedTuple):
     """Bounds of the whole pack.
 
     Attributes:
@@ -191,8 +185,7 @@ class PackLimits:
     request_until_v: float
 
 
-@dataclass(frozen=True, slots=True)
-class ShownSoc:
+class ShownSoc(NamedTuple):
     """State of charge as shown to the inverter until `until_us`, then as the pack reports it.
 
     Shown = clip(reported, low, high); a fixed value has `low == high`.
@@ -203,8 +196,7 @@ class ShownSoc:
     until_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
+class Options(NamedTuple):
     """Wishes of the person. A time of `None` means: for as long as the profile says so.
 
     Attributes:
@@ -224,8 +216,7 @@ class Options:
     reduce_on_lost_bank: bool
 
 
-@dataclass(frozen=True, slots=True)
-class FailSafeTimes:
+class FailSafeTimes(NamedTuple):
     """Times of the fail-safe state machine, all in µs.
 
     Attributes:
@@ -245,8 +236,7 @@ class FailSafeTimes:
     sum_tolerance_v: float
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(NamedTuple):
     """Everything the engine needs to know. See the parts."""
 
     name: str

@@ -22,11 +22,13 @@ class Schedule:
 
     def pop(self) -> list[int]:
         """Indices of the transmissions due at `next_us`, in the order of the plan; moves on."""
-        now_us = self.next_us
-        due = [i for i, deadline in enumerate(self._next) if deadline == now_us]
-        for i in due:
-            self._next[i] = now_us + self._periods[i]
-        self.next_us = min(self._next, default=NEVER_US)
+        now_us, deadlines = self.next_us, self._next
+        due = []
+        for i, deadline in enumerate(deadlines):
+            if deadline == now_us:
+                due.append(i)
+                deadlines[i] = now_us + self._periods[i]
+        self.next_us = min(deadlines, default=NEVER_US)
         return due
 
     def skip_to(self, t_us: int) -> list[int]:

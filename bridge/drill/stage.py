@@ -28,6 +28,8 @@ from bridge.words import SHORT, amount
 PROBE_US: Final = 50_000
 """How often the inverters are looked at between frames."""
 
+TINY_S: Final = 1e-6
+
 CHARGE: Final = 0.55
 TEMPERATURE_C: Final = 25.0
 """The pack in the middle of its charge, at a temperature that suits every chemistry."""
@@ -162,7 +164,7 @@ class Stage:
             fault.wanted.text,
             saw,
             shown_s,
-            None if fault.wanted.throughout else fault.allowed_s,
+            None if fault.wanted.throughout else round(fault.allowed_s, 3),
             Outcome.FAIL if self._wrong else Outcome.PASS,
             tuple(dict.fromkeys(self._wrong)),
         )
@@ -272,7 +274,7 @@ class Stage:
         if self._before and not fault.wanted.throughout:
             if took_s is None:
                 wrong.append(f"{fault.wanted.text}: not seen")
-            elif took_s > fault.allowed_s:
+            elif took_s > fault.allowed_s + TINY_S:
                 wrong.append(f"took {took_s:.2f} s; allowed: {fault.allowed_s:.2f} s")
         if fault.says and not any(fault.says in line for line in self.lines):
             wrong.append(f"the journal does not say {fault.says!r}")

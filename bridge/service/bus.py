@@ -1,6 +1,5 @@
 """The front door to the CAN interfaces: `open_bus`, and all that the daemon needs to know of a `Bus`."""
 
-from bridge.service import pythoncan, socketcan
 from bridge.service.seam import FRAMES_A_READ, Bus, BusConfig, BusNotice, NoticeKind
 
 __all__ = ["FRAMES_A_READ", "Bus", "BusConfig", "BusNotice", "NoticeKind", "open_bus"]
@@ -15,5 +14,9 @@ def open_bus(config: BusConfig) -> Bus:
         BusError: the interface or channel does not exist or cannot be opened.
     """
     if config.interface == "socketcan":
-        return socketcan.open_socketcan(config)
-    return pythoncan.open_pythoncan(config)
+        from bridge.service.socketcan import open_socketcan
+
+        return open_socketcan(config)
+    from bridge.service.pythoncan import open_pythoncan
+
+    return open_pythoncan(config)

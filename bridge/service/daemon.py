@@ -1,19 +1,21 @@
 """The daemon: carries inputs to the engine and frames to the world. It computes no limit of its own."""
 
 from collections.abc import Callable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
 from bridge.core.plan import Plan
 from bridge.errors import EXIT_INTERNAL, EXIT_OK, AmpweirError, BusError, BusFull, InputError
-from bridge.profile.load import LoadedProfile
-from bridge.replay.recorder import Recorder
 from bridge.service.journal import Journal
 from bridge.service.notify import Notifier
 from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.world import Batch, Request, World
 from bridge.words import status_line
+
+if TYPE_CHECKING:
+    from bridge.profile.load import LoadedProfile
+    from bridge.replay.recorder import Recorder
 
 STATUS_US: Final = 1_000_000
 """How often the service manager is told the status line."""
@@ -41,12 +43,12 @@ class Daemon:
 
     def __init__(
         self,
-        loaded: LoadedProfile,
+        loaded: "LoadedProfile",
         world: World,
         journal: Journal,
         *,
-        load: Callable[[], LoadedProfile],
-        recorder: Recorder | None = None,
+        load: Callable[[], "LoadedProfile"],
+        recorder: "Recorder | None" = None,
         notifier: Notifier | None = None,
         dry: bool = False,
         status_every_us: int = 0,
@@ -70,7 +72,7 @@ class Daemon:
         """The engine at work; another one after a reload."""
         return self._engine
 
-    def _start(self, loaded: LoadedProfile, t_us: int) -> None:
+    def _start(self, loaded: "LoadedProfile", t_us: int) -> None:
         self._engine = Engine(loaded.plan, t_us)
         self._start_us = self._left_us = t_us
         carrying = [t.period_us for t in loaded.plan.transmissions if t.carries_limits]

@@ -4,17 +4,19 @@ import os
 import time
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bridge.errors import EXIT_OK, ProfileError, Severity
 from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
-from bridge.replay.candump import LogWriter
-from bridge.replay.recorder import Recorder
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger, stdout_is_terminal
 from bridge.service.live import LiveWorld
 from bridge.service.notify import Notifier
 from bridge.service.world import Request
+
+if TYPE_CHECKING:
+    from bridge.replay.recorder import Recorder
 
 STATUS_EVERY_S = 10.0
 """How often a person at a terminal is shown the status line."""
@@ -49,7 +51,7 @@ def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: floa
     # The service manager's log has its own clock.
     clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
     journal = Journal(make_logger(log), clock)
-    recorder = Recorder(record) if record is not None else None
+    recorder = _recorder(record) if record is not None else None
     if status_every_s is None:
         status_every_s = STATUS_EVERY_S if stdout_is_terminal() else 0.0
     notifier = Notifier()
@@ -75,6 +77,12 @@ def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: floa
         notifier.close()
 
 
+def _recorder(path: Path) -> "Recorder":
+    from bridge.replay.recorder import Recorder
+
+    return Recorder(path)
+
+
 def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) -> int:
     """Writes all traffic on the profile's buses to a candump log; sends nothing. Returns the exit code.
 
@@ -82,6 +90,8 @@ def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) ->
         CaptureError: the file cannot be written.
         BusError: a bus cannot be opened.
     """
+    from bridge.replay.candump import LogWriter
+
     buses = tuple(bus._replace(keys=None) for bus in loaded.buses)
     channels = {bus.name: bus.channel for bus in buses}
     journal = Journal(make_logger(), local_clock)

@@ -16,7 +16,7 @@ from bridge.simulate.node import Ear, Seen, Talker, ValueOf, talkers
 from bridge.simulate.pack import Balancer, BankModel, PackModel, drawn_bank
 
 MODEL_STEP_US: Final = 250_000
-"""The physics moves on in steps of this length."""
+"""Short against the lag of an inverter."""
 
 Wave = Callable[[int], float]
 """A forced value over time in µs."""
@@ -165,6 +165,7 @@ class Site:
         wish: what sun and loads would do, by seconds since the start.
         temperature_c: of all cells.
         seed: the same seed gives the same pack.
+        step_us: the physics moves on in steps of this length.
         library: message definitions already read, to be shared.
     """
 
@@ -177,6 +178,7 @@ class Site:
         wish: Callable[[float], Wish],
         temperature_c: float = 25.0,
         seed: int = 1,
+        step_us: int = MODEL_STEP_US,
         library: Library | None = None,
     ) -> None:
         plan, library = loaded.plan, library or Library()
@@ -210,7 +212,8 @@ class Site:
         values: dict[str, ValueOf] = {name: view.value for name, view in self.views.items()}
         values |= {inverter.name: _nothing for inverter in plan.inverters}
         self.talkers: list[Talker] = talkers(loaded, library, values, start_us)
-        self._step_us = start_us + MODEL_STEP_US
+        self._dt_us = step_us
+        self._step_us = start_us + step_us
         self.next_us = start_us
 
     def advance(self, t_us: int) -> list[Frame]:
@@ -230,8 +233,8 @@ class Site:
             listener.hear(t_us, frame)
 
     def _step(self) -> None:
-        self._step_us += MODEL_STEP_US
-        step_s = MODEL_STEP_US / 1e6
+        self._step_us += self._dt_us
+        step_s = self._dt_us / 1e6
         current_a = sum(listener.model.step(self.pack, step_s) for listener in self.listeners)
         self.pack.step(current_a, step_s)
         for view in self.views.values():

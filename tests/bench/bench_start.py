@@ -31,6 +31,10 @@ time.sleep(60)
 """
 
 
+ENVIRONMENT = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
+"""As installed: the libraries come compiled, so the project's own modules must be able to stay so, too."""
+
+
 class Cost(NamedTuple):
     """What it took: seconds, and resident memory in KiB."""
 
@@ -49,7 +53,7 @@ def libraries(names: list[str]) -> Cost:
     """Importing the libraries and loading the message definitions."""
     began = time.perf_counter()
     command = [sys.executable, "-c", LIBRARIES.format(names=names)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, env=ENVIRONMENT) as process:
         assert process.stdout is not None
         assert process.stdout.read(5) == b"ready"
         cost = Cost(time.perf_counter() - began, resident_kib(process.pid))
@@ -64,7 +68,7 @@ def daemon(profile: Path, notify: Path) -> Cost:
         server.settimeout(60)
         began = time.perf_counter()
         command = [sys.executable, "-m", "bridge", "run", str(profile)]
-        environment = {**os.environ, "NOTIFY_SOCKET": str(notify)}
+        environment = {**ENVIRONMENT, "NOTIFY_SOCKET": str(notify)}
         with subprocess.Popen(command, stdout=subprocess.DEVNULL, env=environment, cwd=ROOT) as process:
             while b"READY=1" not in server.recv(4096):
                 pass

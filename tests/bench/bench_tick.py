@@ -1,7 +1,9 @@
 """What one tick of the core costs, with the frame it makes, against one `Message.decode` of cantools.
 
 Run: python -m tests.bench.bench_tick
-Both are timed in turn, many times over, and the best of each is taken. Fails (exit code 1) above 6 times.
+Both are timed in turn, many times over, and the best of each is taken. Fails (exit code 1) above 6 times for
+a tick that finds nothing new, which most are: a pack speaks less often than the core ticks. A tick that finds
+other cells and comes to other limits does all of the work, and is only reported.
 """
 
 import sys
@@ -9,6 +11,7 @@ from collections.abc import Callable
 from time import perf_counter_ns
 
 from bridge.core.plan import Plan
+from bridge.frames import Frame
 from tests.core.layouts import dbc_text, judge
 from tests.core.plans import BOUNDS, SECOND, TICK, Builder, bounds
 from tests.core.rig import Rig, Speaker
@@ -31,14 +34,18 @@ def settled(plan: Plan, cell_v: float) -> Rig:
     return rig
 
 
-def tick_ns(rig: Rig) -> float:
-    """Mean cost of a tick and its frame."""
+def tick_ns(rig: Rig, frames: list[Frame]) -> float:
+    """Mean cost of a tick and its frame; before each, untimed, one of `frames` comes in."""
     poll, t_us = rig.engine.poll, rig.t_us
-    began = perf_counter_ns()
+    spent = 0
     for n in range(1, TICKS + 1):
-        poll(t_us + n * TICK)
-    spent = perf_counter_ns() - began
-    rig.t_us += TICKS * TICK
+        t_us += TICK
+        if frames:
+            rig.engine.receive(t_us - TICK, frames[n % len(frames)])
+        began = perf_counter_ns()
+        poll(t_us)
+        spent += perf_counter_ns() - began
+    rig.t_us = t_us
     return spent / TICKS
 
 
@@ -54,22 +61,22 @@ def main() -> int:
     """Prints the figures; the exit code says whether the aim is met."""
     message = judge(dbc_text(BOUNDS), "Bounds")
     failed = False
-    for name, cell_v in (("plateau", 3.30), ("above the knee", 3.47)):
+    for name, cell_v, moving in (
+        ("plateau, nothing new", 3.30, False),
+        ("above the knee, nothing new", 3.47, False),
+        ("above the knee, other cells and limits at every tick (for information)", 3.47, True),
+    ):
         rig = settled(cabin(), cell_v)
-        sent = rig.engine.poll(rig.t_us + TICK)
-        rig.t_us += TICK
-        assert len(sent) == 1, sent
-        data = sent[0].frame.data
+        data = rig.sent[-1].frame.data
+        frames = [rig.speakers[0].page(0), Speaker([cell_v - 0.01] * 16).page(0)] if moving else []
         tick, decode = [], []
         for _ in range(ROUNDS):
-            tick.append(tick_ns(rig))
+            tick.append(tick_ns(rig, frames))
             decode.append(decode_ns(message.decode, data))
         ratio = min(tick) / min(decode)
-        failed = failed or ratio > WANTED
-        print(
-            f"{name}: tick and frame {min(tick) / 1000:.1f} µs, "
-            f"cantools Message.decode {min(decode) / 1000:.1f} µs, ratio {ratio:.2f}; wanted: at most {WANTED:g}"
-        )
+        failed = failed or (ratio > WANTED and not moving)
+        spent = f"tick and frame {min(tick) / 1000:.1f} µs, Message.decode {min(decode) / 1000:.1f} µs"
+        print(f"{name}: {spent}, ratio {ratio:.2f}; wanted: at most {WANTED:g}")
     return int(failed)
 
 

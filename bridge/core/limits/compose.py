@@ -56,8 +56,8 @@ class Limits:
     @property
     def settled(self) -> bool:
         """Whether the same inputs would give the same limits next time, however much later."""
-        ramps = (self._volts, self._charge, self._draw, self._floor)
-        return self._shares.settled and not any(ramp.rising for ramp in ramps)
+        rising = self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising
+        return self._shares.settled and not rising
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
         """Whether charging, and discharging, are inhibited at `t_us`."""

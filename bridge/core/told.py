@@ -1,0 +1,61 @@
+"""What is told besides the four limits, and the whole of it as one table for the wire."""
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+
+from bridge.core.failsafe import State
+from bridge.core.limits.compose import FourLimits
+from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
+from bridge.core.merge import PERMISSIONS
+from bridge.core.plan import Plan
+
+
+class Told:
+    """All quantities for the wire, over time. Mutable; owned by one engine."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._wish = plan.options.shown_soc
+        self._charge_allowed = Allowed(plan.limits.charge_a)
+        self._draw_allowed = Allowed(plan.limits.discharge_a)
+        self._request = ChargeRequest(plan.limits)
+        self._shown: dict[str, float | None] = {}
+
+    def values(
+        self,
+        t_us: int,
+        state: State,
+        limits: FourLimits,
+        known: Mapping[str, float],
+        warnings: Sequence[str],
+    ) -> Mapping[str, float | None]:
+        """Every quantity by name.
+
+        Measured ones keep the last value that was known. The pack's permissions do not: a receiver may act on
+        them. The wish to be charged follows from what is known now, and only where charging is allowed.
+        """
+        shown = self._shown
+        shown.update(dict.fromkeys(PERMISSIONS))
+        shown.update(known)
+        volts, charge, draw, floor = limits
+        charge_allowed = self._charge_allowed.update(charge.value)
+        requested = self._request.update(known.get("state_of_charge"), known.get("cell_voltage_min"))
+        return MappingProxyType(
+            {
+                **shown,
+                "charge_voltage_limit": volts.value,
+                "charge_current_limit": charge.value,
+                "discharge_current_limit": draw.value,
+                "discharge_voltage_floor": floor.value,
+                "charge_allowed": float(charge_allowed),
+                "discharge_allowed": float(self._draw_allowed.update(draw.value)),
+                "charge_requested": float(requested and charge_allowed),
+                "shown_state_of_charge": shown_soc(self._wish, shown.get("state_of_charge"), t_us),
+                "alarm": float(state >= State.SAFE),
+                "warning": float(bool(warnings) or state is State.HOLDING),
+                "failsafe_state": float(state),
+            }
+        )
+
+    def wish_lasts(self, t_us: int) -> bool:
+        """Whether a wish for the shown state of charge is in force at `t_us`."""
+        return self._wish is not None and t_us < self._wish.until_us

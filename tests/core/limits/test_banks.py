@@ -1,0 +1,64 @@
+"""Shares of banks in parallel."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.core.limits.banks import Shares
+from tests.core.plans import Builder
+
+
+def shares(*capacities_ah: float) -> Shares:
+    """Shares of banks of these capacities."""
+    return Shares(Builder(banks=len(capacities_ah), capacities_ah=capacities_ah).plan().banks)
+
+
+def test_one_bank_takes_all() -> None:
+    """Whatever its sensor says."""
+    assert shares(100.0).update([None], [True], 0.1) == [1.0]
+
+
+def test_capacities_count_until_currents_say_more() -> None:
+    """Below a twentieth of C the sensors say nothing."""
+    assert shares(300.0, 100.0).update([1.0, 9.0], [True, True], 0.1) == [0.75, 0.25]
+
+
+def test_a_bank_that_takes_more_than_its_part_is_given_more_weight_and_none_less() -> None:
+    """The measured share counts where it is larger; the other keeps what is expected of it."""
+    assert shares(100.0, 100.0).update([70.0, 30.0], [True, True], 0.1) == [0.7, 0.5]
+
+
+def test_the_measured_share_is_slow() -> None:
+    """After one time constant in steps, about 63 % of the way."""
+    two = shares(100.0, 100.0)
+    two.update([50.0, 50.0], [True, True], 0.1)
+    for _ in range(300):
+        found = two.update([-90.0, -10.0], [True, True], 0.1)
+    assert found[0] == pytest.approx(0.5 + 0.4 * 0.632, abs=0.01)
+    assert found[1] == 0.5
+    assert not two.settled
+
+
+def test_an_unknown_current_teaches_nothing() -> None:
+    """A missing sensor must not make another bank's share look larger or its own smaller."""
+    two = shares(100.0, 100.0)
+    before = two.update([80.0, 20.0], [True, True], 0.1)
+    for _ in range(1000):
+        after = two.update([None, 20.0], [True, True], 0.1)
+    assert after == before
+    assert two.settled
+
+
+def test_the_rest_takes_all_when_a_bank_is_left_out() -> None:
+    """Shares are of what counts."""
+    assert shares(100.0, 100.0).update([None, 40.0], [False, True], 0.1) == [1.0, 1.0]
+
+
+@given(st.lists(st.tuples(st.floats(-400, 400), st.floats(-400, 400)), max_size=20))
+def test_shares_never_sum_to_less_than_the_whole(currents: list[tuple[float, float]]) -> None:
+    """So the banks together never promise more than they bear."""
+    two = shares(120.0, 80.0)
+    for pair in currents:
+        found = two.update(list(pair), [True, True], 1.0)
+        assert sum(found) >= 1.0 - 1e-9
+        assert all(0.0 < share <= 1.0 + 1e-12 for share in found)

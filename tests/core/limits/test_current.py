@@ -1,0 +1,100 @@
+"""Bounds on the current of one bank."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.core.limits.current import CurrentLaw
+from bridge.core.limits.curve import Curve
+from bridge.core.reasons import Contribution, Reason
+from tests.core.plans import CHARGE, DRAW
+
+
+def bounds(
+    law: CurrentLaw,
+    cell_v: float | None = 3.3,
+    coldest_c: float | None = 20.0,
+    hottest_c: float | None = 20.0,
+    soc: float | None = None,
+    permitted: float | None = None,
+    permitted_a: float | None = None,
+) -> dict[Reason, float]:
+    """Bounds by reason."""
+    found = law.bounds(cell_v, coldest_c, hottest_c, soc, permitted, permitted_a)
+    assert {contribution.bank for contribution in found} == {"shelf"}
+    return {contribution.reason: contribution.value for contribution in found}
+
+
+def charging() -> CurrentLaw:
+    """The law of a charging bank."""
+    return CurrentLaw("shelf", CHARGE, charging=True)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "reason", "value"),
+    [
+        ({}, Reason.CONFIGURED, 100.0),
+        ({"cell_v": 3.48}, Reason.HIGHEST_CELL, 12.0),
+        ({"coldest_c": 10.0}, Reason.COLDEST_CELL, 20.0),
+        ({"hottest_c": 41.5}, Reason.HOTTEST_CELL, 50.0),
+        ({"permitted": 0.0}, Reason.NOT_PERMITTED, 0.0),
+        ({"permitted_a": 33.0}, Reason.PERMITTED_CURRENT, 33.0),
+        ({"cell_v": 3.575}, Reason.CELL_CUT_OFF, 0.0),
+        ({"coldest_c": 0.0}, Reason.TEMPERATURE_CUT_OFF, 0.0),
+        ({"hottest_c": 45.0}, Reason.TEMPERATURE_CUT_OFF, 0.0),
+    ],
+    ids=str,
+)
+def test_each_bound_is_named(wanted: dict[str, float], reason: Reason, value: float) -> None:
+    """Each cause gives its own contribution, and the tightest is the one the case is about."""
+    found = bounds(charging(), **wanted)
+
+    assert found[reason] == pytest.approx(value)
+    assert min(found.values()) == pytest.approx(value)
+
+
+def test_what_is_permitted_or_not_known_bounds_nothing() -> None:
+    """Only what is known contributes; a permission given is no bound."""
+    law = charging()
+
+    assert set(bounds(law, None, None, None)) == {Reason.CONFIGURED}
+    assert Reason.NOT_PERMITTED not in bounds(law, permitted=1.0)
+
+
+def test_state_of_charge_bounds_only_where_the_profile_has_a_curve() -> None:
+    """Without a curve the state of charge says nothing."""
+    with_curve = CurrentLaw("shelf", replace(CHARGE, by_soc=Curve([90, 100], [1, 0.1])), charging=True)
+
+    assert Reason.STATE_OF_CHARGE not in bounds(charging(), soc=99.0)
+    assert bounds(with_curve, soc=100.0)[Reason.STATE_OF_CHARGE] == pytest.approx(10.0)
+
+
+def test_cut_offs_release_only_well_back() -> None:
+    """Hysteresis of cell voltage and of both temperatures."""
+    law = charging()
+    for readings, reason in (
+        ([{"cell_v": 3.58}, {"cell_v": 3.46}], Reason.CELL_CUT_OFF),
+        ([{"coldest_c": -1.0}, {"coldest_c": 1.9}], Reason.TEMPERATURE_CUT_OFF),
+        ([{"hottest_c": 46.0}, {"hottest_c": 43.1}], Reason.TEMPERATURE_CUT_OFF),
+    ):
+        assert all(bounds(law, **reading)[reason] == 0.0 for reading in readings)
+        assert reason not in bounds(law)
+
+
+def test_discharging_is_bound_by_the_lowest_cell() -> None:
+    """The mirror image has its own reason."""
+    law = CurrentLaw("shelf", DRAW, charging=False)
+
+    assert bounds(law, cell_v=2.975)[Reason.LOWEST_CELL] == pytest.approx(60.0)
+    assert bounds(law, cell_v=2.70)[Reason.CELL_CUT_OFF] == 0.0
+    assert bounds(law, cell_v=2.99)[Reason.CELL_CUT_OFF] == 0.0
+    assert Reason.CELL_CUT_OFF not in bounds(law, cell_v=3.0)
+
+
+@given(st.floats(-50, 0), st.floats(-50, 120), st.floats(0.5, 5))
+def test_never_charged_at_or_below_the_charging_temperature(cold: float, hot: float, cell_v: float) -> None:
+    """Whatever else is known."""
+    found: list[Contribution] = charging().bounds(cell_v, cold, hot, 50.0, 1.0, 500.0)
+    assert min(contribution.value for contribution in found) == 0.0

@@ -1,0 +1,72 @@
+"""Flags and the shown state of charge."""
+
+from dataclasses import replace
+
+import pytest
+
+from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
+from bridge.core.plan import ShownSoc
+from tests.core.plans import pack_limits
+
+
+def test_a_direction_is_allowed_from_a_hundredth_of_the_cap_until_zero() -> None:
+    """With hysteresis, and not at first."""
+    allowed = Allowed(100.0)
+    limits_a = [0.0, 0.99, 1.0, 0.5, 0.0, 0.5, 100.0]
+    assert [allowed.update(limit_a) for limit_a in limits_a] == [False, False, True, True, False, False, True]
+
+
+@pytest.mark.parametrize(
+    ("readings", "expected"),
+    [
+        ([(9.0, 3.2), (12.0, 3.2), (15.0, 3.2)], [True, True, False]),
+        ([(50.0, 2.94), (50.0, 3.09), (50.0, 3.10)], [True, True, False]),
+        ([(9.0, None), (12.0, None), (20.0, None)], [True, True, False]),
+        ([(None, 2.9), (None, None), (None, 3.2)], [True, True, False]),
+        ([(9.0, 3.2), (None, 3.2)], [True, False]),
+        ([(20.0, 3.2)], [False]),
+    ],
+)
+def test_asks_for_charge_with_hysteresis(
+    readings: list[tuple[float | None, float | None]], expected: list[bool]
+) -> None:
+    """By state of charge, by the lowest cell, and keeping its answer while nothing is known."""
+    request = ChargeRequest(pack_limits())
+    assert [request.update(*reading) for reading in readings] == expected
+
+
+def test_asks_by_cell_alone_where_the_profile_has_no_charge_bound() -> None:
+    """An empty pack by its own count does not ask then."""
+    limits = replace(pack_limits(), request_below_soc=None, request_until_soc=None)
+    request = ChargeRequest(limits)
+    assert [request.update(*reading) for reading in ((1.0, 3.2), (1.0, 2.9), (1.0, None))] == [
+        False,
+        True,
+        True,
+    ]
+
+
+def test_a_missing_upper_bound_is_the_lower_one() -> None:
+    """Without an end of its own the request ends where it began."""
+    request = ChargeRequest(replace(pack_limits(), request_until_soc=None))
+    assert [request.update(soc, 3.2) for soc in (9.0, 10.0)] == [True, False]
+
+
+@pytest.mark.parametrize(
+    ("soc", "t_us", "expected"),
+    [(10.0, 0, 25.0), (50.0, 0, 50.0), (99.0, 0, 90.0), (99.0, 100, 99.0), (None, 0, None), (10.0, 99, 25.0)],
+)
+def test_a_window_is_shown_until_it_ends(soc: float | None, t_us: int, expected: float | None) -> None:
+    """Clipped before, passed through from its end on."""
+    assert shown_soc(ShownSoc(25.0, 90.0, 100), soc, t_us) == expected
+
+
+def test_a_fixed_value_needs_no_reading_and_ends_too() -> None:
+    """Shown while the pack's own is not known; without a wish it is passed through."""
+    wish = ShownSoc(20.0, 20.0, 100)
+    assert [shown_soc(wish, None, 99), shown_soc(wish, 80.0, 99), shown_soc(wish, 80.0, 100)] == [
+        20.0,
+        20.0,
+        80.0,
+    ]
+    assert shown_soc(None, 33.0, 0) == 33.0
