@@ -8,16 +8,12 @@ own age.
 from enum import Enum
 from typing import NamedTuple
 
+from bridge.core.intake import Memory, check_integrity, judge
 from bridge.core.plan import Bank, Plan, Source
 from bridge.errors import FrameRefused
 
-CONFIRMATIONS = 3
-"""Readings that jumped are believed once this many in a row agree with each other (own choice)."""
-
 NEVER_US = -(2**62)
 """Earlier than any engine time."""
-
-_Numbers = list[float | int | None]
 
 
 class Trouble(Enum):
@@ -64,26 +60,6 @@ class Reading(NamedTuple):
     doubt: Doubt | None
 
 
-class _Memory:
-    """What is remembered of one source between frames.
-
-    Attributes:
-        counter: rolling counter of the last frame whose checksum was right.
-        jumps: for each page (its slots) that jumped and is not yet believed: how many frames in a row agree,
-            and the numbers of the last.
-        refusal: why a frame was refused; stays until a tick has seen it and a good frame has followed.
-        mended: a good frame has followed.
-    """
-
-    __slots__ = ("counter", "jumps", "mended", "refusal")
-
-    def __init__(self) -> None:
-        self.counter: float | int | None = None
-        self.jumps: dict[frozenset[int], tuple[int, _Numbers]] = {}
-        self.refusal: str | None = None
-        self.mended = True
-
-
 class _Kept(NamedTuple):
     """A trusted reading, which holds until another frame comes in or something in it gets too old."""
 
@@ -99,7 +75,7 @@ class PackState:
         self._slots = plan.slots
         self._values: list[float | None] = [None] * len(plan.slots)
         self._valid_until_us: list[int] = [NEVER_US] * len(plan.slots)
-        self._memories = {id(source): _Memory() for source in plan.sources}
+        self._memories = {id(source): Memory() for source in plan.sources}
         self._required = frozenset(slot for bank in plan.banks for slot, _ in bank.required)
         self._sources_of = {
             bank.name: tuple(
@@ -131,8 +107,8 @@ class PackState:
         self._frames += 1
         try:
             numbers = source.decoder.decode(data)
-            _check_integrity(source, memory, numbers, data)
-            readings = self._judge(source, memory, numbers)
+            check_integrity(source, memory, numbers, data)
+            readings = judge(source, memory, numbers, self._values)
         except FrameRefused as refusal:
             memory.refusal = str(refusal)
             memory.mended = False
@@ -141,36 +117,6 @@ class PackState:
         for slot, reading in readings:
             self._values[slot] = reading
             self._valid_until_us[slot] = t_us + self._slots[slot].max_age_us
-
-    def _judge(self, source: Source, memory: _Memory, numbers: _Numbers) -> list[tuple[int, float]]:
-        readings: list[tuple[int, float]] = []
-        jump: FrameRefused | None = None
-        values = self._values
-        for number, target in zip(numbers, source.targets, strict=False):
-            if number is None:  # on another page of a multiplexed message
-                continue
-            slot = target.slot
-            if target.truth is not None:
-                readings.append((slot, 1.0 if number in target.truth else 0.0))
-                continue
-            reading = number * target.scale + target.shift
-            if not target.low <= reading <= target.high:
-                raise FrameRefused(
-                    f"{source.name}: {target.signal} {reading:g}; allowed: {target.low:g} to {target.high:g}"
-                )
-            before = values[slot]
-            if target.jump is not None and before is not None and abs(reading - before) > target.jump:
-                jump = jump or FrameRefused(
-                    f"{source.name}: {target.signal} jumped from {before:g} to {reading:g}; "
-                    f"allowed: a step of {target.jump:g}"
-                )
-            readings.append((slot, reading))
-        if jump is not None or memory.jumps:
-            page = frozenset(slot for slot, _ in readings)
-            if jump is not None:
-                _confirm(source, memory, page, numbers, jump)
-            memory.jumps.pop(page, None)
-        return readings
 
     # ── reading a bank ──────────────────────────────────────────────────────────────────────────────
 
@@ -274,36 +220,6 @@ def _optional(plan: Plan, bank: Bank) -> tuple[int, ...]:
     required = {slot for slot, _ in bank.required}
     used = (*bank.slots.values(), *bank.cell_slots, *bank.probe_slots)
     return tuple(slot for slot in used if slot not in required and plan.slots[slot].quantity not in idle)
-
-
-def _check_integrity(source: Source, memory: _Memory, numbers: _Numbers, data: bytes) -> None:
-    if source.checksum is not None and source.checksum_at is not None:
-        sent, computed = numbers[source.checksum_at], source.checksum.compute(data)
-        if sent != computed:
-            raise FrameRefused(f"{source.name}: checksum {sent}; allowed: {computed}")
-    if source.counter is not None:
-        counter = numbers[source.counter]
-        if counter == memory.counter:
-            raise FrameRefused(f"{source.name}: counter stuck at {counter}; allowed: any other")
-        memory.counter = counter
-
-
-def _confirm(
-    source: Source, memory: _Memory, page: frozenset[int], numbers: _Numbers, jump: FrameRefused
-) -> None:
-    """Refuses a jump, unless enough frames in a row agree on the new level: then the world did jump.
-
-    Each page of a multiplexed message is confirmed by frames of that page alone.
-    """
-    count, last = memory.jumps.get(page, (0, numbers))
-    agrees = all(
-        target.jump is None or now is None or was is None or abs(now - was) * abs(target.scale) <= target.jump
-        for target, now, was in zip(source.targets, numbers, last, strict=False)
-    )
-    count = count + 1 if agrees else 1
-    memory.jumps[page] = count, numbers
-    if count < CONFIRMATIONS:
-        raise jump
 
 
 def _span(known: list[float], low: float | None, high: float | None) -> tuple[float | None, float | None]:

@@ -16,8 +16,6 @@ from bridge.drill.fault import (
     not_applicable,
 )
 from bridge.drill.stage import Stage
-from bridge.service.seam import NoticeKind
-from bridge.service.world import Request
 
 BUS_OFF_S: Final = 1.0
 """A controller that is off the bus comes back after so long (own choice; restart-ms of can.rst)."""
@@ -167,7 +165,7 @@ class ServiceFaults:
             Fault(
                 "reload with a bad profile",
                 "the profile on the disk gets a section nobody knows, and a reload is asked for",
-                Wanted("every frame as without it, bit for bit", UNCHANGED.met, throughout=True),
+                UNCHANGED._replace(text="limits as before, and the reason in the journal"),
                 0.0,
                 _reload,
                 lasts_s=3.0,
@@ -183,41 +181,23 @@ def _mute(stage: Stage, owner: str) -> None:
 
 
 def _fill(stage: Stage, bus: str, seconds: float) -> None:
-    stage.world.full.add(bus)
-    stage.later(seconds, lambda: stage.world.full.discard(bus))
+    stage.fill_queue(bus, seconds)
 
 
 def _off(stage: Stage, bus: str) -> None:
-    world = stage.world
-    world.down.add(bus)
-    world.notice(bus, NoticeKind.BUS_OFF, "bus off: the controller has left the bus")
-
-    def back() -> None:
-        world.down.discard(bus)
-        world.notice(bus, NoticeKind.RESTARTED, "the controller is back on the bus")
-
-    stage.later(BUS_OFF_S, back)
+    stage.bus_off(bus, BUS_OFF_S)
 
 
 def _down(stage: Stage, bus: str) -> None:
-    world = stage.world
-    world.down.add(bus)
-    world.notice(bus, NoticeKind.DOWN, "the interface is down")
-
-    def back() -> None:
-        world.down.discard(bus)
-        world.notice(bus, NoticeKind.UP, "the interface is up again")
-
-    stage.on_heal(back)
+    stage.take_down(bus)
 
 
 def _stall(stage: Stage, seconds: float) -> None:
-    stage.world.stall(seconds)
+    stage.stall(seconds)
 
 
 def _kill(stage: Stage) -> None:
-    stage.dead_s = DEAD_S
-    stage.world.kill()
+    stage.kill(DEAD_S)
 
 
 def _step_clock(stage: Stage) -> None:
@@ -225,5 +205,4 @@ def _step_clock(stage: Stage) -> None:
 
 
 def _reload(stage: Stage) -> None:
-    stage.spoil_profile()
-    stage.world.request(Request.RELOAD)
+    stage.reload_bad()

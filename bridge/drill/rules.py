@@ -27,9 +27,10 @@ class Rules:
         wrong: every rule that was broken, in words, each once.
     """
 
-    def __init__(self, plan: Plan, budget: Budget) -> None:
+    def __init__(self, plan: Plan, budget: Budget, late_s: float = 0.0) -> None:
         limits = plan.limits
         self._budget = budget
+        self._late_s = late_s
         self._hard = {
             "charge_voltage_limit": limits.charge_voltage_v,
             "charge_current_limit": limits.charge_a,
@@ -41,6 +42,14 @@ class Rules:
             "charge_current_limit": limits.charge_rise_a_per_s,
             "discharge_current_limit": limits.discharge_rise_a_per_s,
             FLOOR: limits.rise_v_per_s,
+        }
+        # A limit that is still followed may drift by what a ramp lets pass before it begins to rise.
+        volts, amps = 2 * limits.voltage_deadband_v + TINY, 2 * limits.current_deadband_a + TINY
+        self._drift = {
+            "charge_voltage_limit": volts,
+            "charge_current_limit": amps,
+            "discharge_current_limit": amps,
+            FLOOR: volts,
         }
         self._steps = _steps(plan)
         self._periods = {(t.bus, t.layout.key): t for t in plan.transmissions}
@@ -72,37 +81,41 @@ class Rules:
             return
         recent = self._recent.setdefault((frame.bus, frame.key), deque(maxlen=3))
         recent.append(t_us)
-        if len(recent) == 3 and recent[-1] - recent[0] < transmission.period_us:
+        if len(recent) == 3 and recent[-1] - recent[0] < transmission.period_us - self._late_s * SECOND_US:
             self._say(
                 f"burst: three frames of {transmission.name} within {transmission.period_us / 1e3:g} ms"
             )
 
-    def seen(self, inverter: str, seen: Seen, decision: Decision) -> None:
-        """One frame, as an inverter understood it, and the decision it was made from."""
+    def seen(self, inverter: str, seen: Seen, decision: Decision | None) -> None:
+        """One frame, as an inverter understood it, and the decision it was made from, if that is known."""
         for fault in seen.faults:
             self._say(f"{seen.name}: {fault}")
-        for name in PERMISSIONS:
-            if seen.values.get(name, 0.0) > (decision.values[name] or 0.0):
-                self._say(f"{name} was sent against the decision")
+        if decision is not None:
+            for name in PERMISSIONS:
+                if seen.values.get(name, 0.0) > (decision.values[name] or 0.0):
+                    self._say(f"{name} was sent against the decision")
+            for name in LIMITS:
+                if name in seen.values:
+                    self._against(name, seen.values[name], decision.limits[name].value, "decided")
         for name in LIMITS:
             if name in seen.values:
-                self._limit(inverter, seen.t_us, name, seen.values[name], decision.limits[name].value)
+                self._against(name, seen.values[name], self._hard[name], "the profile's own limit")
+                self._limit(inverter, seen.t_us, name, seen.values[name])
 
-    def _limit(self, inverter: str, t_us: int, name: str, value: float, decided: float) -> None:
+    def _against(self, name: str, value: float, bound: float, whose: str) -> None:
+        if _looseness(name, value) > _looseness(name, bound) + TINY:
+            self._say(f"{_told(name, value)}; {whose}: {amount(name, bound)}")
+
+    def _limit(self, inverter: str, t_us: int, name: str, value: float) -> None:
         loose = _looseness(name, value)
-        if loose > _looseness(name, self._hard[name]) + TINY:
-            self._say(f"{_told(name, value)}; the profile's own limit: {amount(name, self._hard[name])}")
-        if loose > _looseness(name, decided) + TINY:
-            self._say(f"{_told(name, value)}; decided: {decided:g}")
         key = (inverter, name)
         if self._rise_from_us is not None and key in self._ceiling:
-            if loose <= self._ceiling[key] + TINY:
-                self._ceiling[key] = min(loose, self._ceiling[key])
-            elif t_us < self._rise_from_us:
+            self._ceiling[key] = min(loose, self._ceiling[key])
+            if loose > self._ceiling[key] + self._drift[name] and t_us < self._rise_from_us:
                 self._say(f"{_told(name, value)}, looser again before it may")
         if key in self._last:
             then_us, before = self._last[key]
-            seconds = (t_us - then_us) / SECOND_US + self._budget.tick_s
+            seconds = (t_us - then_us) / SECOND_US + self._budget.tick_s + self._late_s
             most = before + self._rises[name] * seconds + self._steps.get(name, 0.0) + TINY
             if loose > most:
                 self._say(f"{_told(name, value)}, {loose - before:g} more than {seconds:.2f} s before")

@@ -4,10 +4,12 @@ import time
 from collections.abc import Callable
 
 from bridge.drill.fault import UNCHANGED, Fault
+from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
 from bridge.drill.faults_service import ServiceFaults
 from bridge.drill.result import DrillReport, Outcome, Result
-from bridge.drill.stage import Stage
+from bridge.drill.stage import build_site
+from bridge.drill.virtual import VirtualStage
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.coder import Library
 
@@ -41,8 +43,12 @@ def run_drill(
 
 def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
     """All faults of a profile, those included that do not apply to it."""
-    site = Stage(loaded, library, 0).site
-    return DataFaults(loaded.plan, site).table() + ServiceFaults(loaded.plan).table()
+    site = build_site(loaded, 0, library)
+    return (
+        DataFaults(loaded.plan, site).table()
+        + CellFaults(loaded.plan, site).table()
+        + ServiceFaults(loaded.plan).table()
+    )
 
 
 def chosen(name: str, only: tuple[str, ...]) -> bool:
@@ -53,7 +59,7 @@ def chosen(name: str, only: tuple[str, ...]) -> bool:
 def _rehearse(loaded: LoadedProfile, library: Library, start_us: int, fault: Fault) -> Result:
     if fault.why_not:
         return Result(fault.name, "", "", "", None, None, Outcome.NOT_APPLICABLE, (fault.why_not,))
-    stage = Stage(loaded, library, start_us)
+    stage = VirtualStage(loaded, library, start_us)
     result = stage.run(fault)
     if fault.twin and stage.world.sent != _undisturbed(loaded, library, start_us, fault):
         remark = "not every frame is the same as without the fault"
@@ -63,7 +69,7 @@ def _rehearse(loaded: LoadedProfile, library: Library, start_us: int, fault: Fau
 
 def _undisturbed(loaded: LoadedProfile, library: Library, start_us: int, fault: Fault) -> list[object]:
     """What is sent when all else is the same, and nothing is injected."""
-    stage = Stage(loaded, library, start_us)
+    stage = VirtualStage(loaded, library, start_us)
     calm = Fault(
         fault.name, "", UNCHANGED, fault.allowed_s, lambda _: None, fault.acts_after_s, fault.lasts_s
     )

@@ -140,8 +140,10 @@ class _Driver:
         elif isinstance(step, Made):
             segment.made.append(step)
         elif isinstance(step, Resumed):
-            self._run_to(step.latest_us)
-            engine.poll(step.latest_us)  # from here the gap is counted; all that was due is out already
+            # An engine that was late from the very start has not even sent what was due at its start.
+            if step.latest_us > segment.start_us or segment.made or segment.received:
+                self._run_to(step.latest_us)
+                engine.poll(step.latest_us)  # the gap is counted from here
             segment.frames += engine.resume(step.t_us)
             self._look(step.t_us)
         elif isinstance(step, Ended):

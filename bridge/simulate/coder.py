@@ -57,7 +57,7 @@ class Coder:
         """The fewest pages, in order of their numbers, that show every wanted signal."""
         chains: list[dict[str, int]] = []
         for name in sorted(wanted, key=lambda one: -len(self._chain(one))):
-            chain = {parent: ids[0] for parent, ids in self._chain(name)}
+            chain = {parent: ids[0] for parent, ids in reversed(self._chain(name))}
             if not any(chain.items() <= other.items() for other in chains):
                 chains.append(chain)
         chains.sort(key=lambda chain: list(chain.values()))

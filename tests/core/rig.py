@@ -6,6 +6,7 @@ from fractions import Fraction
 
 from bridge.core.codec import MessageLayout, encode_raws
 from bridge.core.engine import Due, Engine
+from bridge.core.failsafe import State
 from bridge.core.plan import Plan
 from bridge.frames import Frame
 from tests.core.layouts import walk
@@ -31,6 +32,10 @@ class Speaker:
     high_v: float | None = None
     number: int = 0
     count: int = 0
+
+    def __post_init__(self) -> None:
+        self._made: dict[tuple[str, tuple[int, ...]], bytes] = {}
+        self._layouts = bank_layouts(self.number, len(self.cells_v))
 
     def totals(self) -> Frame:
         """Sums, permissions, counter and checksum."""
@@ -76,10 +81,13 @@ class Speaker:
         return [self.totals(), self.extremes(), *pages, self.permits()]
 
     def _layout(self, part: str) -> MessageLayout:
-        return bank_layouts(self.number, len(self.cells_v))[part]
+        return self._layouts[part]
 
     def _data(self, part: str, raws: dict[str, int]) -> bytes:
-        return encode_raws(self._layout(part), raws)
+        key = (part, tuple(raws.values()))
+        if key not in self._made:
+            self._made[key] = encode_raws(self._layout(part), raws)
+        return self._made[key]
 
     def _frame(self, part: str, data: bytes) -> Frame:
         return Frame(BUS, self._layout(part).key, data)
@@ -131,6 +139,14 @@ class Rig:
         quiet, self.quiet = self.quiet, {speaker.number for speaker in self.speakers}
         self.run(seconds)
         self.quiet = quiet
+
+    def state(self) -> State:
+        """Fail-safe state now."""
+        return self.engine.decision.state
+
+    def warnings(self) -> tuple[str, ...]:
+        """Warnings now."""
+        return self.engine.decision.warnings
 
     def limits(self) -> tuple[float, float, float, float]:
         """Charge voltage, charge current, discharge current, floor, as decided."""

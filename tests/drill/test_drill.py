@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan import SECOND_US, Slot
 from bridge.drill.budget import Budget
 from bridge.drill.report import as_json, print_report
 from bridge.drill.result import DrillReport, Outcome, Result
@@ -63,10 +63,14 @@ def test_the_table_covers_every_fault_the_design_names(
     cabin: LoadedProfile, boathouse: LoadedProfile
 ) -> None:
     """Whatever the profile, each kind of fault is in the table, applicable or not."""
-    kinds = ["pack silent", "counter frozen", "checksum wrong", "out of range", "not a number", "jump", "sum of cells", "lost", "one cell over", "one cell under", "too cold", "too hot", "inverter", "queue full", "bus off", "interface down", "stalled", "late", "killed", "wall clock", "reload"]
+    kinds = (
+        "pack silent|counter frozen|checksum wrong|out of range|not a number|jump|sum of cells|lost",
+        "one cell over|one cell under|too cold|too hot|inverter|queue full|bus off|interface down",
+        "stalled|late|killed|wall clock|reload",
+    )
     for loaded in (cabin, boathouse):
         names = [fault.name for fault in fault_table(loaded, Library())]
-        assert [kind for kind in kinds if not any(kind in name for name in names)] == []
+        assert [kind for kind in "|".join(kinds).split("|") if not any(kind in name for name in names)] == []
 
 
 def test_what_does_not_apply_is_listed_with_the_reason(cabin: LoadedProfile) -> None:
@@ -100,8 +104,8 @@ def test_a_lost_bank_leaves_what_the_other_bears(boathouse: LoadedProfile) -> No
 
 def test_with_the_policy_safe_a_lost_bank_stops_both(boathouse: LoadedProfile) -> None:
     """The same fault, the other policy."""
-    options = replace(boathouse.plan.options, reduce_on_lost_bank=False)
-    loaded = replace(boathouse, plan=replace(boathouse.plan, options=options))
+    options = boathouse.plan.options._replace(reduce_on_lost_bank=False)
+    loaded = replace(boathouse, plan=boathouse.plan._replace(options=options))
     (result,) = run_drill(loaded, only=("bank north lost",), start_us=START_US).results
 
     assert result.outcome is Outcome.PASS
@@ -110,8 +114,8 @@ def test_with_the_policy_safe_a_lost_bank_stops_both(boathouse: LoadedProfile) -
 
 def test_a_hold_longer_than_the_inverters_patience_fails(cabin: LoadedProfile) -> None:
     """Detection and reaction must be over before the inverter would act by itself."""
-    times = replace(cabin.plan.times, hold_us=12 * SECOND_US)
-    loaded = replace(cabin, plan=replace(cabin.plan, times=times))
+    times = cabin.plan.times._replace(hold_us=12 * SECOND_US)
+    loaded = replace(cabin, plan=cabin.plan._replace(times=times))
     (result,) = run_drill(loaded, only=("pack silent",), start_us=START_US).results
 
     assert result.outcome is Outcome.FAIL
@@ -121,10 +125,12 @@ def test_a_hold_longer_than_the_inverters_patience_fails(cabin: LoadedProfile) -
 
 def test_a_pack_that_never_gets_going_fails_every_fault(cabin: LoadedProfile) -> None:
     """No fault passes from a start in which there was nothing to lose."""
-    slots = tuple(replace(slot, max_age_us=1000) for slot in cabin.plan.slots)
-    plan = replace(cabin.plan, slots=slots)
-    plan = replace(
-        plan, banks=tuple(replace(b, required=tuple((n, 1000) for n, _ in b.required)) for b in plan.banks)
+    slots = tuple(
+        Slot(slot.quantity, slot.owner, slot.index, 1000, slot.required) for slot in cabin.plan.slots
+    )
+    plan = cabin.plan._replace(slots=slots)
+    plan = plan._replace(
+        banks=tuple(b._replace(required=tuple((n, 1000) for n, _ in b.required)) for b in plan.banks)
     )
     (result,) = run_drill(replace(cabin, plan=plan), only=("pack silent",), start_us=START_US).results
 

@@ -1,7 +1,5 @@
 """Bounds on the current of one bank."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -65,7 +63,7 @@ def test_what_is_permitted_or_not_known_bounds_nothing() -> None:
 
 def test_state_of_charge_bounds_only_where_the_profile_has_a_curve() -> None:
     """Without a curve the state of charge says nothing."""
-    with_curve = CurrentLaw("shelf", replace(CHARGE, by_soc=Curve([90, 100], [1, 0.1])), charging=True)
+    with_curve = CurrentLaw("shelf", CHARGE._replace(by_soc=Curve([90, 100], [1, 0.1])), charging=True)
 
     assert Reason.STATE_OF_CHARGE not in bounds(charging(), soc=99.0)
     assert bounds(with_curve, soc=100.0)[Reason.STATE_OF_CHARGE] == pytest.approx(10.0)

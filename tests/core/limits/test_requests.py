@@ -1,7 +1,5 @@
 """Flags and the shown state of charge."""
 
-from dataclasses import replace
-
 import pytest
 
 from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
@@ -37,7 +35,7 @@ def test_asks_for_charge_with_hysteresis(
 
 def test_asks_by_cell_alone_where_the_profile_has_no_charge_bound() -> None:
     """An empty pack by its own count does not ask then."""
-    limits = replace(pack_limits(), request_below_soc=None, request_until_soc=None)
+    limits = pack_limits()._replace(request_below_soc=None, request_until_soc=None)
     request = ChargeRequest(limits)
     assert [request.update(*reading) for reading in ((1.0, 3.2), (1.0, 2.9), (1.0, None))] == [
         False,
@@ -48,7 +46,7 @@ def test_asks_by_cell_alone_where_the_profile_has_no_charge_bound() -> None:
 
 def test_a_missing_upper_bound_is_the_lower_one() -> None:
     """Without an end of its own the request ends where it began."""
-    request = ChargeRequest(replace(pack_limits(), request_until_soc=None))
+    request = ChargeRequest(pack_limits()._replace(request_until_soc=None))
     assert [request.update(soc, 3.2) for soc in (9.0, 10.0)] == [True, False]
 
 

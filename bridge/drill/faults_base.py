@@ -1,0 +1,92 @@
+"""What all tables of faults of the pack know: its messages, slots and banks, and what is wanted."""
+
+from collections.abc import Iterator
+
+from bridge.core.plan import SECOND_US, Bank, Plan, Slot, Source, Target
+from bridge.drill.budget import Budget
+from bridge.drill.fault import CLOSED, Fault, Wanted, not_applicable
+from bridge.drill.stage import Stage
+from bridge.simulate.node import Origin, Speech
+from bridge.simulate.site import Site
+
+
+class PackFaults:
+    """A table of faults of the pack or its data.
+
+    Args:
+        plan: the profile.
+        site: a site of it that is only looked at: messages, pages, cells at rest.
+    """
+
+    def __init__(self, plan: Plan, site: Site) -> None:
+        self._plan = plan
+        self._budget = Budget(plan)
+        self._site = site
+        self._banks = {bank.name: bank for bank in plan.banks}
+        self._speeches = [one for t in site.talkers if t.owner in site.views for one in t.speeches]
+        self._speeches.sort(key=lambda speech: speech.number)
+
+    def _wanted(self, bank: str) -> Wanted:
+        """Zero currents; or what the other banks bear, where that is the stated policy."""
+        others = [one for one in self._plan.banks if one.name != bank]
+        if not others or not self._plan.options.reduce_on_lost_bank:
+            return CLOSED
+        charge_a = min(sum(one.charge.max_a for one in others), self._plan.limits.charge_a)
+        draw_a = min(sum(one.discharge.max_a for one in others), self._plan.limits.discharge_a)
+        return Wanted(
+            f"no more than the other banks bear: charge {charge_a:g} A, draw {draw_a:g} A",
+            lambda view: (
+                view.timed_out
+                or (
+                    view.values.get("charge_current_limit", 0.0) <= charge_a
+                    and view.values.get("discharge_current_limit", 0.0) <= draw_a
+                )
+            ),
+        )
+
+    def _guarded(self) -> list[Speech]:
+        """Messages in which something is required, so that damage to them must show."""
+        return [one for one in self._speeches if any(s.required for s in self._slots(one, one.origins))]
+
+    def _source(self, speech: Speech) -> Source:
+        return self._plan.sources[speech.number]
+
+    def _owner(self, speech: Speech) -> str:
+        return self._source(speech).owner
+
+    def _target(self, speech: Speech, origin: Origin) -> Target:
+        return next(
+            target
+            for target in self._source(speech).targets
+            if target.signal == origin.signal and self._plan.slots[target.slot].quantity == origin.quantity
+        )
+
+    def _slots(self, speech: Speech, origins: "list[Origin] | tuple[Origin, ...]") -> list[Slot]:
+        return [self._plan.slots[self._target(speech, origin).slot] for origin in origins]
+
+    def _slots_of(self, bank: Bank, quantity: str) -> list[Slot]:
+        """Slots of a quantity of a bank: of its cells, or of its extremes."""
+        names = (quantity, f"{quantity}_min", f"{quantity}_max")
+        return [slot for slot in self._plan.slots if slot.owner == bank.name and slot.quantity in names]
+
+    def _name(self, speech: Speech) -> str:
+        return speech.coder.name
+
+    def _of(self, bank: Bank) -> str:
+        return f" in {bank.name}" if len(self._plan.banks) > 1 else ""
+
+
+def or_not(name: str, why: str, found: Iterator[Fault]) -> list[Fault]:
+    """These faults; if there are none, a line that says why."""
+    return list(found) or [not_applicable(name, why)]
+
+
+def shortest_age_s(slots: list[Slot]) -> float:
+    """The shortest allowed age of these, in seconds."""
+    return min(slot.max_age_us for slot in slots) / SECOND_US
+
+
+def mute(stage: Stage, owner: str | None) -> None:
+    """Nothing comes any more from one bank or inverter, or from all banks."""
+    for speech in stage.speeches(owner):
+        speech.muted = True

@@ -1,0 +1,138 @@
+"""Faults of the pack itself: contradictions, a lost bank, a cell or a temperature beyond its bounds."""
+
+import math
+from collections.abc import Iterator
+from functools import partial
+
+from bridge.core.plan import SECOND_US, Bank
+from bridge.drill.fault import NO_CHARGE, NO_DRAW, Fault, Wanted, not_applicable
+from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
+from bridge.drill.stage import TEMPERATURE_C, Stage
+
+
+class CellFaults(PackFaults):
+    """The part of the fault table that is about the pack itself."""
+
+    def table(self) -> list[Fault]:
+        """All of them, in order."""
+        return [
+            *or_not("sum of cells", "pack and cell voltages are not both read", self._mismatches()),
+            *or_not("bank lost", "there is one bank", self._banks_lost()),
+            *self._cells(),
+            *or_not("too cold", "no temperature in the profile", self._temperatures()),
+        ]
+
+    def _mismatches(self) -> Iterator[Fault]:
+        tolerance_v = self._plan.times.sum_tolerance_v
+        for bank in self._plan.banks:
+            all_cells = len(bank.cell_slots) == bank.cells
+            if "pack_voltage" not in bank.slots or not (
+                all_cells or {"cell_voltage_min", "cell_voltage_max"} <= set(bank.slots)
+            ):
+                continue
+            cells_v = self._site.views[bank.name].cells_v(0)
+            # Without single cells only what lies beyond the highest cell times their number is impossible.
+            spread_v = 0.0 if all_cells else bank.cells * (max(cells_v) - min(cells_v) + 0.05)
+            shift_v = 1.5 * tolerance_v + spread_v
+            age_s = max(self._plan.slots[n].max_age_us for n in bank.slots.values()) / SECOND_US
+            yield Fault(
+                f"sum of cells{self._of(bank)}",
+                f"the pack voltage reads {shift_v:.2f} V more than its cells give",
+                self._wanted(bank.name),
+                self._budget.contradicted(age_s),
+                partial(_shift, bank=bank.name, shift_v=shift_v),
+                lost=True,
+            )
+
+    def _banks_lost(self) -> Iterator[Fault]:
+        for bank in self._plan.banks if len(self._plan.banks) > 1 else ():
+            age_s = min(age_us for _, age_us in bank.required) / SECOND_US
+            yield Fault(
+                f"bank {bank.name} lost",
+                f"the monitor of {bank.name} says nothing any more",
+                self._wanted(bank.name),
+                self._budget.lost(age_s),
+                partial(mute, owner=bank.name),
+                lost=True,
+            )
+
+    def _cells(self) -> Iterator[Fault]:
+        lower = Wanted(
+            "charge current at zero, charge voltage lowered",
+            lambda view: (
+                NO_CHARGE.met(view)
+                and view.values.get("charge_voltage_limit", 0.0)
+                < view.before.get("charge_voltage_limit", 1.0)
+            ),
+        )
+        for bank in self._plan.banks:
+            cells_v = self._site.views[bank.name].cells_v(0)
+            over_v, under_v = bank.charge.cell_trip_v + 0.02, bank.discharge.cell_trip_v - 0.02
+            for name, to_v, wanted, charging in (
+                ("one cell over", over_v, lower, True),
+                ("one cell under", under_v, NO_DRAW, False),
+            ):
+                at = cells_v.index(max(cells_v) if charging else min(cells_v))
+                slots = self._slots_of(bank, "cell_voltage")
+                if not slots:
+                    yield not_applicable(f"{name}{self._of(bank)}", "no cell voltage in the profile")
+                    continue
+                slide_s = self._slide_s(bank, "cell_voltage", abs(to_v - cells_v[at]))
+                yield Fault(
+                    f"{name}{self._of(bank)}",
+                    f"cell {at + 1} reads {to_v:.3f} V",
+                    wanted,
+                    self._budget.read(shortest_age_s(slots)),
+                    partial(_move_cell, bank=bank.name, at=at, to_v=to_v, seconds=slide_s),
+                    acts_after_s=slide_s,
+                )
+
+    def _temperatures(self) -> Iterator[Fault]:
+        for bank in self._plan.banks:
+            slots = self._slots_of(bank, "cell_temperature")
+            if not slots:
+                continue
+            for name, to_c, wanted in (
+                ("too cold to charge", bank.charge.coldest_c - 1.0, NO_CHARGE),
+                ("too hot to charge", bank.charge.hottest_c + 1.0, NO_CHARGE),
+                ("too cold to draw", bank.discharge.coldest_c - 1.0, NO_DRAW),
+                ("too hot to draw", bank.discharge.hottest_c + 1.0, NO_DRAW),
+            ):
+                slide_s = self._slide_s(bank, "cell_temperature", abs(to_c - TEMPERATURE_C))
+                yield Fault(
+                    f"{name}{self._of(bank)}",
+                    f"every probe reads {to_c:g} °C",
+                    wanted,
+                    self._budget.read(shortest_age_s(slots)),
+                    partial(_move_temperature, bank=bank.name, to_c=to_c, seconds=slide_s),
+                    acts_after_s=slide_s,
+                )
+
+    def _slide_s(self, bank: Bank, quantity: str, distance: float) -> float:
+        """So long a value has to slide that no reading of it jumps."""
+        longest_s = 0.0
+        for speech in self._speeches:
+            if self._owner(speech) != bank.name:
+                continue
+            round_s = speech.period_us * len(speech.pages) / SECOND_US
+            for origin in speech.origins:
+                jump = self._target(speech, origin).jump
+                moves = origin.quantity.startswith(quantity) or (
+                    quantity == "cell_voltage" and origin.quantity == "pack_voltage"
+                )
+                if jump is not None and moves:
+                    longest_s = max(longest_s, math.ceil(distance / (0.6 * jump)) * round_s)
+        return longest_s
+
+
+def _shift(stage: Stage, bank: str, shift_v: float) -> None:
+    stage.view(bank).shift_v = stage.slide(0.0, shift_v, 0.0)
+
+
+def _move_cell(stage: Stage, bank: str, at: int, to_v: float, seconds: float) -> None:
+    view = stage.view(bank)
+    view.cell_v[at] = stage.slide(view.cells_v(0)[at], to_v, seconds)
+
+
+def _move_temperature(stage: Stage, bank: str, to_c: float, seconds: float) -> None:
+    stage.view(bank).temperature_c = stage.slide(TEMPERATURE_C, to_c, seconds)

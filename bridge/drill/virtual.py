@@ -1,0 +1,175 @@
+"""The stage on the virtual clock: the daemon itself, in a simulated site."""
+
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from bridge.core.failsafe import State
+from bridge.core.plan import SECOND_US
+from bridge.drill.fault import Fault
+from bridge.drill.result import Result
+from bridge.drill.stage import BAD_PROFILE, Stage, build_site
+from bridge.drill.watch import Watch, heal_site
+from bridge.errors import EXIT_OK
+from bridge.frames import Frame
+from bridge.profile.load import LoadedProfile, load_profile
+from bridge.service.daemon import Daemon
+from bridge.service.journal import Journal, make_logger
+from bridge.service.seam import NoticeKind
+from bridge.service.world import Request
+from bridge.simulate.coder import Library
+from bridge.simulate.world import Killed, VirtualWorld
+
+PROBE_US: Final = 50_000
+"""How often the inverters are looked at between frames."""
+
+
+class VirtualStage(Stage):
+    """The daemon itself, in a simulated site on the virtual clock. Use it for one fault.
+
+    Attributes:
+        world: the world the daemon runs in.
+    """
+
+    def __init__(self, loaded: LoadedProfile, library: Library, start_us: int) -> None:
+        super().__init__(loaded, build_site(loaded, start_us, library))
+        self.world = VirtualWorld(self.site, start_us)
+        self._load: Callable[[], LoadedProfile] = lambda: loaded
+        self._lines: list[str] = []
+        self._start_us = start_us
+        self._dead_s = 0.0
+
+    def now_us(self) -> int:
+        """See `Stage.now_us`."""
+        return self.world.t_us
+
+    # ── the run ─────────────────────────────────────────────────────────────────────────────────────
+
+    def run(self, fault: Fault) -> Result:
+        """Rehearses a fault."""
+        world, budget = self.world, self.budget
+        self._watch = watch = Watch(self.loaded.plan, self.site, fault)
+        begin_us = self._start_us + round(budget.warm_s * SECOND_US)
+        watch.act_us = begin_us + round(fault.acts_after_s * SECOND_US)
+        end_us = watch.act_us + round(max(fault.lasts_s, fault.allowed_s + 1.0) * SECOND_US)
+        over_us = end_us + round((fault.acts_after_s + budget.recovery_s) * SECOND_US)
+        world.on_sent = self._sent
+        world.at(begin_us, lambda: self._begin(fault))
+        if fault.self_heals:
+            world.at(watch.act_us, lambda: watch.over(self.world.t_us))
+        world.at(end_us, lambda: self._heal(fault))
+        world.at(over_us, world.kill)  # what happens at an orderly stop is another matter
+        try:
+            self._live(over_us)
+        except Exception as problem:
+            watch.wrong.append(f"the daemon ended: {type(problem).__name__}: {problem}")
+        finally:
+            self.slides.heal()
+        return watch.result(self._lines)
+
+    def _live(self, over_us: int) -> None:
+        """The daemon's life, or lives."""
+        while True:
+            journal = Journal(make_logger("plain", self._lines.append))
+            self._daemon = Daemon(self.loaded, self.world, journal, load=lambda: self._load())
+            try:
+                code = self._daemon.run()
+            except Killed:
+                if self.world.t_us >= over_us:
+                    return
+                self.world.skip_to(self.world.t_us + round(self._dead_s * SECOND_US))
+                self._watch.forget()
+                self.world.gone = False
+            else:
+                if code != EXIT_OK or self.world.t_us < over_us:
+                    told = self._lines[-1] if self._lines else ""
+                    self._watch.wrong.append(f"the daemon ended with exit code {code}: {told}")
+                return
+
+    def _begin(self, fault: Fault) -> None:
+        decision = self._daemon.engine.decision
+        wrong = self._watch.wrong
+        if decision.state is not State.FOLLOWING:
+            wrong.append(f"no healthy start: {decision.state.name.lower()}, {decision.cause}")
+        elif not decision.charge_current.value and not decision.discharge_current.value:
+            wrong.append("no healthy start: both currents are at zero")
+        self._lines.clear()
+        self._watch.begin()
+        fault.inject(self)
+        self._probe()
+
+    def _heal(self, fault: Fault) -> None:
+        self._watch.healed(self.world.t_us)
+        heal_site(self.site)
+        self.slides.heal()
+        if not fault.self_heals:
+            self._watch.over(self.world.t_us)
+
+    def _probe(self) -> None:
+        if self.world.t_us < self._watch.healed_us:
+            self._watch.look(self.world.t_us)
+            self.world.at(self.world.t_us + PROBE_US, self._probe)
+
+    def _sent(self, t_us: int, frame: Frame) -> None:
+        self._watch.sent(t_us, frame, self._daemon.engine.decision)
+
+    # ── what a fault may do ─────────────────────────────────────────────────────────────────────────
+
+    def _later(self, seconds: float, action: Callable[[], None]) -> None:
+        self.world.at(self.world.t_us + round(seconds * SECOND_US), action)
+
+    def fill_queue(self, bus: str, seconds: float) -> None:
+        """See `Stage.fill_queue`."""
+        self.world.full.add(bus)
+        self._later(seconds, lambda: self.world.full.discard(bus))
+
+    def bus_off(self, bus: str, seconds: float) -> None:
+        """See `Stage.bus_off`."""
+        self.world.down.add(bus)
+        self.world.notice(bus, NoticeKind.BUS_OFF, "bus off: the controller has left the bus")
+        self._later(seconds, lambda: self._bring_up(bus, NoticeKind.RESTARTED))
+
+    def take_down(self, bus: str) -> None:
+        """See `Stage.take_down`."""
+        self.world.down.add(bus)
+        self.world.notice(bus, NoticeKind.DOWN, "the interface is down")
+        self.slides.on_heal(lambda: self._bring_up(bus, NoticeKind.UP))
+
+    def _bring_up(self, bus: str, kind: NoticeKind) -> None:
+        self.world.down.discard(bus)
+        self.world.notice(bus, kind, "the interface is up again")
+
+    def stall(self, seconds: float) -> None:
+        """See `Stage.stall`."""
+        self.world.stall(seconds)
+
+    def kill(self, dead_s: float) -> None:
+        """See `Stage.kill`."""
+        self._dead_s = dead_s
+        self.world.kill()
+
+    def step_wall_clock(self, seconds: float) -> None:
+        """See `Stage.step_wall_clock`. Only this process is told another time."""
+        real, real_ns = time.time, time.time_ns
+        setattr(time, "time", lambda: real() + seconds)  # noqa: B010
+        setattr(time, "time_ns", lambda: real_ns() + round(seconds * 1e9))  # noqa: B010
+
+        def restore() -> None:
+            setattr(time, "time", real)  # noqa: B010
+            setattr(time, "time_ns", real_ns)  # noqa: B010
+
+        self.slides.on_heal(restore)
+
+    def reload_bad(self) -> None:
+        """See `Stage.reload_bad`."""
+
+        def load() -> LoadedProfile:
+            with tempfile.TemporaryDirectory() as folder:
+                copy = Path(folder) / self.loaded.path.name
+                copy.write_bytes(self.loaded.path.read_bytes() + BAD_PROFILE)
+                return load_profile(copy)
+
+        self._load = load
+        self.world.request(Request.RELOAD)

@@ -1,0 +1,203 @@
+"""Watches the inverters during one fault, wherever it is rehearsed, and judges what they saw."""
+
+from collections.abc import Callable
+
+from bridge.core.decision import Decision
+from bridge.core.plan import SECOND_US, Plan
+from bridge.drill.budget import Budget
+from bridge.drill.fault import DIRECTION, Fault, View
+from bridge.drill.result import Outcome, Result
+from bridge.drill.rules import Rules
+from bridge.frames import Frame
+from bridge.quantities import LIMITS
+from bridge.simulate.site import Listener, Site
+from bridge.words import SHORT, amount
+
+TINY_S = 1e-6
+NEVER_US = 2**62
+
+
+class Watch:
+    """What is seen of one fault.
+
+    Attributes:
+        act_us: when the fault acts; set it before `begin`.
+        healed_us: when it was healed.
+        wrong: everything that was not as it should be.
+    """
+
+    def __init__(self, plan: Plan, site: Site, fault: Fault, late_s: float = 0.0) -> None:
+        """Watches from now on.
+
+        Args:
+            plan: the profile.
+            site: its inverters are watched.
+            fault: what will be injected.
+            late_s: so much later than its stamp a frame may be seen, on a real bus.
+        """
+        self.fault = fault
+        self.site = site
+        self.act_us = self.healed_us = NEVER_US
+        self.wrong: list[str] = []
+        self._rules = Rules(plan, Budget(plan), late_s)
+        self._late_s = late_s
+        self._before: dict[str, dict[str, float]] = {}
+        self._since_us: int | None = None
+        self._saw = "nothing"
+        self._took_s: float | None = None
+
+    def begin(self) -> None:
+        """The fault begins: what is known now is what it is compared with."""
+        self._before = {one.name: dict(one.latest) for one in self.site.listeners}
+        self._rules.begin(self.site.listeners, steady=self.fault.lost)
+
+    def sent(self, t_us: int, frame: Frame, decision: Decision | None) -> None:
+        """A frame left the bridge and was heard; made from `decision`, where that is known."""
+        self._rules.sent(t_us, frame)
+        for listener in self.site.listeners:
+            if listener.seen and listener.seen[-1].frame is frame:
+                self._rules.seen(listener.name, listener.seen[-1], decision)
+                if t_us < self.healed_us:
+                    self.look(t_us, listener)
+
+    def look(self, t_us: int, told: Listener | None = None) -> None:
+        """Notes since when every inverter sees what is wanted; `told` has just been told something."""
+        if not self._before:
+            return
+        wanted, met = self.fault.wanted, True
+        for listener in self.site.listeners:
+            fresh = listener.limits_us is not None and listener.limits_us >= self.act_us
+            view = View(listener.latest, self._before[listener.name], listener.timed_out(t_us), fresh)
+            this = wanted.met(view)
+            met = met and this
+            limit_came = listener is told and any(name in listener.seen[-1].values for name in LIMITS)
+            if not this and (wanted.throughout or (wanted.at_once and limit_came and fresh)):
+                after_s = (t_us - self.act_us) / SECOND_US
+                self.wrong.append(f"{after_s:.2f} s on, {listener.name} saw {describe(listener, t_us)}")
+        if not met:
+            self._since_us = None
+        elif self._since_us is None:
+            self._since_us = t_us
+
+    def healed(self, t_us: int) -> None:
+        """The fault is healed: what the inverters know now is the result."""
+        self.look(t_us)
+        if self._since_us is not None:
+            self._took_s = max(0.0, (self._since_us - self.act_us) / SECOND_US)
+        texts = {one.name: describe(one, t_us) for one in self.site.listeners}
+        alone = len(texts) == 1
+        self._saw = "; ".join(text if alone else f"{name}: {text}" for name, text in texts.items())
+        self.healed_us = t_us
+
+    def over(self, t_us: int) -> None:
+        """The fault acts no more: recovery may begin."""
+        if self.fault.silence:
+            self.forget()
+        self._rules.end(t_us)
+
+    def forget(self) -> None:
+        """The bridge starts anew, or frames were lost: counters may go on anywhere."""
+        for listener in self.site.listeners:
+            for ear in listener.ears.values():
+                ear.forget()
+
+    def recovered(self) -> bool:
+        """Whether both currents are back, or nearly."""
+        return all(
+            one.latest[name] >= 0.9 * self._before[one.name][name]
+            for one in self.site.listeners
+            for name in DIRECTION
+            if name in self._before.get(one.name, {})
+        )
+
+    def result(self, lines: list[str]) -> Result:
+        """The row for the table; `lines` is what the journal said since the fault began."""
+        fault, wrong = self.fault, list(self.wrong)
+        allowed_s = fault.allowed_s + self._late_s
+        if self._before and not fault.wanted.throughout:
+            if self._took_s is None:
+                wrong.append(f"{fault.wanted.text}: not seen")
+            elif self._took_s > allowed_s + TINY_S:
+                wrong.append(f"took {self._took_s:.2f} s; allowed: {allowed_s:.2f} s")
+        if self._before and fault.says and not any(fault.says in line for line in lines):
+            wrong.append(f"the journal does not say {fault.says!r}")
+        wrong += self._rules.wrong
+        if self._before and not self.recovered():
+            wrong += self._not_recovered()
+        timed = not fault.wanted.throughout
+        return Result(
+            fault.name,
+            fault.injected,
+            fault.wanted.text,
+            self._saw,
+            self._took_s if timed else None,
+            round(allowed_s, 3) if timed else None,
+            Outcome.FAIL if wrong else Outcome.PASS,
+            tuple(dict.fromkeys(wrong)),
+        )
+
+    def _not_recovered(self) -> list[str]:
+        return [
+            f"not recovered: {SHORT[name]} {amount(name, one.latest[name])}; "
+            f"before: {amount(name, before[name])}"
+            for one in self.site.listeners
+            for before in [self._before[one.name]]
+            for name in DIRECTION
+            if name in before and one.latest[name] < 0.9 * before[name]
+        ]
+
+
+class Slides:
+    """Forced values that move there when a fault begins, and back when it is healed."""
+
+    def __init__(self) -> None:
+        self._heals: list[Callable[[], None]] = []
+
+    def on_heal(self, action: Callable[[], None]) -> None:
+        """Does something when the fault is healed."""
+        self._heals.append(action)
+
+    def heal(self) -> None:
+        """The fault is healed."""
+        for action in self._heals:
+            action()
+        self._heals.clear()
+
+    def slide(
+        self, now_us: Callable[[], int], first: float, last: float, seconds: float
+    ) -> Callable[[int], float]:
+        """A value that moves evenly from now on, and back when the fault is healed."""
+        begin_us, span_us = now_us(), max(round(seconds * SECOND_US), 1)
+        back: list[int] = []
+        self.on_heal(lambda: back.append(now_us()))
+
+        def value(t_us: int) -> float:
+            share = min(max(t_us - begin_us, 0) / span_us, 1.0)
+            if back:
+                share *= 1.0 - min(max(t_us - back[0], 0) / span_us, 1.0)
+            return first + share * (last - first)
+
+        return value
+
+
+def heal_site(site: Site) -> None:
+    """Every device says again what is so. Forced values that slide back stay."""
+    for talker in site.talkers:
+        for speech in talker.speeches:
+            speech.heal()
+
+
+def describe(listener: Listener, t_us: int) -> str:
+    """What an inverter knows, in words: `charge 0.0 A, draw 0.0 A, up to 53.60 V`."""
+    told = [
+        f"{word} {amount(name, listener.latest[name])}"
+        for word, name in (
+            ("charge", "charge_current_limit"),
+            ("draw", "discharge_current_limit"),
+            ("up to", "charge_voltage_limit"),
+        )
+        if name in listener.latest
+    ]
+    if listener.timed_out(t_us):
+        told.append("nothing new: stopped by itself")
+    return ", ".join(told) or "nothing"

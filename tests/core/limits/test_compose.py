@@ -1,0 +1,264 @@
+"""Limits of the whole pack over time: the tightest contribution, shaped by the fail-safe state."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+
+from bridge.core.failsafe import State
+from bridge.core.limits.compose import Limits
+from bridge.core.pack import Reading
+from bridge.core.reasons import Limit, Reason
+from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
+
+GOOD = Reading(52.8, 0.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)
+UNKNOWN = Reading(*[None] * 14)
+
+
+class Bench:
+    """Limits, and the inputs that a test changes."""
+
+    def __init__(self, builder: Builder | None = None) -> None:
+        plan = (builder or Builder()).plan()
+        self.limits = Limits(plan)
+        self.readings = [GOOD] * len(plan.banks)
+        self.active = [True] * len(plan.banks)
+        self.lost: Sequence[str] = ()
+        self.state = State.FOLLOWING
+        self.silent = False
+        self.t_us = 0
+
+    def go(self, seconds: float = 0.1) -> tuple[Limit, Limit, Limit, Limit]:
+        """One step of so many seconds."""
+        self.t_us += round(seconds * SECOND)
+        return self.limits.decide(
+            self.t_us, seconds, self.state, self.readings, self.active, self.lost, inverter_silent=self.silent
+        )
+
+    def set(self, bank: int = 0, **changes: Any) -> None:
+        """Changes the reading of one bank."""
+        self.readings[bank] = self.readings[bank]._replace(**changes)
+
+
+def values(limits: tuple[Limit, Limit, Limit, Limit]) -> tuple[float, float, float, float]:
+    """The bare numbers."""
+    a, b, c, d = limits
+    return a.value, b.value, c.value, d.value
+
+
+def open_bench(builder: Builder | None = None) -> Bench:
+    """Long enough in `following` that all ramps are up."""
+    bench = Bench(builder)
+    bench.go(60.0)
+    return bench
+
+
+def test_an_easy_pack_gets_its_configured_limits() -> None:
+    """Each is named, and all contributions are there."""
+    volts, charge, draw, floor = open_bench().go()
+
+    assert values((volts, charge, draw, floor)) == (56.0, 100.0, 120.0, 46.4)
+    assert (volts.binding.reason, charge.binding.reason) == (Reason.CONFIGURED, Reason.PACK_CAP)
+    assert {c.reason for c in charge.contributions} == {
+        Reason.PACK_CAP,
+        Reason.CONFIGURED,
+        Reason.HIGHEST_CELL,
+        Reason.COLDEST_CELL,
+        Reason.HOTTEST_CELL,
+    }
+    assert all(limit.value == limit.binding.value for limit in (volts, charge, draw, floor))
+
+
+def test_the_value_is_the_tightest_contribution() -> None:
+    """Of any number, in any state."""
+    bench = open_bench()
+    bench.set(cells_v=[3.49, *[3.42] * 15], high_v=3.49, low_v=3.42, coldest_c=5.0, charge_permitted=0.0)
+    for state in State:
+        bench.state = state
+        volts, charge, draw, floor = bench.go()
+        for limit in (volts, charge, draw):
+            assert limit.value == round(min(c.value for c in limit.contributions), 6)
+            assert limit.binding in limit.contributions
+        assert floor.value == round(max(c.value for c in floor.contributions), 6)
+
+
+def test_limits_fall_at_once_and_rise_slowly() -> None:
+    """10 A a second up, with the reason told."""
+    bench = open_bench()
+    bench.set(high_v=3.50)
+    assert bench.go()[1].value == pytest.approx(2.0)
+    bench.set(high_v=3.30)
+    _, charge, _, _ = bench.go(1.0)
+    assert charge.value == pytest.approx(12.0)
+    assert charge.binding.reason is Reason.RISING
+
+
+def test_holding_limits_may_fall_but_never_rise() -> None:
+    """What is still known counts."""
+    bench = open_bench()
+    bench.set(high_v=3.48)
+    before = values(bench.go())
+    bench.state = State.HOLDING
+    bench.readings = [UNKNOWN]
+    held = bench.go(9.0)
+    assert values(held) == before
+    assert held[1].binding.reason is Reason.HELD
+    bench.set(coldest_c=-1.0, hottest_c=-1.0)
+    assert bench.go()[1].value == 0.0
+
+
+@pytest.mark.parametrize("state", [State.STARTING, State.SAFE, State.SILENT])
+def test_untrusted_data_means_zero_currents_and_the_resting_voltage(state: State) -> None:
+    """From any limits; the floor is never relaxed."""
+    bench = open_bench()
+    bench.set(cells_v=[2.8, *[3.0] * 15], low_v=2.8)
+    floor_v = bench.go()[3].value
+    assert floor_v > 46.4
+    bench.state, bench.readings = state, [UNKNOWN]
+    limits = bench.go()
+    assert values(limits) == (53.6, 0.0, 0.0, floor_v)
+    reasons = [limit.binding.reason for limit in limits]
+    assert reasons == [Reason.RESTING, Reason.NOT_TRUSTED, Reason.NOT_TRUSTED, Reason.HELD]
+
+
+def test_the_resting_voltage_is_a_bound_and_not_a_goal() -> None:
+    """A lower limit stays, with its own reason; a resting voltage above the static limit is cut."""
+    bench = open_bench()
+    bench.set(cells_v=[3.6, *[3.2] * 15], high_v=3.6, low_v=3.2)
+    low_v = bench.go()[0].value
+    bench.state = State.SAFE
+    volts = bench.go()[0]
+    assert volts.value == low_v < 53.6
+    assert volts.binding.reason is Reason.HEADROOM
+
+    bench = Bench(Builder(limits=pack_limits()._replace(resting_v=58.0)))
+    bench.state = State.STARTING
+    assert bench.go()[0].value == 56.0
+
+
+def test_the_floor_rises_at_once_and_falls_slowly() -> None:
+    """The mirror image."""
+    bench = open_bench()
+    bench.set(cells_v=[2.95, *[3.02] * 15], low_v=2.95)
+    high_v = bench.go()[3].value
+    assert high_v > 46.5
+    bench.readings = [GOOD]
+    floor = bench.go(0.1)[3]
+    assert floor.value == pytest.approx(high_v - 0.016)
+    assert floor.binding.reason is Reason.RISING
+
+
+def test_headroom_needs_all_cells_or_three_numbers() -> None:
+    """With fewer it says nothing; with three it is no looser than with all."""
+    bench = open_bench()
+    cells_v = [3.47, 3.45, *[3.41] * 14]
+    bench.set(cells_v=cells_v, high_v=3.47, low_v=3.41, pack_v=sum(cells_v))
+    of_all = values(bench.go())
+    bench.set(cells_v=None)
+    of_three = values(bench.go())
+    assert of_three[0] <= of_all[0] < 56.0
+    bench.set(pack_v=None)
+    assert {c.reason for c in bench.go()[0].contributions} == {Reason.CONFIGURED, Reason.RISING}
+
+
+def test_the_weakest_bank_governs_by_its_share() -> None:
+    """Two equal banks, one of which may take 20 A: the pack gets 40 A."""
+    bench = open_bench(Builder(banks=2))
+    assert bench.go()[1].value == 200.0
+    bench.set(1, charge_permitted_a=20.0)
+    charge = bench.go()[1]
+    assert charge.value == pytest.approx(40.0)
+    assert (charge.binding.reason, charge.binding.bank) == (Reason.PERMITTED_CURRENT, "bank2")
+
+
+def test_a_lost_bank_leaves_the_rest_with_its_own_limits_and_never_with_looser_ones() -> None:
+    """Neither when it goes, nor while it is away; when it returns the limits rise by their ramp."""
+    bench = open_bench(Builder(banks=2))
+    bench.active, bench.lost = [True, False], ["bank bank2"]
+    assert bench.go()[1].value == 100.0
+    bench.active, bench.lost = [True, True], []
+    assert bench.go(1.0)[1].value == pytest.approx(110.0)
+
+    bench = open_bench(Builder(banks=2))
+    bench.set(1, charge_permitted=0.0, high_v=3.48)
+    bench.go()
+    bench.active, bench.lost = [True, False], ["bank bank2"]
+    charge = bench.go(60.0)[1]
+    assert charge.value == 0.0
+    assert charge.binding.reason is Reason.LOST
+
+
+def test_several_losses_keep_the_tightest() -> None:
+    """Another loss counts from the limits of its own moment; all must return."""
+    bench = open_bench()
+    bench.set(charge_permitted_a=50.0)
+    bench.go()
+    bench.set(charge_permitted_a=None)
+    bench.lost = ["one"]
+    assert bench.go(60.0)[1].value == 50.0
+    bench.set(high_v=3.48)
+    bench.go()
+    bench.set(high_v=3.30)
+    bench.lost = ["two"]
+    assert bench.go(60.0)[1].value == pytest.approx(12.0)
+    bench.lost = []
+    assert bench.go(60.0)[1].value == 100.0
+
+
+def test_what_was_missing_from_the_start_holds_nothing_back() -> None:
+    """Limits of a start are zero, which is no measure of what was allowed."""
+    bench = Bench(Builder(banks=2))
+    bench.state, bench.active, bench.lost = State.STARTING, [True, False], ["bank bank2"]
+    bench.go()
+    bench.state = State.FOLLOWING
+    assert bench.go(60.0)[1].value == 100.0
+
+
+def test_wishes_of_the_person() -> None:
+    """Inhibited both ways until they end; balancing holds charging if wished."""
+    options = OPTIONS._replace(
+        inhibit_charge=True, inhibit_charge_until_us=100 * SECOND, inhibit_discharge=True
+    )
+    bench = open_bench(Builder(options=options))
+    _, charge, draw, _ = bench.go()
+    assert (charge.value, charge.binding.reason) == (0.0, Reason.INHIBITED)
+    assert (draw.value, draw.binding.reason) == (0.0, Reason.INHIBITED)
+    assert bench.limits.wishes(100 * SECOND - 1) == (True, True)
+    assert bench.limits.wishes(100 * SECOND) == (False, True)
+    bench.go(60.0)
+    assert values(bench.go(60.0))[1:3] == (100.0, 0.0)
+
+    bench = open_bench(Builder(options=OPTIONS._replace(hold_while_balancing=True)))
+    bench.set(balancing=1.0)
+    assert bench.go()[1].binding.reason is Reason.BALANCING
+    bench = open_bench()
+    bench.set(balancing=1.0)
+    assert bench.go()[1].value == 100.0
+
+
+def test_a_silent_inverter_may_want_zero() -> None:
+    """At once, both ways; back by the ramp."""
+    bench = open_bench()
+    bench.silent = True
+    _, charge, draw, _ = bench.go()
+    assert (charge.value, draw.value) == (0.0, 0.0)
+    assert charge.binding.reason is draw.binding.reason is Reason.INVERTER_SILENT
+    bench.silent = False
+    assert bench.go(1.0)[1].value == 10.0
+
+
+def test_closing_drops_what_is_up() -> None:
+    """Currents to zero, the charge voltage to the resting one."""
+    bench = open_bench()
+    bench.limits.close()
+    assert values(bench.go(0.0))[:3] == (53.6, 0.0, 0.0)
+
+
+def test_settled_limits_stay_as_they_are() -> None:
+    """`settled` promises it: the engine does not ask again then."""
+    bench = Bench()
+    bench.go(1.0)
+    before = bench.limits.settled
+    settled = bench.go(60.0)
+    assert (before, bench.limits.settled) == (False, True)
+    assert bench.go(9.0) == settled

@@ -1,0 +1,312 @@
+"""What is believed of received frames."""
+
+from bridge.core.limits.curve import Curve
+from bridge.core.pack import CONFIRMATIONS, PackState, Reading, Trouble
+from bridge.core.plan import Plan
+from bridge.errors import FrameRefused
+from bridge.frames import Frame
+from tests.core.plans import AGE, CHARGE, OPTIONS, SECOND, TICK, Builder
+from tests.core.rig import Speaker, level
+
+
+class Table:
+    """A pack state that is fed by frames."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.pack = PackState(plan)
+        self.t_us = SECOND
+
+    def take(self, *frames: Frame) -> list[str]:
+        """Gives frames; returns why some were refused."""
+        refused = []
+        for frame in frames:
+            source = next(source for source in self.plan.sources if source.key == frame.key)
+            try:
+                self.pack.take(source, self.t_us, frame.data)
+            except FrameRefused as refusal:
+                refused.append(str(refusal))
+        return refused
+
+    def read(self, later_us: int = 0) -> Reading:
+        """The first bank, some time later, to the microvolt."""
+        self.t_us += later_us
+        reading = self.pack.read(self.plan.banks[0], self.t_us)
+        cells_v = reading.cells_v and [round(cell_v, 6) for cell_v in reading.cells_v]
+        numbers = (None if v is None else round(v, 6) if isinstance(v, float) else v for v in reading)
+        return Reading._make(numbers)._replace(cells_v=cells_v)
+
+    def trouble(self, later_us: int = 0) -> Trouble | None:
+        """Why the first bank is in doubt."""
+        doubt = self.read(later_us).doubt
+        return None if doubt is None else doubt.trouble
+
+
+def full(builder: Builder | None = None, speaker: Speaker | None = None) -> tuple[Table, Speaker]:
+    """A table that has seen everything once."""
+    table, pack = Table((builder or Builder()).plan()), speaker or level()
+    known = {source.key for source in table.plan.sources}
+    assert table.take(*(frame for frame in pack.all() if frame.key in known)) == []
+    return table, pack
+
+
+def test_never_seen_is_none_and_missing() -> None:
+    """Not 0."""
+    reading = Table(Builder().plan()).read()
+    assert set(reading[:-1]) == {None}
+    assert str(reading.doubt) == "pack_voltage of bank1: never seen"
+
+
+def test_everything_seen_is_trusted() -> None:
+    """All quantities, in their units."""
+    table, _ = full(Builder(parts=frozenset({"totals", "extremes", "cells", "permits"})))
+    reading = table.read()
+    assert reading.doubt is None
+    assert reading.cells_v == [3.3] * 16
+    assert reading._replace(cells_v=None)[:-1] == (
+        *(52.8, 0.0, 50.0, 3.3, 3.3, None, 20.0, 22.0, 1.0, 1.0, 500.0, 500.0, 0.0),
+    )
+
+
+def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
+    """To the microsecond."""
+    table, _ = full()
+    assert table.trouble(AGE) is None
+    assert table.trouble(1) is Trouble.LATE
+    assert set(table.read()[:-1]) == {None}
+
+
+def test_no_source_vouches_for_another() -> None:
+    """One page of the cells stays away, all else keeps coming."""
+    table, pack = full()
+    table.t_us += AGE + 1
+    table.take(pack.totals(), pack.extremes(), *(pack.page(page) for page in (0, 1, 2, 4, 5)))
+    reading = table.read()
+    assert str(reading.doubt) == "cell_voltage 10 of bank1: late"
+    assert reading.cells_v is None
+    assert reading.high_v == 3.3
+
+
+def test_a_frame_is_taken_whole_or_not_at_all() -> None:
+    """One reading out of range, and no other of the frame is taken."""
+    table, pack = full()
+    pack.coldest_c, pack.low_v = -60.0, 3.0
+    assert table.take(pack.extremes()) == [
+        "Extremes of bank1: coldest -60; allowed: -50 to 120",
+    ]
+    assert table.read().low_v == 3.3
+
+
+def test_a_refused_frame_puts_the_bank_in_doubt_until_a_tick_after_the_next_good_one() -> None:
+    """Even if the good one comes before any tick looked."""
+    table, pack = full()
+    bad = pack.totals()
+    table.take(bad._replace(data=bad.data[:7] + bytes([bad.data[7] ^ 1])), pack.totals())
+    assert table.trouble() is Trouble.REFUSED
+    assert table.trouble() is None
+
+    table.take(bad._replace(data=b"short"))
+    assert [table.trouble(), table.trouble()] == [Trouble.REFUSED] * 2
+    table.take(pack.totals())
+    assert [table.trouble(), table.trouble()] == [Trouble.REFUSED, None]
+
+
+def test_checksum_length_and_counter_are_checked() -> None:
+    """Each refusal says what was found and what is allowed."""
+    table, pack = full()
+    good = pack.totals()
+    broken = good._replace(data=bytes([good.data[0] ^ 4]) + good.data[1:])
+    first, second, third, fourth = (
+        *table.take(broken, good._replace(data=good.data[:7])),
+        *table.take(good, good),
+        "",
+    )
+    assert first.startswith("Totals of bank1: checksum")
+    assert "7 bytes received" in second
+    assert third == "Totals of bank1: counter stuck at 2; allowed: any other"
+    assert fourth == ""
+
+
+def test_a_frozen_counter_ages_like_silence() -> None:
+    """Repeating the last frame for ever keeps nothing fresh."""
+    table, pack = full()
+    frozen = pack.totals()
+    table.take(frozen)
+    for _ in range(AGE // TICK + 1):
+        table.t_us += TICK
+        assert table.take(frozen, pack.extremes(), *(pack.page(page) for page in range(6)))
+    assert table.trouble() is Trouble.LATE
+
+
+def jumping() -> tuple[Table, Speaker]:
+    """Cells may step by 0.2 V."""
+    return full(Builder(jumps={"cell_voltage": 0.2, "cell_voltage_max": 0.2}, max_age_us=100 * SECOND))
+
+
+def test_a_lasting_step_is_believed_after_three_frames_and_in_doubt_until_then() -> None:
+    """The old reading stands meanwhile."""
+    table, pack = jumping()
+    pack.high_v = 3.6
+    for _ in range(CONFIRMATIONS - 1):
+        (refusal,) = table.take(pack.extremes())
+        assert refusal == "Extremes of bank1: high jumped from 3.3 to 3.6; allowed: a step of 0.2"
+        assert (table.trouble(), table.read().high_v) == (Trouble.REFUSED, 3.3)
+    assert table.take(pack.extremes()) == []
+    assert table.read().high_v == 3.6
+
+
+def test_alternating_readings_are_never_believed() -> None:
+    """Neither one of two, nor two of three."""
+    for pattern in ((3.6, 3.3), (3.6, 3.6, 3.3), (3.6, 3.9)):
+        table, pack = jumping()
+        for n in range(30):
+            pack.high_v = pattern[n % len(pattern)]
+            table.take(pack.extremes())
+        assert table.read().high_v == 3.3
+
+
+def test_a_step_on_one_page_is_confirmed_by_that_page_alone() -> None:
+    """Good frames of other pages neither help nor hinder, and the bank stays in doubt in between."""
+    table, pack = jumping()
+    pack.cells_v[4] = 3.55
+    taken = []
+    for _ in range(CONFIRMATIONS):
+        assert table.take(pack.page(0)) == []
+        taken.append(table.take(pack.page(1)) == [])
+        assert table.take(pack.page(2)) == []
+        if not taken[-1]:
+            assert [table.trouble(), table.trouble()] == [Trouble.REFUSED] * 2
+    assert taken == [False] * (CONFIRMATIONS - 1) + [True]
+    assert table.read().high_v == 3.55
+
+
+def test_two_pages_do_not_confirm_each_other() -> None:
+    """Each has to come three times."""
+    table, pack = jumping()
+    pack.cells_v = [3.55] * 16
+    assert [len(table.take(pack.page(page))) for page in (0, 1, 2, 3, 4, 5, 0, 1)] == [1] * 8
+
+
+def test_a_step_back_clears_the_doubt() -> None:
+    """A single odd reading costs no more than that."""
+    table, pack = jumping()
+    pack.cells_v[4] = 3.55
+    table.take(pack.page(1))
+    pack.cells_v[4] = 3.31
+    table.take(pack.page(1))
+    assert [table.trouble(), table.trouble()] == [Trouble.REFUSED, None]
+
+
+def test_an_optional_page_that_stays_away_after_a_step_does_not_block_the_bank() -> None:
+    """Only required readings keep a doubt alive."""
+    table, pack = full(
+        Builder(
+            jumps={"charge_current_permitted": 10.0},
+            parts=frozenset({"extremes", "permits"}),
+            optional=frozenset({"charge_current_permitted"}),
+        )
+    )
+    pack.charge_most_a = 100.0
+    table.take(pack.permits())
+    pack.charge_most_a = 500.0
+    table.take(pack.permits())
+    assert [table.trouble(), table.trouble()] == [Trouble.REFUSED, None]
+
+
+def test_the_worst_of_what_overlaps_counts() -> None:
+    """Single cells and reported extremes; crossed extremes count for both ends."""
+    table, pack = full()
+    pack.cells_v[3], pack.low_v, pack.high_v = 3.1, 3.2, 3.25
+    pack.coldest_c, pack.hottest_c = 50.0, -10.0
+    table.take(pack.extremes(), *(pack.page(page) for page in range(6)))
+    reading = table.read()
+    assert (reading.low_v, reading.high_v) == (3.1, 3.3)
+    assert (reading.coldest_c, reading.hottest_c) == (-10.0, 50.0)
+
+
+def test_one_known_temperature_stands_for_both() -> None:
+    """There is no better knowledge."""
+    plan = Builder(parts=frozenset({"extremes"})).plan()
+    for kept in ("cell_temperature_min", "cell_temperature_max"):
+        gone = "cell_temperature_max" if kept.endswith("min") else "cell_temperature_min"
+        bank = plan.banks[0]
+        slots = {name: slot for name, slot in bank.slots.items() if name != gone}
+        table = Table(plan._replace(banks=(bank._replace(slots=slots, probe_slots=()),)))
+        table.take(level().extremes())
+        reading = table.read()
+        assert reading.coldest_c == reading.hottest_c == (20.0 if kept.endswith("min") else 22.0)
+
+
+def test_contradictions_are_doubted_after_a_while() -> None:
+    """Sum of cells, mean against the extremes, crossed extremes; within the tolerance nothing is."""
+    cases: list[tuple[dict[str, float], str | None]] = [
+        ({"volts": 53.2}, None),
+        ({"volts": 53.4}, "sum of cells 52.80 V against pack 53.40 V"),
+        ({"low_v": 3.35}, "lowest cell 3.35 V above highest 3.3 V"),
+        ({"coldest_c": 22.5}, "lowest temperature 22.5 °C above highest 22 °C"),
+    ]
+    for change, expected in cases:
+        table, pack = full(Builder(max_age_us=100 * SECOND))
+        assert table.trouble() is None
+        for name, value in change.items():
+            setattr(pack, name, value)
+        table.take(pack.totals(), pack.extremes())
+        assert table.trouble(SECOND) is None
+        doubt = table.read(1).doubt
+        assert (None if doubt is None else doubt.subject) == (expected and f"bank bank1, {expected}")
+
+
+def test_the_mean_lies_between_the_extremes() -> None:
+    """Where the cells are not known one by one."""
+    for volts, expected in (
+        (54.0, "mean cell 3.375 V above highest 3.3 V"),
+        (52.0, "mean cell 3.250 V below lowest 3.3 V"),
+    ):
+        speaker = level()
+        speaker.volts = volts
+        table, _ = full(Builder(parts=frozenset({"totals", "extremes"})), speaker)
+        doubt = table.read().doubt
+        assert doubt is not None
+        assert doubt.subject == f"bank bank1, {expected}"
+
+
+def test_readings_that_never_agreed_are_given_no_time() -> None:
+    """A pack that contradicts itself from the start is not trusted for a moment."""
+    speaker = level()
+    speaker.volts = 40.0
+    table, pack = full(None, speaker)
+    assert table.trouble() is Trouble.MISMATCH
+    pack.volts = None
+    table.take(pack.totals())
+    assert table.trouble() is None
+
+
+def test_optional_readings_that_are_gone_are_named() -> None:
+    """Only those that bound a limit, and only once they were seen."""
+    optional = frozenset(
+        {"charge_permitted", "state_of_charge", "pack_current", "balancing", "discharge_permitted"}
+    )
+    table, _ = full(Builder(optional=optional))
+    bank = table.plan.banks[0]
+    assert table.pack.lost(bank, table.t_us) == []
+    assert table.pack.lost(bank, table.t_us + AGE + 1) == [
+        "charge_permitted of bank1",
+        "discharge_permitted of bank1",
+    ]
+    assert Table(table.plan).pack.lost(bank, 99 * SECOND) == []
+
+    by_soc = CHARGE._replace(by_soc=Curve([0.0], [1.0]))
+    options = OPTIONS._replace(hold_while_balancing=True)
+    table, _ = full(Builder(optional=optional, charge=by_soc, options=options))
+    gone = table.pack.lost(bank, table.t_us + AGE + 1)
+    assert {"state_of_charge of bank1", "balancing of bank1"} < set(gone)
+
+
+def test_a_kept_reading_is_the_one_that_would_be_read() -> None:
+    """Nothing new, nothing too old: the very same object."""
+    table, pack = full()
+    bank, t_us = table.plan.banks[0], table.t_us
+    first = table.pack.read(bank, t_us)
+    assert table.pack.read(bank, t_us + AGE) is first
+    table.take(pack.totals())
+    assert table.pack.read(bank, t_us) is not first
