@@ -337,7 +337,7 @@ BOATHOUSE_INVERTER = (
 )
 
 FILES = (
-    File("cabin_pack", 704_311, False, 0.5, ("Monitor", "Bridge"), CABIN_PACK),
+    File("cabin_pack", 704_371, False, 0.5, ("Monitor", "Bridge"), CABIN_PACK),
     File("cabin_inverter", 704_312, False, 0.5, ("Bridge", "Inverter"), CABIN_INVERTER),
     File("boathouse_bank_one", 704_321, True, 0.0, ("BankOne", "Bridge"), BANK_ONE),
     File("boathouse_bank_two", 704_322, True, 0.0, ("BankTwo", "Bridge"), BANK_TWO),

@@ -141,8 +141,8 @@ def test_a_bus_that_cannot_be_opened_is_code_5(run: Run, tmp_path: Path) -> None
     ("text", "told"),
     [
         (b"", "capture"),
-        (b"(1.000000) vcan0 232#00\n(oops\n", "line 2"),
-        (b"(1.000000) vcan0 232#0000000000000000\n(1.1000", "line 2"),
+        (b"(1.000000) vcan0 458#00\n(oops\n", "line 2"),
+        (b"(1.000000) vcan0 458#0000000000000000\n(1.1000", "line 2"),
         (b"\xff\xfe\x00\x00", "line 1"),
         (b"(1.000000) vcan0 7FF#00\n", "vcan0"),
     ],

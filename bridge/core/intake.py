@@ -65,6 +65,7 @@ def judge(
 
 
 def check_integrity(source: Source, memory: Memory, numbers: Numbers, data: bytes) -> None:
+    """Checks what the frame says about itself. Raises FrameRefused: bad checksum, stuck counter."""
     if source.checksum is not None and source.checksum_at is not None:
         sent, computed = numbers[source.checksum_at], source.checksum.compute(data)
         if sent != computed:

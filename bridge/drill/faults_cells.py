@@ -19,6 +19,7 @@ class CellFaults(PackFaults):
             *or_not("sum of cells", "pack and cell voltages are not both read", self._mismatches()),
             *or_not("bank lost", "there is one bank", self._banks_lost()),
             *self._cells(),
+            *or_not("pack forbids", "no charge_permitted in the profile", self._forbidden()),
             *or_not("too cold", "no temperature in the profile", self._temperatures()),
         ]
 
@@ -87,6 +88,21 @@ class CellFaults(PackFaults):
                     acts_after_s=slide_s,
                 )
 
+    def _forbidden(self) -> Iterator[Fault]:
+        for bank in self._plan.banks:
+            for quantity, name, wanted in (
+                ("charge_permitted", "pack forbids to charge", NO_CHARGE),
+                ("discharge_permitted", "pack forbids to draw", NO_DRAW),
+            ):
+                if quantity in bank.slots:
+                    yield Fault(
+                        f"{name}{self._of(bank)}",
+                        f"{quantity} says no",
+                        wanted,
+                        self._budget.read(shortest_age_s([self._plan.slots[bank.slots[quantity]]])),
+                        partial(_forbid, bank=bank.name, quantity=quantity),
+                    )
+
     def _temperatures(self) -> Iterator[Fault]:
         for bank in self._plan.banks:
             slots = self._slots_of(bank, "cell_temperature")
@@ -136,3 +152,9 @@ def _move_cell(stage: Stage, bank: str, at: int, to_v: float, seconds: float) ->
 
 def _move_temperature(stage: Stage, bank: str, to_c: float, seconds: float) -> None:
     stage.view(bank).temperature_c = stage.slide(TEMPERATURE_C, to_c, seconds)
+
+
+def _forbid(stage: Stage, bank: str, quantity: str) -> None:
+    view = stage.view(bank)
+    view.forbidden.add(quantity)
+    stage.slides.on_heal(view.forbidden.clear)

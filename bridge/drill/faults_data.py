@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 
 from bridge.core.plan import SECOND_US, Slot
-from bridge.drill.fault import CLOSED, Fault, not_applicable
+from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import Stage
 from bridge.simulate.node import Speech
@@ -47,9 +47,20 @@ class DataFaults(PackFaults):
             needed = [slot for slot in self._slots(speech, speech.origins) if slot.required]
             name = f"{self._name(speech)} silent"
             if not needed:
-                yield not_applicable(name, "nothing in it is required")
+                yield self._optional_silent(name, speech)
                 continue
             yield self._damage(name, f"only {told(needed)} stop coming", speech, needed, _silence)
+
+    def _optional_silent(self, name: str, speech: Speech) -> Fault:
+        slots = self._slots(speech, speech.origins)
+        return Fault(
+            name,
+            f"only {told(slots)} stop coming, none of them required",
+            UNCHANGED,
+            0.0,
+            partial(_damage_speech, number=speech.number, damage=_silence),
+            lasts_s=shortest_age_s(slots) + self._budget.hold_s + self._budget.reaction_s,
+        )
 
     def _pages_silent(self) -> Iterator[Fault]:
         for speech in self._speeches:

@@ -12,7 +12,6 @@ from bridge.drill.fault import (
     RESUMED,
     UNCHANGED,
     Fault,
-    Wanted,
     not_applicable,
 )
 from bridge.drill.stage import Stage
@@ -113,41 +112,13 @@ class ServiceFaults:
         return any(source.bus == bus and source.owner == owner for source in self._plan.sources)
 
     def _program(self) -> list[Fault]:
-        budget = self._budget
-        short_s = min(0.5 * budget.stall_s, 0.5 * budget.hold_s, 0.5 * budget.timeout_s)
-        long_s = 1.5 * budget.stall_s
-        stalled = [
-            Fault(
-                "event loop stalled",
-                f"the program stands still for {long_s:g} s",
-                CLOSED_AT_ONCE,
-                budget.reaction_s,
-                partial(_stall, seconds=long_s),
-                acts_after_s=long_s,
-                self_heals=True,
-                lost=True,
-                says="stood still",
-            )
-        ]
-        if short_s > budget.tick_s:
-            stalled.append(
-                Fault(
-                    "event loop late",
-                    f"the program stands still for {short_s:g} s, less than stall_s",
-                    UNCHANGED,
-                    0.0,
-                    partial(_stall, seconds=short_s),
-                    acts_after_s=short_s,
-                    self_heals=True,
-                )
-            )
         return [
-            *stalled,
+            *self._stalls(),
             Fault(
                 "killed and restarted",
                 f"the program is killed, and started again {DEAD_S:g} s later",
                 CLOSED_AT_ONCE,
-                budget.reaction_s,
+                self._budget.reaction_s,
                 _kill,
                 acts_after_s=DEAD_S,
                 self_heals=True,
@@ -156,7 +127,7 @@ class ServiceFaults:
             Fault(
                 "wall clock stepped",
                 "the time of day jumps forward by an hour, then back",
-                Wanted("every frame as without it, bit for bit", UNCHANGED.met, throughout=True),
+                UNCHANGED._replace(text="every frame as without it, bit for bit"),
                 0.0,
                 _step_clock,
                 lasts_s=5.0,
@@ -173,6 +144,34 @@ class ServiceFaults:
                 says="nothing changed",
             ),
         ]
+
+    def _stalls(self) -> Iterator[Fault]:
+        budget = self._budget
+        long_s = 1.5 * budget.stall_s
+        yield Fault(
+            "event loop stalled",
+            f"the program stands still for {long_s:g} s",
+            CLOSED_AT_ONCE,
+            budget.reaction_s,
+            partial(_stall, seconds=long_s),
+            acts_after_s=long_s,
+            self_heals=True,
+            lost=True,
+            says="stood still",
+        )
+        short_s = min(0.5 * budget.stall_s, 0.5 * budget.hold_s, 0.5 * budget.timeout_s)
+        if short_s <= budget.tick_s:
+            yield not_applicable("event loop late", "stall_s or hold_s is hardly longer than a tick")
+            return
+        yield Fault(
+            "event loop late",
+            f"the program stands still for {short_s:g} s, less than stall_s",
+            UNCHANGED,
+            0.0,
+            partial(_stall, seconds=short_s),
+            acts_after_s=short_s,
+            self_heals=True,
+        )
 
 
 def _mute(stage: Stage, owner: str) -> None:

@@ -35,6 +35,9 @@ LATE_S: Final = 0.5
 START_S: Final = 20.0
 """A process that was started again may take so long until its first frame."""
 
+LISTEN_S: Final = 2.0
+"""So long it must be quiet on the interfaces before the drill sends anything."""
+
 REBUILD_S: Final = 4.0
 """So much longer a recovery may take: an interface that is up again is tried every 2 s."""
 
@@ -57,7 +60,7 @@ def run_drill_on_bus(
         progress: is told each result as it comes.
 
     Raises:
-        BusError: an interface cannot be opened.
+        BusError: an interface cannot be opened, or a pack, inverter or bridge is at work there.
     """
     library = Library()
     results = []
@@ -97,13 +100,37 @@ class BusStage(Stage):
         self._log = folder / "log"
         self._watch: Watch | None = None
         self._restarting = False
-        self._process: subprocess.Popen[bytes] | None = None
         self._actions: list[tuple[int, Callable[[], None]]] = []
         self._buses: dict[str, Bus] = {}
-        for bus in loaded.buses:
-            keys = frozenset(t.layout.key for t in loaded.plan.transmissions if t.bus == bus.name)
-            self._buses[bus.name] = open_bus(BusConfig(bus.name, "socketcan", channels[bus.name], keys=keys))
+        self._process: subprocess.Popen[bytes] | None = None
+        try:
+            self._open(channels)
+        except BaseException:
+            self.close()
+            raise
         self._start()
+
+    def _open(self, channels: dict[str, str]) -> None:
+        """Opens all buses, and listens: where a pack or an inverter is at work already, nothing may be sent.
+
+        Raises:
+            BusError: an interface cannot be opened, or is in use.
+        """
+        plan = self.loaded.plan
+        for name, channel in channels.items():
+            sent = frozenset(t.layout.key for t in plan.transmissions if t.bus == name)
+            heard = frozenset(source.key for source in plan.sources if source.bus == name)
+            self._buses[name] = open_bus(BusConfig(name, "socketcan", channel, keys=sent | heard))
+        end_us = self.now_us() + round(LISTEN_S * SECOND_US)
+        while self.now_us() < end_us:
+            time.sleep(LOOK_S)
+            for name, bus in self._buses.items():
+                frames, _ = bus.read()
+                if frames:
+                    raise BusError(
+                        f"{channels[name]}: {frames[0]} is being sent there already; "
+                        f"allowed: an interface without a pack, inverter or bridge at work"
+                    )
 
     def now_us(self) -> int:
         """See `Stage.now_us`."""

@@ -12,7 +12,7 @@ def verdict_of(result: Comparison) -> tuple[str, str]:
     """The word and the sentence that sum a comparison up."""
     verdict, old, new = result.verdict, result.old, result.new
     if verdict is not None and verdict.identical:
-        return "IDENTICAL", f"identical: {verdict.checked} frames, bit for bit"
+        return "IDENTICAL", _identical(verdict.checked)
     if verdict is not None and verdict.mismatches:
         first = verdict.mismatches[0]
         at = first.recorded or first.replayed
@@ -22,7 +22,7 @@ def verdict_of(result: Comparison) -> tuple[str, str]:
     if old is None:
         return "ONE RUN", f"what {new.label} makes of it; there is nothing to compare with"
     if result.identical:
-        return "IDENTICAL", f"identical: {new.sent} frames, bit for bit"
+        return "IDENTICAL", _identical(new.sent)
     if result.looser:
         names = [plain(name) for name, row in result.limits.items() if row.looser_us]
         text = f"{new.label} allows MORE than {old.label} at times: {', '.join(names)}"
@@ -30,6 +30,10 @@ def verdict_of(result: Comparison) -> tuple[str, str]:
     if any(row.tighter_us for row in result.limits.values()):
         return "TIGHTER", f"{new.label} never allows more than {old.label}, and less at times"
     return "EQUAL", f"{new.label} allows just what {old.label} does; some frames differ otherwise"
+
+
+def _identical(count: int) -> str:
+    return f"identical: {count} {'frame' if count == 1 else 'frames'}, bit for bit"
 
 
 def interval_line(result: Comparison, interval: Interval) -> str:

@@ -30,7 +30,7 @@ from bridge.replay.report_json import as_json
 from bridge.replay.timeline import NONE, Difference, Extreme, Stats
 from bridge.words import amount
 
-__all__ = ["as_json", "render"]
+__all__ = ["as_json", "print_report"]
 
 VERMILION: Final = "#D55E00"
 GREEN: Final = "#009E73"
@@ -43,7 +43,7 @@ FRAMES_SHOWN: Final = 40
 """Most intervals and frames in a report for people."""
 
 
-def render(result: Comparison, console: Console, *, frames: bool = False) -> None:
+def print_report(result: Comparison, console: Console, *, frames: bool = False) -> None:
     """Prints the whole report; `frames`: with the frames that differ, side by side."""
     _print_head(result, console)
     console.print(_limits(result))
@@ -199,5 +199,5 @@ def _changed(pair: FramePair) -> str:
 
 def _span(stats: Stats) -> str:
     if stats.low is None or stats.mean is None or stats.high is None:
-        return "–"
+        return "–\n–\n–"
     return f"{stats.low:.2f}\n{stats.mean:.2f}\n{stats.high:.2f}"

@@ -1,5 +1,6 @@
 """A comparison for programs."""
 
+import json
 from typing import Any
 
 from bridge.quantities import LIMITS
@@ -10,10 +11,10 @@ from bridge.replay.replay import Mark, Sample
 from bridge.replay.timeline import Difference, Extreme, Interval
 
 
-def as_json(result: Comparison) -> dict[str, Any]:
-    """The whole comparison as plain values; times in seconds since the start, A, V."""
+def as_json(result: Comparison) -> str:
+    """The whole comparison as a JSON text; times in seconds since the start, A, V."""
     verdict = result.verdict
-    return {
+    tree: dict[str, Any] = {
         "capture": str(result.capture),
         "start_us": result.start_us,
         "seconds": (result.end_us - result.start_us) / 1e6,
@@ -32,6 +33,7 @@ def as_json(result: Comparison) -> dict[str, Any]:
         "intervals": [_interval_json(result, interval) for interval in result.intervals],
         "frames": [_pair_json(result, pair) for pair in result.frames],
     }
+    return json.dumps(tree, indent=2, allow_nan=False)
 
 
 def _side_json(side: Side) -> dict[str, Any]:

@@ -113,7 +113,7 @@ class Session:
         steps = self._foreign() if self._events is None else self._recorded(self._events.events)
         known = False
         for step in steps:
-            known = known or isinstance(step, Received | Made)
+            known = known or isinstance(step, Received) or (isinstance(step, Made) and self._ours(step))
             yield step
         if not known:
             raise self._unknown()
@@ -187,7 +187,10 @@ class Session:
         bus = self._bus(line.channel, buses)
         if line.sent:
             frame = Frame(bus or buses.get(line.channel, line.channel), line.key, line.data)
-            return Made(line.t_us, frame, unsent.get(line.line, ""))
+            made = Made(line.t_us, frame, unsent.get(line.line, ""))
+            if not self._ours(made):
+                self.other[line.channel, line.key] += 1
+            return made
         if bus is not None and (bus, line.key) in self._inputs:
             return Received(line.t_us, Frame(bus, line.key, line.data))
         self.other[line.channel, line.key] += 1
@@ -203,6 +206,9 @@ class Session:
             if event.kind == "reload":
                 yield Ended(event.t_us, closed=True)
             yield Started(event.t_us, event.origin)
+
+    def _ours(self, made: Made) -> bool:
+        return (made.frame.bus, made.frame.key) in self._outputs
 
     def _bus(self, channel: str, recorded: Mapping[str, str]) -> str | None:
         """The profile's bus for a channel: as told, else by the recording, else by the profile."""

@@ -30,6 +30,7 @@ class BankView:
         permitted_a: what it permits in either direction: charging, discharging.
         temperature_c: of all cells, a forced one in place of the pack's.
         cell_v: forced voltages of single cells, by number from 0.
+        forbidden: quantities of permission that it denies.
         shift_v: added to the measured voltage of the bank, and to nothing else.
     """
 
@@ -38,6 +39,7 @@ class BankView:
         self.permitted_a = permitted_a
         self.temperature_c: Wave | None = None
         self.cell_v: dict[int, Wave] = {}
+        self.forbidden: set[str] = set()
         self.shift_v: Wave | None = None
         self._pack = pack
         self.refresh()
@@ -46,6 +48,7 @@ class BankView:
         """It measures what is there."""
         self.temperature_c = self.shift_v = None
         self.cell_v = {}
+        self.forbidden = set()
 
     def refresh(self) -> None:
         """Looks at the model; to be called after each of its steps."""
@@ -83,7 +86,7 @@ class BankView:
                 return self.permitted_a[1]
             case "balancing":
                 return float(self._bleeding)
-        return 1.0  # charge_permitted, discharge_permitted
+        return float(quantity not in self.forbidden)  # charge_permitted, discharge_permitted
 
 
 class Listener:
@@ -182,33 +185,13 @@ class Site:
         library: Library | None = None,
     ) -> None:
         plan, library = loaded.plan, library or Library()
-        chemistry = CHEMISTRIES[loaded.profile.pack.chemistry]
-        models = [
-            drawn_bank(
-                seed + n,
-                charge,
-                bank.cells,
-                cell_of(chemistry, bank.capacity_ah),
-                balancer=Balancer(from_v=chemistry.target_v - 0.05),
-            )
-            for n, bank in enumerate(plan.banks)
-        ]
+        models = _banks(loaded, seed, charge)
         self.pack = PackModel(models, temperature_c)
         self.views = {
             bank.name: BankView(model, self.pack, (bank.charge.max_a, bank.discharge.max_a))
             for bank, model in zip(plan.banks, models, strict=True)
         }
-        self.listeners = [
-            Listener(
-                inverter.name,
-                inverter.timeout_us,
-                _ears(loaded, library, inverter.name),
-                InverterModel(partial(_part, wish, len(plan.inverters)), timeout_s=inverter.timeout_us / 1e6),
-                plan,
-                len(plan.inverters),
-            )
-            for inverter in plan.inverters
-        ]
+        self.listeners = _listeners(loaded, library, wish)
         values: dict[str, ValueOf] = {name: view.value for name, view in self.views.items()}
         values |= {inverter.name: _nothing for inverter in plan.inverters}
         self.talkers: list[Talker] = talkers(loaded, library, values, start_us)
@@ -260,6 +243,35 @@ def cell_of(chemistry: Chemistry, capacity_ah: float) -> CellParameters:
 
 def _stretched(lfp_floor_v: float, floor_v: float, stretch: float, charge: float) -> float:
     return floor_v + (lfp_open_circuit_v(charge) - lfp_floor_v) * stretch
+
+
+def _banks(loaded: LoadedProfile, seed: int, charge: float) -> list[BankModel]:
+    chemistry = CHEMISTRIES[loaded.profile.pack.chemistry]
+    return [
+        drawn_bank(
+            seed + n,
+            charge,
+            bank.cells,
+            cell_of(chemistry, bank.capacity_ah),
+            balancer=Balancer(from_v=chemistry.target_v - 0.05),
+        )
+        for n, bank in enumerate(loaded.plan.banks)
+    ]
+
+
+def _listeners(loaded: LoadedProfile, library: Library, wish: Callable[[float], Wish]) -> list[Listener]:
+    plan = loaded.plan
+    return [
+        Listener(
+            inverter.name,
+            inverter.timeout_us,
+            _ears(loaded, library, inverter.name),
+            InverterModel(partial(_part, wish, len(plan.inverters)), timeout_s=inverter.timeout_us / 1e6),
+            plan,
+            len(plan.inverters),
+        )
+        for inverter in plan.inverters
+    ]
 
 
 def _part(wish: Callable[[float], Wish], parts: int, t_s: float) -> Wish:

@@ -1,7 +1,8 @@
 """What is believed of received frames."""
 
+from bridge.core.intake import CONFIRMATIONS
 from bridge.core.limits.curve import Curve
-from bridge.core.pack import CONFIRMATIONS, PackState, Reading, Trouble
+from bridge.core.pack import PackState, Reading, Trouble
 from bridge.core.plan import Plan
 from bridge.errors import FrameRefused
 from bridge.frames import Frame

@@ -65,7 +65,7 @@ def test_the_table_covers_every_fault_the_design_names(
     """Whatever the profile, each kind of fault is in the table, applicable or not."""
     kinds = (
         "pack silent|counter frozen|checksum wrong|out of range|not a number|jump|sum of cells|lost",
-        "one cell over|one cell under|too cold|too hot|inverter|queue full|bus off|interface down",
+        "one cell over|one cell under|forbids|too cold|too hot|inverter|queue full|bus off|interface down",
         "stalled|late|killed|wall clock|reload",
     )
     for loaded in (cabin, boathouse):
@@ -174,3 +174,16 @@ def test_json_has_every_row() -> None:
     assert told["ok"] is False
     assert told["faults"][0]["outcome"] == "fail"
     assert told["faults"][0]["allowed_s"] == 5.8
+
+
+def test_losing_what_is_not_required_changes_nothing(tmp_path: Path) -> None:
+    """A message of optional readings may fall silent: no current falls to zero, and none rises."""
+    text = (PROFILES / "cabin.toml").read_text().replace("../dbc_own", str(PROFILES.parent / "dbc_own"))
+    for name in ("may_charge", "may_draw", "bleeding"):
+        text = text.replace(f'= "{name}"', f'= {{ signal = "{name}", optional = true }}')
+    path = tmp_path / "lenient.toml"
+    path.write_text(text)
+    (result,) = run_drill(load_profile(path), only=("PackSwitches silent",), start_us=START_US).results
+
+    assert result.outcome is Outcome.PASS, result.remarks
+    assert "none of them required" in result.injected

@@ -236,7 +236,7 @@ def test_two_senders_of_one_identifier_are_refused(tmp_path: Path) -> None:
     signals = ('x : 0|8@1+ (1,0) [0|0] ""',)
     content = "x = { constant = 1 }\n"
 
-    for key in (166, 562):  # sent as PackBounds, received as PackOverview
+    for key in (166, 1112):  # sent as PackBounds, received as PackOverview
         problems = refused(tmp_path, CABIN + OUT + content, dbc=extra(*signals, key=key))
         assert "identifier" in problems["transmission"].found
     assert loaded(tmp_path, CABIN + OUT + content, dbc=extra(*signals, key=166 | 0x8000_0000))

@@ -11,8 +11,8 @@ from bridge.replay.recorder import events_path
 from bridge.replay.session import Ended, Made, Received, Resumed, Session, Started
 from tests.replay.live import START_US, channels, profile, run, session, world
 
-PACK = Frame("cabin", 592, b"\x00" * 8)
-SENT = Frame("cabin", 0x0A6, b"\x00" * 8)
+PACK = Frame("cabin", profile("cabin").plan.sources[0].key, b"\x00" * 8)
+SENT = Frame("cabin", profile("cabin").plan.transmissions[0].layout.key, b"\x00" * 8)
 STAMP = "(1750000000.123457)"
 
 
@@ -130,7 +130,7 @@ def test_a_renamed_channel_is_told_by_hand(tmp_path: Path, marked: bool) -> None
     """`--channel` wins over what recording and profile say."""
     events = start(buses={"attic": "can7"}) if marked else None
     path = capture(tmp_path, f"{STAMP} can7 {PACK}", events=events)
-    assert "592" not in refusal(path)
+    assert "no frame the profile knows, but" in refusal(path)
     cabin = profile("cabin")
     steps = list(Session(path, cabin.plan, channels(cabin), {"can7": "cabin"}).steps())
     assert steps[1] == Received(START_US, PACK)
@@ -155,11 +155,18 @@ def test_frames_on_an_unknown_channel_are_told(tmp_path: Path) -> None:
 
 def test_a_capture_of_something_else_says_what_is_there_and_what_was_wanted(tmp_path: Path) -> None:
     """No frame of the profile: channels and identifiers found, and those wanted, are named."""
-    path = capture(tmp_path, f"{STAMP} can7 123#00", f"{STAMP} can7 123#01", f"{STAMP} vcan0 00000250#")
+    # the same number with 29 bits is another identifier
+    path = capture(tmp_path, f"{STAMP} can7 123#00", f"{STAMP} can7 123#", f"{STAMP} vcan0 {PACK.key:08X}#")
     text = refusal(path)
-    assert "no frame the profile knows, but 123 on can7 (2), 00000250 on vcan0 (1)" in text
-    assert "250 on vcan0" in text.partition("allowed:")[2]
+    assert f"no frame the profile knows, but 123 on can7 (2), {PACK.key:08X} on vcan0 (1)" in text
+    assert f"{PACK.key:03X} on vcan0" in text.partition("allowed:")[2]
     assert str(path) in text
+
+
+def test_a_recording_of_another_site_is_refused(tmp_path: Path) -> None:
+    """Frames sent then that the profile does not send are no reason to take the capture for its own."""
+    path = capture(tmp_path, f"{STAMP} vcan0 7F1#00 T", events=start())
+    assert "no frame the profile knows, but 7F1 on vcan0 (1)" in refusal(path)
 
 
 def test_a_bus_the_profile_does_not_have_is_refused(tmp_path: Path) -> None:

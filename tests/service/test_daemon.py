@@ -227,8 +227,8 @@ def test_refused_frames_are_told_with_what_is_allowed_but_not_each_time() -> Non
     """A source that is out of range again and again is told once a minute, with its count."""
     script = []
     for event in healthy_script(70):
-        frames = [frame for frame in event.frames if frame.key != 0x232]
-        script.append(Event(event.t_us, [*frames, Frame("cabin", 0x232, bytes(8))]))
+        frames = [frame for frame in event.frames if frame.key != 0x458]
+        script.append(Event(event.t_us, [*frames, Frame("cabin", 0x458, bytes(8))]))
     world = ScriptedWorld(script)
     daemon, lines = make(world)
 

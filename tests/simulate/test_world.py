@@ -86,8 +86,8 @@ def test_periods_are_those_of_the_file(world: VirtualWorld) -> None:
     frames = everything(world, 10.0)
     keys = [frame.key for frame in frames]
 
-    assert keys.count(0x232) == 20, "PackOverview, every 500 ms"
-    assert keys.count(0x5AD) == 10, "CellsA, every second"
+    assert keys.count(0x458) == 20, "PackOverview, every 500 ms"
+    assert keys.count(0x5B5) == 10, "CellsA, every second"
 
 
 def test_a_message_without_a_period_comes_four_times_within_its_age(tmp_path: Path) -> None:
@@ -240,10 +240,10 @@ def test_full_and_down_buses_refuse_frames(world: VirtualWorld) -> None:
 
 def test_frames_can_be_changed_dropped_and_doubled_on_their_way(world: VirtualWorld) -> None:
     """A filter stands between the devices and the program."""
-    world.on_receive = lambda _, frame: [frame, frame] if frame.key == 0x5AD else []
+    world.on_receive = lambda _, frame: [frame, frame] if frame.key == 0x5B5 else []
     frames = everything(world, 1.5)
 
-    assert {frame.key for frame in frames} == {0x5AD}
+    assert {frame.key for frame in frames} == {0x5B5}
     assert len(frames) == 4
 
 

@@ -2,6 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Sequence
+from itertools import pairwise
 
 
 class Curve:
@@ -25,7 +26,7 @@ class Curve:
             )
         if not all(-1e9 < number < 1e9 for number in (*xs, *ys)):
             raise ValueError("a number that is not finite; allowed: finite numbers")
-        if any(b <= a for a, b in zip(xs, xs[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(xs)):
             raise ValueError(f"positions {list(xs)}; allowed: strictly rising")
         self.xs = tuple(map(float, xs))
         self.ys = tuple(map(float, ys))
@@ -51,12 +52,12 @@ class Curve:
     @property
     def falls(self) -> bool:
         """Whether no value is higher than the one before it."""
-        return all(b <= a for a, b in zip(self.ys, self.ys[1:], strict=False))
+        return all(b <= a for a, b in pairwise(self.ys))
 
     @property
     def rises(self) -> bool:
         """Whether no value is lower than the one before it."""
-        return all(b >= a for a, b in zip(self.ys, self.ys[1:], strict=False))
+        return all(b >= a for a, b in pairwise(self.ys))
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Curve) and (self.xs, self.ys) == (other.xs, other.ys)
