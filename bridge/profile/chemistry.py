@@ -26,12 +26,6 @@ class Chemistry:
         low_knee_v: where, discharging, the voltage begins to fall steeply.
         charge_min_c, charge_max_c: charging only between these.
         discharge_min_c, discharge_max_c: discharging only between these.
-        charge_by_highest_cell: (cell V, share of the charge current) points, falling.
-        discharge_by_lowest_cell: (cell V, share of the discharge current) points, rising.
-        charge_by_coldest_cell: (°C, share) points, rising.
-        charge_by_hottest_cell: (°C, share) points, falling.
-        discharge_by_coldest_cell: (°C, share) points, rising.
-        discharge_by_hottest_cell: (°C, share) points, falling.
     """
 
     name: str
@@ -49,6 +43,7 @@ class Chemistry:
 
     @property
     def charge_by_highest_cell(self) -> tuple[tuple[float, float], ...]:
+        """Points of (cell V, share of the charge current), falling."""
         top = self.target_v
         span = top - self.knee_v
         return (
@@ -60,24 +55,29 @@ class Chemistry:
 
     @property
     def discharge_by_lowest_cell(self) -> tuple[tuple[float, float], ...]:
+        """Points of (cell V, share of the discharge current), rising."""
         return ((self.floor_v, 0.0), (self.low_knee_v, 1.0))
 
     @property
     def charge_by_coldest_cell(self) -> tuple[tuple[float, float], ...]:
+        """Points of (°C, share of the charge current), rising."""
         low = self.charge_min_c
         return ((low, 0.0), (low + 1.0, 0.1), (low + 10.0, 0.2), (low + 15.0, 1.0))
 
     @property
     def charge_by_hottest_cell(self) -> tuple[tuple[float, float], ...]:
+        """Points of (°C, share of the charge current), falling."""
         return ((self.charge_max_c - 7.0, 1.0), (self.charge_max_c, 0.0))
 
     @property
     def discharge_by_coldest_cell(self) -> tuple[tuple[float, float], ...]:
+        """Points of (°C, share of the discharge current), rising."""
         low = self.discharge_min_c
         return ((low, 0.0), (low + 20.0, 1.0))
 
     @property
     def discharge_by_hottest_cell(self) -> tuple[tuple[float, float], ...]:
+        """Points of (°C, share of the discharge current), falling."""
         return ((self.discharge_max_c - 10.0, 1.0), (self.discharge_max_c, 0.0))
 
 

@@ -1,5 +1,6 @@
 """The daemon itself on a real SocketCAN interface, with can-utils as the outside peers."""
 
+import itertools
 import signal
 import subprocess
 import sys
@@ -109,10 +110,11 @@ def bounds_in(lines: list[LogLine]) -> list[tuple[float, dict[str, float]]]:
 def test_candump_sees_our_frames_and_canplayer_feeds_the_pack(tmp_path: Path) -> None:
     """Ids, bytes and periods as the profile says; zero, then a ramp, then zero again at the end."""
     played = tmp_path / "pack.log"
-    rows = []
-    for beat in range(30):
-        for frame in healthy(beat):
-            rows.append(write_line(beat * 500_000, "vcan0", frame.key, frame.data, sent=False))
+    rows = [
+        write_line(beat * 500_000, "vcan0", frame.key, frame.data, sent=False)
+        for beat in range(30)
+        for frame in healthy(beat)
+    ]
     played.write_text("".join(f"{row}\n" for row in rows))
     log = tmp_path / "seen.log"
 
@@ -126,7 +128,7 @@ def test_candump_sees_our_frames_and_canplayer_feeds_the_pack(tmp_path: Path) ->
     plate = next(line for line in seen if line.key == 0x4EC)
     assert plate.data == b"CABIN 16"
     bounds = bounds_in(seen)
-    gaps = [b - a for (a, _), (b, _) in zip(bounds[:-1], bounds[1:-1], strict=False)]
+    gaps = [b - a for (a, _), (b, _) in itertools.pairwise(bounds[:-1])]
     assert all(0.2 < gap < 0.8 for gap in gaps), gaps
     elapsed = bounds[-2][0] - bounds[0][0]
     assert abs(elapsed / (len(bounds) - 2) - 0.5) < 0.02
@@ -134,14 +136,14 @@ def test_candump_sees_our_frames_and_canplayer_feeds_the_pack(tmp_path: Path) ->
     assert all(values["charge_amps_most"] == 0 for t, values in bounds if t < began + 4.5)
     rising = [values["charge_amps_most"] for t, values in bounds[:-1] if t > began + 6]
     assert rising[-1] > 5
-    assert all(later - earlier < 4 for earlier, later in zip(rising, rising[1:], strict=False))
+    assert all(later - earlier < 4 for earlier, later in itertools.pairwise(rising))
     assert bounds[-1][1]["charge_amps_most"] == 0
     assert bounds[-1][1]["draw_amps_most"] == 0
     assert any("stopping: currents to zero" in line for line in lines)
 
 
 def test_a_pulled_cable_and_a_flood_do_not_end_the_daemon(tmp_path: Path) -> None:
-    """Interface down and up: said, survived, zero currents first; a flood of foreign frames delays nothing."""
+    """Interface down and up: said, survived, zero currents first; a flood of other frames delays nothing."""
     log = tmp_path / "seen.log"
     with feeding(), daemon() as (process, lines):
         wait_for(lambda: any("following: limits follow" in line for line in lines))
@@ -161,7 +163,7 @@ def test_a_pulled_cable_and_a_flood_do_not_end_the_daemon(tmp_path: Path) -> Non
         process.send_signal(signal.SIGTERM)
         assert process.wait(10) == 0
     bounds = bounds_in(list(CaptureReader(log)))
-    gaps = [b - a for (a, _), (b, _) in zip(bounds, bounds[1:], strict=False)]
+    gaps = [b - a for (a, _), (b, _) in itertools.pairwise(bounds)]
     assert len(bounds) >= 7
     assert max(gaps) < 1.0, gaps
     assert not any("stalled" in line for line in lines)
