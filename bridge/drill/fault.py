@@ -2,10 +2,9 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-if TYPE_CHECKING:
-    from bridge.drill.stage import Stage
+from bridge.drill.stage import Stage
 
 DIRECTION = ("charge_current_limit", "discharge_current_limit")
 
@@ -96,7 +95,7 @@ class Fault:
     injected: str
     wanted: Wanted
     allowed_s: float
-    inject: Callable[["Stage"], None]
+    inject: Callable[[Stage], None]
     acts_after_s: float = 0.0
     lasts_s: float = 0.0
     self_heals: bool = False

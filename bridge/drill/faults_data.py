@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import partial
 
 from bridge.core.plan import SECOND_US, Slot
 from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import Stage
-from bridge.simulate.node import Speech
+from bridge.simulate.node import Origin, Speech
 
 Damage = Callable[[Speech], None]
 
@@ -25,6 +26,7 @@ class DataFaults(PackFaults):
             *or_not("counter frozen", "no counter in the profile", self._frozen()),
             *or_not("checksum wrong", "no checksum in the profile", self._spoilt()),
             *or_not("out of range", "no signal can hold a number out of range", self._out_of_range()),
+            *or_not("every second frame bad", "no plain message can be out of range", self._flickering()),
             *or_not("not a number", "no floating-point signal in the profile", self._not_a_number()),
             *or_not("jump", "no largest_jump in the profile", self._jumps()),
         ]
@@ -88,21 +90,43 @@ class DataFaults(PackFaults):
 
     def _out_of_range(self) -> Iterator[Fault]:
         for speech in self._guarded():
-            for origin in speech.origins:
-                target, coder = self._target(speech, origin), speech.coder
-                if target.truth is not None or coder.is_float(origin.signal):
-                    continue
-                outside = [
-                    raw
-                    for raw in reversed(coder.raw_span(origin.signal))
-                    if not target.low <= origin.value(coder.number(origin.signal, raw)) <= target.high
-                ]
-                if outside:
-                    value = origin.value(coder.number(origin.signal, outside[0]))
+            found = self._outside(speech)
+            if found is not None:
+                origin, raw, text = found
+                force = partial(_force, origin.signal, (raw,))
+                yield self._damage(f"{self._name(speech)}, out of range", text, speech, None, force)
+
+    def _flickering(self) -> Iterator[Fault]:
+        """A loose contact: good frames in between only stop the clock of the holding time."""
+        done: set[str] = set()
+        for speech in self._guarded():
+            owner, found = self._owner(speech), self._outside(speech)
+            steady = 2 * speech.period_us < self._plan.times.steady_us
+            if found is None or owner in done or len(speech.pages) > 1 or not steady:
+                continue
+            done.add(owner)
+            origin, bad, text = found
+            now = self._site.views[owner].value(origin.quantity, origin.cell, 0)
+            good = speech.coder.raw(origin.signal, origin.number(now))
+            force = partial(_force, origin.signal, (bad, good))
+            name = f"{self._name(speech)}, every second frame bad"
+            fault = self._damage(name, text, speech, None, force)
+            longest_s = fault.allowed_s + self._budget.hold_s
+            # Trust may begin a frame before the end, where the last one happened to be a good one.
+            yield replace(fault, allowed_s=longest_s, lost=False)
+
+    def _outside(self, speech: Speech) -> tuple[Origin, int, str] | None:
+        """The first reading that can be out of range, with such a raw number, and the sentence for it."""
+        for origin in speech.origins:
+            target, coder = self._target(speech, origin), speech.coder
+            if target.truth is not None or coder.is_float(origin.signal):
+                continue
+            for raw in reversed(coder.raw_span(origin.signal)):
+                value = origin.value(coder.number(origin.signal, raw))
+                if not target.low <= value <= target.high:
                     text = f"{origin.quantity} reads {value:g}; believable: {target.low:g} to {target.high:g}"
-                    force = partial(_force, origin.signal, (outside[0],))
-                    yield self._damage(f"{self._name(speech)}, out of range", text, speech, None, force)
-                    break
+                    return origin, raw, text
+        return None
 
     def _not_a_number(self) -> Iterator[Fault]:
         for speech in self._guarded():

@@ -19,10 +19,10 @@ from typing import Final
 from bridge.core.plan import SECOND_US
 from bridge.drill.fault import DIRECTION, Fault
 from bridge.drill.result import DrillReport, Outcome, Result
-from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site
+from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site, heal_site
 from bridge.drill.table import chosen, fault_table
 from bridge.drill.toml import on_channels
-from bridge.drill.watch import NEVER_US, Watch, heal_site
+from bridge.drill.watch import NEVER_US, Watch
 from bridge.errors import BusError
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile

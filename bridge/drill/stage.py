@@ -6,7 +6,6 @@ from typing import Final
 
 from bridge.core.plan import SECOND_US
 from bridge.drill.budget import Budget
-from bridge.drill.watch import Slides
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.coder import Library
 from bridge.simulate.inverter import Wish
@@ -18,6 +17,46 @@ TEMPERATURE_C: Final = 25.0
 """The pack in the middle of its charge, at a temperature that suits every chemistry."""
 
 BAD_PROFILE: Final = b"\n[no_such_section]\nfine = false\n"
+
+
+class Slides:
+    """Forced values that move there when a fault begins, and back when it is healed."""
+
+    def __init__(self) -> None:
+        self._heals: list[Callable[[], None]] = []
+
+    def on_heal(self, action: Callable[[], None]) -> None:
+        """Does something when the fault is healed."""
+        self._heals.append(action)
+
+    def heal(self) -> None:
+        """The fault is healed."""
+        for action in self._heals:
+            action()
+        self._heals.clear()
+
+    def slide(
+        self, now_us: Callable[[], int], first: float, last: float, seconds: float
+    ) -> Callable[[int], float]:
+        """A value that moves evenly from now on, and back when the fault is healed."""
+        begin_us, span_us = now_us(), max(round(seconds * SECOND_US), 1)
+        back: list[int] = []
+        self.on_heal(lambda: back.append(now_us()))
+
+        def value(t_us: int) -> float:
+            share = min(max(t_us - begin_us, 0) / span_us, 1.0)
+            if back:
+                share *= 1.0 - min(max(t_us - back[0], 0) / span_us, 1.0)
+            return first + share * (last - first)
+
+        return value
+
+
+def heal_site(site: Site) -> None:
+    """Every device says again what is so. Forced values that slide back stay."""
+    for talker in site.talkers:
+        for speech in talker.speeches:
+            speech.heal()
 
 
 class Stage(ABC):

@@ -10,8 +10,8 @@ from bridge.core.failsafe import State
 from bridge.core.plan import SECOND_US
 from bridge.drill.fault import Fault
 from bridge.drill.result import Result
-from bridge.drill.stage import BAD_PROFILE, Stage, build_site
-from bridge.drill.watch import Watch, heal_site
+from bridge.drill.stage import BAD_PROFILE, Stage, build_site, heal_site
+from bridge.drill.watch import Watch
 from bridge.errors import EXIT_OK
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile, load_profile

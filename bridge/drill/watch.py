@@ -1,7 +1,5 @@
 """Watches the inverters during one fault, wherever it is rehearsed, and judges what they saw."""
 
-from collections.abc import Callable
-
 from bridge.core.decision import Decision
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
@@ -145,46 +143,6 @@ class Watch:
             for name in DIRECTION
             if name in before and one.latest[name] < 0.9 * before[name]
         ]
-
-
-class Slides:
-    """Forced values that move there when a fault begins, and back when it is healed."""
-
-    def __init__(self) -> None:
-        self._heals: list[Callable[[], None]] = []
-
-    def on_heal(self, action: Callable[[], None]) -> None:
-        """Does something when the fault is healed."""
-        self._heals.append(action)
-
-    def heal(self) -> None:
-        """The fault is healed."""
-        for action in self._heals:
-            action()
-        self._heals.clear()
-
-    def slide(
-        self, now_us: Callable[[], int], first: float, last: float, seconds: float
-    ) -> Callable[[int], float]:
-        """A value that moves evenly from now on, and back when the fault is healed."""
-        begin_us, span_us = now_us(), max(round(seconds * SECOND_US), 1)
-        back: list[int] = []
-        self.on_heal(lambda: back.append(now_us()))
-
-        def value(t_us: int) -> float:
-            share = min(max(t_us - begin_us, 0) / span_us, 1.0)
-            if back:
-                share *= 1.0 - min(max(t_us - back[0], 0) / span_us, 1.0)
-            return first + share * (last - first)
-
-        return value
-
-
-def heal_site(site: Site) -> None:
-    """Every device says again what is so. Forced values that slide back stay."""
-    for talker in site.talkers:
-        for speech in talker.speeches:
-            speech.heal()
 
 
 def describe(listener: Listener, t_us: int) -> str:

@@ -393,3 +393,25 @@ def test_an_engine_without_transmissions_still_decides() -> None:
     assert engine.next_deadline_us == 7 + TICK
     assert engine.poll(7 + SECOND) == []
     assert engine.decision.t_us == 7 + SECOND
+
+
+def test_counters_count_on_while_nothing_changes() -> None:
+    """Only a frame that would come out the same is not made anew."""
+    rig = up(Builder(max_age_us=100 * SECOND))
+    rig.wait(2.0)
+    counts = [int(on_the_wire(due.frame)["count"]) for due in rig.sent if due.frame.key == FLAGS.key]
+    assert counts == list(range(counts[0], counts[0] + 10))
+
+
+def test_each_further_loss_is_told() -> None:
+    """Even where it changes nothing else."""
+    rig = up(Builder(optional=frozenset({"cell_voltage"})))
+    speaker = rig.speakers[0]
+    counts = []
+    for pages in (range(6), range(5), range(4)):
+        for _ in range(15):
+            rig.hear([speaker.totals(), speaker.extremes(), *(speaker.page(page) for page in pages)])
+            rig.t_us += TICK
+            rig.engine.poll(rig.t_us)
+        counts.append(len(rig.warnings()))
+    assert counts == [0, 1, 4]

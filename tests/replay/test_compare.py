@@ -6,12 +6,17 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from bridge.core.codec import encode_raws
+from bridge.core.engine import Due
 from bridge.core.failsafe import State
+from bridge.core.outgoing import QuantityItem
 from bridge.core.reasons import Reason
+from bridge.frames import Frame
 from bridge.quantities import LIMITS
 from bridge.replay import report
 from bridge.replay.compare import Comparison, compare_capture
 from bridge.replay.replay import Mark, Sample
+from bridge.replay.seen import Seen
 from bridge.replay.timeline import Extreme, differences, spans, stats
 from tests.replay.live import START_US, profile, run, variant, world
 
@@ -106,6 +111,23 @@ def test_a_state_that_differs_is_an_interval() -> None:
         ("", True, 10, 20),
         ("", False, 30, 40),
     ]
+
+
+def test_a_limit_that_was_withheld_is_not_a_number() -> None:
+    """The raw number that says `not available` is no limit of its own."""
+    plan = profile("cabin").plan
+    sent = next(sent for sent in plan.transmissions if sent.carries_limits)
+    items = tuple(
+        item._replace(absent_raw=7) if isinstance(item, QuantityItem) and item.quantity in LIMITS else item
+        for item in sent.pages[0]
+    )
+    signals = {item.signal: item.quantity for item in items if isinstance(item, QuantityItem)}
+    name = next(signal for signal, quantity in signals.items() if quantity == "charge_voltage_limit")
+    seen = Seen(plan._replace(transmissions=(sent._replace(pages=(items,)),)))
+    frames = [Frame(sent.bus, sent.layout.key, encode_raws(sent.layout, {name: raw})) for raw in (7, 500)]
+    values = [one.marks[0].value for one in seen.samples([Due(i, frame) for i, frame in enumerate(frames)])]
+    assert values[0] is None
+    assert values[1] is not None
 
 
 # ── comparisons ─────────────────────────────────────────────────────────────────────────────────────────

@@ -187,6 +187,49 @@ def test_every_change_of_the_decision_is_seen(tmp_path: Path) -> None:
     ] == live
 
 
+def test_a_stall_is_measured_from_the_last_call_not_from_the_last_deadline(tmp_path: Path) -> None:
+    """A gap of just the allowed length is no restart, live or replayed, wherever the deadlines are."""
+    loaded = profile("cabin")
+    stall_us = loaded.plan.times.stall_us
+    beat = Turn(1_000, [good_frames("cabin")[0]], False, False)
+    for extra_us, stalls in ((0, []), (1, ["stalled"])):
+        path = tmp_path / f"{extra_us}.log"
+        waits = (50_000, stall_us + extra_us)
+        drive(loaded, path, [*(Turn(wait_us, [], False, False) for wait_us in waits), beat])
+        assert [note.kind for note in replayed(path, loaded).notes if note.kind == "stalled"] == stalls
+
+
+@pytest.mark.parametrize("first_us", [0, 1, 5_000_000])
+def test_what_is_due_at_the_very_start_comes_back(tmp_path: Path, first_us: int) -> None:
+    """Polled at the instant of the start and then late, or late from the start: the same frames."""
+    loaded, path = profile("cabin"), tmp_path / "run.log"
+    waits = (first_us, 5_000_000, 1_000)
+    script = [Turn(wait_us, [], False, False) for wait_us in waits]
+    script.append(Turn(1_000, [good_frames("cabin")[0]], False, False))
+    assert replayed_after(loaded, path, script) == drive(loaded, tmp_path / "again.log", script)
+
+
+def replayed_after(loaded: LoadedProfile, path: Path, script: Sequence[Turn]) -> list[Due]:
+    """What the replay of a run makes."""
+    drive(loaded, path, script)
+    return replayed(path, loaded).frames
+
+
+def test_a_recording_cut_between_two_frames_of_one_stamp_is_exact_up_to_there(tmp_path: Path) -> None:
+    """Killed while writing: the frame that is not there any more is no mismatch."""
+    loaded, path = profile("cabin"), tmp_path / "run.log"
+    beats = [Turn(10_000, [good_frames("cabin")[0]], False, False)] * 200
+    drive(loaded, path, [*beats, Turn(5_000_000, [], False, False)], stop=False)
+    lines = path.read_text().splitlines(keepends=True)
+    stamps = [line.split()[0] for line in lines]
+    sent = [line.endswith(" T\n") for line in lines]
+    cut = max(i for i in range(1, len(lines)) if stamps[i] == stamps[i - 1] and sent[i] and sent[i - 1])
+    path.write_text("".join(lines[:cut]))
+    verdict = verify(replayed(path, loaded))
+    assert verdict.mismatches == ()
+    assert verdict.checked > 5
+
+
 # ── a replay that is not the same is found out ──────────────────────────────────────────────────────────
 
 

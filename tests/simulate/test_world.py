@@ -42,6 +42,11 @@ def world(cabin: LoadedProfile) -> VirtualWorld:
     return VirtualWorld(site_of(cabin), START_US)
 
 
+def key_of(loaded: LoadedProfile, message: str) -> int:
+    """Key of the frames of a message."""
+    return next(one.layout.key for one in (*loaded.received, *loaded.sent) if one.message == message)
+
+
 def wait_s(world: VirtualWorld, seconds: float) -> Batch:
     """Waits for up to so long."""
     return world.wait(world.t_us + round(seconds * SECOND_US))
@@ -81,13 +86,13 @@ def test_what_the_monitors_send_is_what_the_core_reads(name: str) -> None:
     assert not any("contradict" in text for text in (engine.decision.cause, *engine.decision.warnings))
 
 
-def test_periods_are_those_of_the_file(world: VirtualWorld) -> None:
+def test_periods_are_those_of_the_file(cabin: LoadedProfile, world: VirtualWorld) -> None:
     """A message leaves as often as its DBC file says."""
     frames = everything(world, 10.0)
     keys = [frame.key for frame in frames]
 
-    assert keys.count(0x458) == 20, "PackOverview, every 500 ms"
-    assert keys.count(0x5B5) == 10, "CellsA, every second"
+    assert keys.count(key_of(cabin, "PackOverview")) == 20, "every 500 ms"
+    assert keys.count(key_of(cabin, "CellsA")) == 10, "every second"
 
 
 def test_a_message_without_a_period_comes_four_times_within_its_age(tmp_path: Path) -> None:
@@ -146,7 +151,7 @@ def test_an_inverter_understands_what_the_program_sends(cabin: LoadedProfile) ->
 def test_an_unreadable_frame_is_a_fault_and_not_an_end(cabin: LoadedProfile) -> None:
     """An inverter survives a frame that is too short."""
     (listener,) = site_of(cabin).listeners
-    seen = listener.hear(START_US, Frame("cabin", 0xA6, b"\x01"))
+    seen = listener.hear(START_US, Frame("cabin", key_of(cabin, "PackBounds"), b"\x01"))
 
     assert seen is not None
     assert seen.faults[0].startswith("unreadable")
@@ -218,7 +223,7 @@ def test_a_killed_program_sends_nothing_more(world: VirtualWorld) -> None:
     world.at(START_US + SECOND_US, world.kill)
     with pytest.raises(Killed):
         everything(world, 2.0)
-    world.send(Frame("cabin", 0xA6, bytes(8)))
+    world.send(Frame("cabin", 1, bytes(8)))
 
     assert world.sent == []
 
@@ -227,23 +232,26 @@ def test_full_and_down_buses_refuse_frames(world: VirtualWorld) -> None:
     """As the real ones do; and a bus that is down brings nothing either."""
     world.full.add("cabin")
     with pytest.raises(BusFull):
-        world.send(Frame("cabin", 0xA6, bytes(8)))
+        world.send(Frame("cabin", 1, bytes(8)))
     world.full.clear()
     world.down.add("cabin")
     with pytest.raises(BusDown):
-        world.send(Frame("cabin", 0xA6, bytes(8)))
+        world.send(Frame("cabin", 1, bytes(8)))
 
     assert everything(world, 2.0) == []
     world.down.clear()
     assert everything(world, 2.0) != []
 
 
-def test_frames_can_be_changed_dropped_and_doubled_on_their_way(world: VirtualWorld) -> None:
+def test_frames_can_be_changed_dropped_and_doubled_on_their_way(
+    cabin: LoadedProfile, world: VirtualWorld
+) -> None:
     """A filter stands between the devices and the program."""
-    world.on_receive = lambda _, frame: [frame, frame] if frame.key == 0x5B5 else []
+    key = key_of(cabin, "CellsA")
+    world.on_receive = lambda _, frame: [frame, frame] if frame.key == key else []
     frames = everything(world, 1.5)
 
-    assert {frame.key for frame in frames} == {0x5B5}
+    assert {frame.key for frame in frames} == {key}
     assert len(frames) == 4
 
 

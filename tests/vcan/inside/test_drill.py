@@ -79,7 +79,8 @@ def test_a_program_that_does_not_start_fails_the_drill(
 def test_nothing_is_sent_where_a_pack_is_at_work(tmp_path: Path) -> None:
     """Simulated readings must never reach a real inverter: a bus in use is refused."""
     loaded = quick(tmp_path, "cabin", {"cabin": "vcan1"})
-    with subprocess.Popen(["cangen", "vcan1", "-I", "232", "-L", "8", "-g", "100"]) as pack:
-        with pytest.raises(BusError, match=r"vcan1: 232#.* is being sent there already"):
+    key = loaded.plan.sources[0].key
+    with subprocess.Popen(["cangen", "vcan1", "-I", f"{key:X}", "-L", "8", "-g", "100"]) as pack:
+        with pytest.raises(BusError, match=rf"vcan1: {key:03X}#.* is being sent there already"):
             run_drill_on_bus(loaded, {"cabin": "vcan1"}, only=("pack silent",))
         pack.terminate()
