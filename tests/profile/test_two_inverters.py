@@ -78,6 +78,6 @@ def test_both_see_the_same_limits_each_in_its_own_layout(tmp_path: Path) -> None
 
 def test_the_second_inverter_has_its_own_time_out(tmp_path: Path) -> None:
     """What is enough for one is too slow for the other, and check says which."""
-    report = checked(tmp_path, CABIN, *both(), ("timeout_s = 9.8", "timeout_s = 9.0"))
+    report = checked(tmp_path, CABIN, *both(), ("timeout_s = 9.8", "timeout_s = 8.0"))
     assert report.verdict == "fail"
     assert [problem.key for problem in report.of(Severity.FAIL)] == ["inverter[1].timeout_s"]
