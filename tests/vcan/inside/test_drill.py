@@ -22,7 +22,7 @@ def quick(folder: Path, name: str, channels: dict[str, str]) -> LoadedProfile:
         ('"cell_target_v" =', f'{rises}, "charge_voltage_rise_v_per_s" = 3.0, "cell_target_v" ='),
         ('"steady_s" = 5.0', '"steady_s" = 1.0'),
         ('"hold_s" = 3.0', '"hold_s" = 1.0'),
-        ('"timeout_s" = 10.0', '"timeout_s" = 6.0'),
+        ('"timeout_s" = 10.0', '"timeout_s" = 8.0'),
     ):
         text = text.replace(slow, fast)
     path = folder / f"{name}.toml"
@@ -49,9 +49,9 @@ def test_faults_on_one_bus(tmp_path: Path) -> None:
     )
     found = outcomes(run_drill_on_bus(loaded, {"cabin": "vcan0"}, only=only))
 
+    assert {name: row for name, row in found.items() if row[0] is Outcome.FAIL} == {}
     assert found.pop("transmit queue full")[0] is Outcome.SKIPPED
-    assert len(found) == 6
-    assert {name: row for name, row in found.items() if row[0] is not Outcome.PASS} == {}
+    assert [outcome for outcome, _ in found.values()] == [Outcome.PASS] * 6
 
 
 def test_faults_on_two_buses(tmp_path: Path) -> None:
