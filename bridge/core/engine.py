@@ -234,7 +234,7 @@ class Engine:
         return lost
 
     def _unheard(self, t_us: int) -> list[Inverter]:
-        """The inverters whose sign of life is missing: for longer than its allowed age, or since the start."""
+        """The inverters not heard for longer than allowed, counted from the start where never heard."""
         return [
             inverter
             for inverter in self.plan.inverters
