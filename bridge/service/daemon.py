@@ -75,9 +75,12 @@ class Daemon:
 
     def _start(self, loaded: "LoadedProfile", t_us: int) -> None:
         self._engine = Engine(loaded.plan, t_us)
-        self._start_us = self._left_us = t_us
-        carrying = [t.period_us for t in loaded.plan.transmissions if t.carries_limits]
-        self._leave_by_us = SILENCE_PERIODS * max(carrying, default=0) + loaded.plan.tick_us
+        self._start_us = t_us
+        carrying = [t for t in loaded.plan.transmissions if t.carries_limits]
+        self._left_us = {(t.bus, t.layout.key): t_us for t in carrying}
+        self._leave_by_us = (
+            SILENCE_PERIODS * max((t.period_us for t in carrying), default=0) + loaded.plan.tick_us
+        )
         self._full_at: dict[str, int] = {}
         self._shown = ShownFrames(loaded.plan) if self._dry else None
 
@@ -134,7 +137,7 @@ class Daemon:
             if self._recorder is not None:
                 self._recorder.sent(item)
             if self._shown is not None:
-                self._left_us = item.t_us
+                self._has_left(item)
                 if line := self._shown.line(item):
                     self._journal.say(item.t_us, line)
                 continue
@@ -146,8 +149,13 @@ class Daemon:
                 if isinstance(problem, BusFull):
                     self._queue_full(item)
             else:
-                self._left_us = item.t_us
+                self._has_left(item)
                 self._queue_moves(item)
+
+    def _has_left(self, item: Due) -> None:
+        which = item.frame.bus, item.frame.key
+        if which in self._left_us:
+            self._left_us[which] = item.t_us
 
     def _queue_full(self, item: Due) -> None:
         bus = item.frame.bus
@@ -168,7 +176,11 @@ class Daemon:
     def _supervise(self, t_us: int) -> None:
         notifier, decision = self._notifier, self._engine.decision
         if notifier.watchdog_us is not None and t_us - self._fed_us >= notifier.watchdog_us // 2:
-            leaves = decision.state is State.SILENT or t_us - self._left_us <= self._leave_by_us
+            # Every message that carries a limit must leave: one inverter served does not make up for another.
+            leaves = (
+                decision.state is State.SILENT
+                or t_us - min(self._left_us.values(), default=t_us) <= self._leave_by_us
+            )
             if leaves and t_us - self._judged_us <= 2 * self._engine.plan.tick_us:
                 self._fed_us = t_us
                 notifier.tell("WATCHDOG=1")

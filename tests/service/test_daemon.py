@@ -117,13 +117,16 @@ def test_a_bus_that_is_down_ends_nothing() -> None:
     assert any(t_us > 9 * SECOND_US for t_us in stamps)
 
 
-def test_signs_of_life_stop_while_no_frame_leaves() -> None:
-    """The watchdog is fed only while frames really leave: with the bus down it starves."""
+@pytest.mark.parametrize("refused", [{0xA6, 0x531, 0x1BC, 0x4EC}, {0xA6}])
+def test_signs_of_life_stop_while_limits_do_not_leave(refused: set[int]) -> None:
+    """The watchdog is fed only while every limit really leaves."""
     notifier = ListeningNotifier()
     fed_at: list[int] = []
-    world = ScriptedWorld(
-        healthy_script(60), lambda t_us, _: BusDown("down") if t_us > 30 * SECOND_US else None
-    )
+
+    def refuse(t_us: int, frame: Frame) -> Exception | None:
+        return BusDown("down") if t_us > 30 * SECOND_US and frame.key in refused else None
+
+    world = ScriptedWorld(healthy_script(60), refuse)
     told = notifier.tell
 
     def tell(*lines: str) -> None:
