@@ -160,7 +160,11 @@ class Daemon:
     def _queue_full(self, item: Due) -> None:
         bus = item.frame.bus
         if bus not in self._full_at:
-            notice = BusNotice(bus, NoticeKind.QUEUE_FULL, "transmit queue full, a frame did not leave")
+            notice = BusNotice(
+                bus,
+                NoticeKind.QUEUE_FULL,
+                "transmit queue full, a frame did not leave: is another node listening?",
+            )
             self._journal.notice(item.t_us, notice)
         self._full_at[bus] = item.t_us
 

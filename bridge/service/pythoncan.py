@@ -58,7 +58,6 @@ class PythonCanBus:
         self._config = config
         self._retry = Retry()
         self._notices: list[BusNotice] = []
-        self._queue_full = False
         self._closed = False
         self._up = True
         self._reader: _Reader | None = _Reader(config, opened)
@@ -100,13 +99,7 @@ class PythonCanBus:
             if not _says_full(error):
                 self._fall(_words(error))
                 raise BusDown(f"{self._config} is down: {_words(error)}") from error
-            if not self._queue_full:
-                self._queue_full = True
-                self._notice(NoticeKind.QUEUE_FULL, "the transmit queue is full: is another node listening?")
             raise BusFull(f"{self._config}: the transmit queue is full") from error
-        if self._queue_full:
-            self._queue_full = False
-            self._notice(NoticeKind.QUEUE_OK, "the transmit queue takes frames again")
 
     def tend(self, now_us: int) -> list[BusNotice]:
         """Start a new thread with a new bus if the last one failed; see `Bus.tend`."""
@@ -135,7 +128,6 @@ class PythonCanBus:
         if self._reader is not None:
             self._reader.stop()
             self._reader = None
-        self._queue_full = False
         self._retry.again()
         if self._up:
             self._up = False

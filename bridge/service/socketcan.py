@@ -117,7 +117,6 @@ class SocketCanBus:
         self._closed = False
         self._retry = Retry()
         self._notices: list[BusNotice] = []
-        self._queue_full = False
         self._lost = 0
         self._lost_due_us = 0
         try:
@@ -166,13 +165,7 @@ class SocketCanBus:
             if error.errno not in (errno.EAGAIN, errno.ENOBUFS):
                 self._fall(error)
                 raise BusDown(f"{self._config} is down: {error.strerror}") from error
-            if not self._queue_full:
-                self._queue_full = True
-                self._notice(NoticeKind.QUEUE_FULL, "the transmit queue is full: is another node listening?")
             raise BusFull(f"{self._config}: the transmit queue is full") from error
-        if self._queue_full:
-            self._queue_full = False
-            self._notice(NoticeKind.QUEUE_OK, "the transmit queue takes frames again")
 
     def tend(self, now_us: int) -> list[BusNotice]:
         """Rebuild the socket if it is dead, count what it lost if not; see `Bus.tend`."""
@@ -215,7 +208,6 @@ class SocketCanBus:
             opened.close()
             raise
         self._lost = 0
-        self._queue_full = False
         return opened
 
     def _fall(self, error: Exception) -> None:
