@@ -66,17 +66,20 @@ def _check_order(stages: Stages, limits: PackLimits, findings: Findings) -> None
     """Voltages that stand the wrong way round: a stage would never come, or never end."""
     rest_v = stages.rest_v / stages.cells
     reach_v = min(stages.target_v, stages.usual_v or stages.target_v) - stages.within_v
+    steep_v, steep = round(stages.target_v - limits.knee_v, 6), "less than from cell_knee_v to cell_target_v"
+    of_a_cell = "below the resting voltage of a cell"
     rows: tuple[tuple[str, float | None, float, str], ...] = (
         ("usual_cell_v", stages.usual_v, stages.target_v, "below limits.cell_target_v"),
-        ("restart_below_mean_cell_v", stages.restart_mean_v, rest_v, "below the resting voltage of a cell"),
-        ("restart_below_lowest_cell_v", stages.restart_low_v, rest_v, "below the resting voltage of a cell"),
-        ("resting_voltage_v", rest_v, reach_v, "for each cell, below where the highest counts as at target"),
+        ("restart_below_mean_cell_v", stages.restart_mean_v, rest_v, of_a_cell),
+        ("restart_below_lowest_cell_v", stages.restart_low_v, rest_v, of_a_cell),
         (
-            "balance_within_v",
-            stages.balance_within_v,
-            stages.target_v - limits.knee_v,
-            "less than from cell_knee_v to cell_target_v",
+            "resting_voltage_v",
+            rest_v,
+            reach_v,
+            "for each cell, below where the highest counts as at its target",
         ),
+        ("absorption_within_v", stages.within_v, steep_v, steep),
+        ("balance_within_v", stages.balance_within_v, steep_v, steep),
     )
     for name, value, most, allowed in rows:
         if value is not None and value >= most:
