@@ -31,6 +31,8 @@ class Circulation:
 
     def warnings(self, t_us: int, readings: Sequence[Reading]) -> tuple[str, ...]:
         """A sentence for each pair of banks that differ by more than their currents explain."""
+        if not self._pairs:
+            return ()
         found = []
         for pair in self._pairs:
             one, other = (self._banks[i] for i in pair)

@@ -42,14 +42,18 @@ IDLE = Now()
 
 
 class Course:
-    """Stages and commissioning over time. Mutable; owned by one engine."""
+    """Stages and commissioning over time. Mutable; owned by one engine.
+
+    Attributes:
+        news: what is to be told and was not yet taken: subject and text.
+    """
 
     def __init__(self, plan: Plan) -> None:
         self._banks = plan.banks
         self._stages = None if plan.stages is None else StageMachine(plan.stages)
         self._commission = None if plan.commissioning is None else Commission(plan.commissioning)
         self._window = None if plan.commissioning is None else plan.commissioning.window
-        self._news: list[tuple[str, str]] = []
+        self.news: list[tuple[str, str]] = []
 
     def step(
         self,
@@ -71,7 +75,7 @@ class Course:
         if commission is not None:
             commission.step(t_us, elapsed_us, seen)
             if commission.news:
-                self._news.append(("commissioning", commission.news))
+                self.news.append(("commissioning", commission.news))
             window = self._window if commission.active else None
             asked = asked._replace(progress=commission.progress, charge=commission.charge, window=window)
         if stages is not None:
@@ -80,12 +84,12 @@ class Course:
                 stage=stages.stage, cause=stages.cause, volts=stages.volts, most_soc=stages.most_soc
             )
             if changed:
-                self._news.append(("stage", asked.sentence))
+                self.news.append(("stage", asked.sentence))
         return asked
 
     def take_news(self) -> list[tuple[str, str]]:
         """What is to be told since the last call: subject and text."""
-        news, self._news = self._news, []
+        news, self.news = self.news, []
         return news
 
 

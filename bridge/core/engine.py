@@ -202,7 +202,8 @@ class Engine:
         state, cause = self._failsafe.step(t_us, doubt)
         unheard = self._unheard(t_us)
         course = self._course.step(t_us, plan.tick_us, state, readings, active)
-        self._notes += [Note(t_us, "told", subject, text) for subject, text in self._course.take_news()]
+        if self._course.news:
+            self._notes += [Note(t_us, "told", *news) for news in self._course.take_news()]
         wrong = self._signs.wrong(t_us, readings)
         apart = self._circulation.warnings(t_us, readings)
         inputs = (

@@ -12,10 +12,11 @@ from bridge.core.pack import Reading
 from bridge.core.plan import Bank
 
 LOOK_US = 1_000_000
-"""Readings are compared once a second, with those of a few seconds before."""
+"""Readings are compared once a second, over a few seconds."""
 
-BACK = 3
-"""How many looks before: longer than two sources of one bank are usually apart (own choice)."""
+LOOKS = 4
+"""A step counts between two looks at a steady current and two more: then it does not matter that the voltage
+was told up to a second later than the current, or a load that cycles would be taken for a wrong sign."""
 
 STEP_C = 0.05
 """A step of the current counts from this many C on (own choice: well above a sensor's noise)."""
@@ -49,23 +50,22 @@ class SignWatch:
         self.wrong = False
 
     def look(self, t_us: int, reading: Reading) -> bool:
-        """Takes the bank as it is at `t_us`; returns whether its sign is wrong."""
+        """Takes the bank as it is at `t_us`, once every `LOOK_US`; returns whether its sign is wrong."""
         looks = self._looks
         if reading.current_a is None or reading.pack_v is None or reading.doubt is not None:
             looks.clear()
             return self.wrong
-        if looks and t_us - looks[-1].t_us < LOOK_US:
-            return self.wrong
         if looks and t_us - looks[-1].t_us > 2 * LOOK_US:
             looks.clear()
         looks.append(_Look(t_us, reading.current_a, reading.pack_v))
-        if len(looks) > BACK:
-            self._compare(looks[0], looks[-1])
+        if len(looks) == LOOKS:
+            self._compare(*looks)
         return self.wrong
 
-    def _compare(self, before: _Look, now: _Look) -> None:
-        step_a, step_v = now.current_a - before.current_a, now.pack_v - before.pack_v
-        if abs(step_a) < self._step_a or abs(step_v) < self._step_v:
+    def _compare(self, first: _Look, before: _Look, after: _Look, last: _Look) -> None:
+        unsteady_a = max(abs(first.current_a - before.current_a), abs(after.current_a - last.current_a))
+        step_a, step_v = last.current_a - before.current_a, last.pack_v - before.pack_v
+        if abs(step_a) < self._step_a or abs(step_v) < self._step_v or unsteady_a > 0.5 * self._step_a:
             del self._looks[0]
             return
         # Each step is counted once: what comes after is compared with what is now.
@@ -77,17 +77,25 @@ class SignWatch:
 
 
 class Signs:
-    """All banks. Mutable; owned by one engine."""
+    """All banks. Mutable; owned by one engine.
+
+    Attributes:
+        watches: one for each bank.
+    """
 
     def __init__(self, banks: Sequence[Bank]) -> None:
         self._names = [bank.name for bank in banks]
-        self._watches = [SignWatch(bank) for bank in banks]
+        self._looked_us: int | None = None
+        self._wrong = (False,) * len(banks)
+        self.watches = tuple(SignWatch(bank) for bank in banks)
 
     def wrong(self, t_us: int, readings: Sequence[Reading]) -> tuple[bool, ...]:
         """Takes the banks as they are at `t_us`; returns whose sign is wrong."""
-        return tuple(
-            [watch.look(t_us, reading) for watch, reading in zip(self._watches, readings, strict=True)]
-        )
+        if self._looked_us is None or t_us - self._looked_us >= LOOK_US:
+            self._looked_us = t_us
+            rows = zip(self.watches, readings, strict=True)
+            self._wrong = tuple([watch.look(t_us, reading) for watch, reading in rows])
+        return self._wrong
 
     def warnings(self, wrong: Sequence[bool]) -> list[str]:
         """What a person should look at, a sentence for each bank whose sign is wrong."""

@@ -87,7 +87,7 @@ def test_a_charge_in_the_engine_is_told_bounded_and_shown() -> None:
     pack.cells_v, pack.soc = [3.32] * 16, 89.5
     rig.run(60.0)
     rig.run(1.0)
-    assert told(rig) == ["stage: bulk: state of charge 90 %, below 90 %"]
+    assert told(rig) == ["stage: bulk: state of charge 89.5 %, below 90 %"]
     assert rig.engine.decision.charge_voltage.binding.reason is Reason.RISING
 
 

@@ -83,8 +83,9 @@ class Commission:
         spread, wanted = f"{seen.spread_v * 1000:.0f} mV", f"{wish.within_v * 1000:.0f} mV"
         self._seen = f"cells within {spread}, wanted {wanted}; {amps}"
         at_target = seen.high_v >= wish.target_v - wish.near_v
-        way = "" if at_target else f"; highest cell {seen.high_v:.3f} V on its way to {wish.target_v:.3f} V"
-        self.progress = f"top balance: {self._seen}{way}"
+        # Before the target a spread says nothing: on the plateau all cells look alike.
+        way = f"highest cell {seen.high_v:.3f} V on its way to {wish.target_v:.3f} V; {amps}"
+        self.progress = f"top balance: {self._seen if at_target else way}"
         low = seen.current_a is not None and seen.current_a <= wish.low_a
         even = at_target and low and seen.spread_v <= wish.within_v
         self._steady_us = self._steady_us + elapsed_us if even else 0

@@ -232,7 +232,7 @@ class StageMachine:
         """Why charge is needed again; "" when it is not."""
         wish = self._wish
         rows = (
-            ("state of charge", seen.soc, wish.restart_soc, ".0f", "%"),
+            ("state of charge", seen.soc, wish.restart_soc, ".1f", "%"),
             ("lowest cell", seen.low_v, wish.restart_low_v, ".3f", "V"),
             ("mean cell", seen.mean_v, wish.restart_mean_v, ".3f", "V"),
         )

@@ -49,8 +49,7 @@ def test_progress_is_told_in_words_and_numbers_every_so_often() -> None:
     assert life.told == [(61, sentence), (961, sentence)]
     life.go(APART._replace(high_v=3.412, current_a=None), 1)
     assert life.commission.progress == (
-        "top balance: cells within 42 mV, wanted 10 mV; current not known; "
-        "highest cell 3.412 V on its way to 3.500 V"
+        "top balance: highest cell 3.412 V on its way to 3.500 V; current not known"
     )
 
 

@@ -128,7 +128,7 @@ def test_rest_lasts_until_charge_is_needed_for_a_minute() -> None:
     for changes, seen, cause in (
         ({}, EMPTIER, "mean cell 3.290 V, below 3.3 V"),
         ({"restart_low_v": 3.26, "restart_mean_v": None}, EMPTIER, "lowest cell 3.250 V, below 3.26 V"),
-        ({"restart_soc": 90.0}, EMPTIER, "state of charge 60 %, below 90 %"),
+        ({"restart_soc": 90.0}, EMPTIER, "state of charge 60.0 %, below 90 %"),
     ):
         life = full(WISH._replace(**changes))
         assert life.go(RESTED, 600.0) is Stage.RESTING
