@@ -60,9 +60,14 @@ def status_line(decision: Decision) -> str:
     def get(name: str) -> str:
         return amount(name, seen.get(name))
 
+    known = seen.get("pack_voltage") is not None
     pack = (
-        f"{get('pack_voltage')} {get('pack_current')} {get('state_of_charge')}"
-        f" · cells {get('cell_voltage_min')}–{get('cell_voltage_max')} {get('cell_temperature_min')}"
+        "no readings yet"
+        if not known
+        else (
+            f"{get('pack_voltage')} {get('pack_current')} {get('state_of_charge')}"
+            f" · cells {get('cell_voltage_min')}–{get('cell_voltage_max')} {get('cell_temperature_min')}"
+        )
     )
     limits = " · ".join(
         f"{SHORT[name]} {amount(name, limit.value)}"

@@ -252,11 +252,13 @@ class Engine:
         return lost
 
     def _unheard(self, t_us: int) -> list[Inverter]:
-        """The inverters whose sign of life is missing."""
+        """The inverters not heard for longer than allowed, counted from the start where never heard."""
         return [
             inverter
             for inverter in self.plan.inverters
-            if inverter.heartbeat is not None and self._pack.fresh(inverter.heartbeat, t_us) is None
+            if inverter.heartbeat is not None
+            and self._pack.fresh(inverter.heartbeat, t_us) is None
+            and t_us - self.start_us > self.plan.slots[inverter.heartbeat].max_age_us
         ]
 
     def _build(self, t_us: int, due: Iterable[int]) -> None:

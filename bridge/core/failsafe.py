@@ -15,7 +15,7 @@ never yet trusted stays in `starting`.
 from enum import IntEnum
 from typing import NamedTuple
 
-from bridge.core.pack import Doubt
+from bridge.core.pack import Doubt, Trouble
 from bridge.core.plan import FailSafeTimes
 
 
@@ -46,12 +46,13 @@ class FailSafe:
         self._lost_since = 0
         self._safe_since = 0
         self._cause = "waiting for the first readings"
+        self._before = ""
         self.state = State.STARTING
 
     def restart(self, cause: str) -> None:
         """Back to `starting`: what happened since the last step is not known."""
         self._trusted_since = None
-        self._cause = cause
+        self._cause, self._before = cause, f"{cause}; "
         self.state = State.STARTING
 
     def step(self, t_us: int, doubt: Doubt | None) -> Step:
@@ -60,7 +61,9 @@ class FailSafe:
         if doubt is None:
             return self._trusted(t_us, elapsed_us)
         self._trusted_since = None
-        self._cause = str(doubt)
+        # What was never there is no news once it is there.
+        never_seen = doubt.trouble is Trouble.MISSING
+        self._cause, self._before = str(doubt), "" if never_seen else f"{doubt}; "
         if self.state is State.FOLLOWING:
             self.state = State.HOLDING
             self._lost_since = t_us
@@ -82,4 +85,4 @@ class FailSafe:
             self._cause = ""
         elif self.state is State.HOLDING:
             self._lost_since += elapsed_us
-        return Step(self.state, self._cause and f"{self._cause}; trusted again, not yet for long enough")
+        return Step(self.state, self._cause and f"{self._before}trusted now, not yet for long enough")

@@ -174,7 +174,8 @@ class BusStage(Stage):
             return _without(fault, Outcome.SKIPPED, str(why))
         if fault.self_heals:
             self._later(fault.acts_after_s, lambda: watch.over(self.now_us()))
-        span_s = max(fault.lasts_s, fault.allowed_s + LATE_S + 0.5)
+        lasts_s = max(fault.lasts_s, fault.allowed_s + LATE_S + 0.5)
+        span_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
         longest_s = fault.acts_after_s + span_s + START_S
         self._wait_until(lambda: self.now_us() >= watch.act_us + span_s * SECOND_US, longest_s)
         watch.healed(self.now_us())

@@ -92,6 +92,12 @@ class Stage(ABC):
         """A value that moves evenly from now on, and back when the fault is healed."""
         return self.slides.slide(self.now_us, first, last, seconds)
 
+    def watched_s(self, lasts_s: float, *, back_at_once: bool) -> float:
+        """How long to watch from when a fault acts: where recovery begins then, not into the recovery."""
+        if not back_at_once:
+            return lasts_s
+        return min(lasts_s, max(self.budget.steady_s - self.budget.tick_s, self.budget.tell_s))
+
     @abstractmethod
     def now_us(self) -> int:
         """Time on this stage."""

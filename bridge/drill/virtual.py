@@ -53,7 +53,9 @@ class VirtualStage(Stage):
         self._watch = watch = Watch(self.loaded.plan, self.site, fault)
         begin_us = self._start_us + round(budget.warm_s * SECOND_US)
         watch.act_us = begin_us + round(fault.acts_after_s * SECOND_US)
-        end_us = watch.act_us + round(max(fault.lasts_s, fault.allowed_s + 1.0) * SECOND_US)
+        lasts_s = max(fault.lasts_s, fault.allowed_s + 1.0)
+        watched_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
+        end_us = watch.act_us + round(watched_s * SECOND_US)
         over_us = end_us + round((fault.acts_after_s + budget.recovery_s) * SECOND_US)
         world.on_sent = self._sent
         world.at(begin_us, lambda: self._begin(fault))

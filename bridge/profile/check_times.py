@@ -149,6 +149,8 @@ def _check_budget(
     period_us, response_s = max(told, default=(0, 0.0))
     parts = (
         ("noticed", max(age_us, times.mismatch_us) / SECOND_US),
+        # Frames that wait while the program is late are stamped when it reads them: it sees them younger.
+        ("program late", times.stall_us / SECOND_US),
         ("next tick", tick_us / SECOND_US),
         ("held", hold_us / SECOND_US),
         ("next frame", period_us / SECOND_US),

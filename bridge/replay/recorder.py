@@ -5,7 +5,8 @@ those the engine made (marked ` T`) with their deadline, in the order of the eng
 log of frames cannot, one JSON object a line, each with `t_us` and with `after_line`: how many lines of FILE
 came before it.
 
-    start    profile, profile_sha256, dbc_sha256, version, buses (name in the profile: name in FILE)
+    start    profile, profile_sha256, dbc_sha256, version, buses (name in the profile: name in FILE), dry
+             (true: nothing that was made left)
     resume   the program was late: `latest_us` is the engine time it had reached by then
     unsent   the frame of the line before was due, but did not leave: why
     reload   another profile: as `start`. The engine was closed; a new one begins, and so a new segment
@@ -70,12 +71,17 @@ class Recorder:
     The calls follow the engine's: `received` for each `receive`, `sent` for each frame that `poll`, `resume`
     or `close` gave, in that order.
 
+    Args:
+        path: FILE.
+        dry: nothing of what is made really leaves; the events say so.
+
     Raises:
         CaptureError: one of the two files exists already (nothing is ever overwritten), or cannot be made.
     """
 
-    def __init__(self, path: Path | str) -> None:
+    def __init__(self, path: Path | str, *, dry: bool = False) -> None:
         self.path = Path(path)
+        self._dry = dry
         self._log = _create(self.path)
         try:
             self._events = _create(events_path(path))
@@ -190,7 +196,7 @@ class Recorder:
     def _segment(self, t_us: int, event: str, loaded: LoadedProfile) -> None:
         self._channels = _writable({bus.name: bus.channel for bus in loaded.buses})
         origin = origin_of(loaded)
-        self._event(t_us, event, **origin._asdict(), version=__version__, buses=self._channels)
+        self._event(t_us, event, **origin._asdict(), version=__version__, buses=self._channels, dry=self._dry)
 
 
 def _append(file: FileIO, lines: Sequence[str]) -> int:

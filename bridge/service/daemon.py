@@ -10,6 +10,7 @@ from bridge.errors import EXIT_INTERNAL, EXIT_OK, AmpweirError, BusError, BusFul
 from bridge.service.journal import Journal
 from bridge.service.notify import Notifier
 from bridge.service.seam import BusNotice, NoticeKind
+from bridge.service.shown import ShownFrames
 from bridge.service.world import Batch, Request, World
 from bridge.words import status_line
 
@@ -78,6 +79,7 @@ class Daemon:
         carrying = [t.period_us for t in loaded.plan.transmissions if t.carries_limits]
         self._leave_by_us = SILENCE_PERIODS * max(carrying, default=0) + loaded.plan.tick_us
         self._full_at: dict[str, int] = {}
+        self._shown = ShownFrames(loaded.plan) if self._dry else None
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────
 
@@ -131,8 +133,10 @@ class Daemon:
         for item in due:
             if self._recorder is not None:
                 self._recorder.sent(item)
-            if self._dry:
+            if self._shown is not None:
                 self._left_us = item.t_us
+                if line := self._shown.line(item):
+                    self._journal.say(item.t_us, line)
                 continue
             try:
                 self._world.send(item.frame)
@@ -216,7 +220,7 @@ class Daemon:
         """After a fault inside: the frames made at the start, when all was well, say zero currents."""
         t_us = self._engine.decision.t_us
         self._journal.say(t_us, f"internal fault, currents to zero: {type(fault).__name__}: {fault}", "error")
-        if not self._dry:
+        if self._shown is None:
             for item in self._last_resort:
                 try:
                     self._world.send(item.frame)

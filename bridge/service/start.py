@@ -51,7 +51,7 @@ def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: floa
     # The service manager's log has its own clock.
     clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
     journal = Journal(make_logger(log), clock)
-    recorder = _recorder(record) if record is not None else None
+    recorder = _recorder(record, dry=dry) if record is not None else None
     if status_every_s is None:
         status_every_s = STATUS_EVERY_S if stdout_is_terminal() else 0.0
     notifier = Notifier()
@@ -77,10 +77,10 @@ def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: floa
         notifier.close()
 
 
-def _recorder(path: Path) -> "Recorder":
+def _recorder(path: Path, *, dry: bool) -> "Recorder":
     from bridge.replay.recorder import Recorder
 
-    return Recorder(path)
+    return Recorder(path, dry=dry)
 
 
 def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) -> int:

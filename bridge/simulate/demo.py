@@ -191,7 +191,7 @@ class Demo:
             )
         )
         self._write(
-            f"{time_of_day(t_us)}    pack {pack.voltage_v:.2f} V {pack.current_a:+.1f} A "
+            f"{time_of_day(t_us)}    pack {pack.voltage_v:.2f} V {round(pack.current_a, 1) + 0.0:+.1f} A "
             f"{pack.state_of_charge:.0f} %, cells {min(cells_v):.3f} to {max(cells_v):.3f} V │ "
             f"told: {limits} │ {self._daemon.engine.decision.state.name.lower()}"
         )

@@ -67,7 +67,7 @@ def test_the_cause_is_told_until_the_data_is_followed_again() -> None:
     """And it says that data is back before that."""
     machine = following()
     assert machine.step(3 * SECOND, LATE).cause == "pack_voltage of shelf: late"
-    assert "trusted again" in machine.step(4 * SECOND, None).cause
+    assert "late; trusted now" in machine.step(4 * SECOND, None).cause
     assert machine.step(6 * SECOND, None).cause == ""
     assert machine.step(7 * SECOND, None).cause == ""
 

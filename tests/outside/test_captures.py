@@ -1,14 +1,12 @@
 """Captures against other programs: what we write they read, and what they hand over we do too.
 
-Sources: can-utils (log2asc, canplayer), python-can and cantools, each run here on our lines; error
-flags from linux/can/error.h.
+Sources: can-utils (log2asc; canplayer in tests/vcan/inside/test_captures.py, since it wants a CAN socket),
+python-can and cantools, each run here on our lines; error flags from linux/can/error.h.
 """
 
 import shutil
-import socket
 import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import can
@@ -17,7 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.frames import EXTENDED
-from bridge.replay.candump import CaptureReader, LogWriter, write_line
+from bridge.replay.candump import CaptureReader, write_line
+from tests.replay.marked import MARKS, Marked, write_marked
 
 DBC = """VERSION ""
 NS_ :
@@ -29,30 +28,14 @@ BO_ 419 Shelf: 2 Shed
 BO_ 2338748384 Stove: 1 Shed
  SG_ Flue : 0|8@1+ (1,0) [0|255] "" Shed
 """
-SHELF, STOVE = 419, 2338748384
-"""One message with 11 bits of identifier (1A3), one with 29 (0B6677E0)."""
-
-Marked = Callable[[str], str]
-MARKS: tuple[tuple[str, Marked], ...] = (
-    ("as written", lambda line: line),
-    ("no mark", lambda line: line.removesuffix(" T")),
-    ("every line marked", lambda line: line if line.endswith(" T") else f"{line} R"),
-)
-
 keys = st.one_of(st.integers(0, 0x7FF), st.integers(EXTENDED, EXTENDED | 0x1FFF_FFFF))
 
 
 @pytest.fixture(params=[mark for _, mark in MARKS], ids=[name for name, _ in MARKS])
 def written(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    """A capture of three frames: received, sent, received without data; in each way to mark them."""
-    path = tmp_path / "night.log"
-    with LogWriter(path) as writer:
-        writer.write(1_700_000_000_000_001, "can0", SHELF, b"\x11\x22", sent=False)
-        writer.write(1_700_000_000_250_000, "can0", STOVE, b"\x7f", sent=True)
-        writer.write(1_700_000_001_000_000, "can0", 0x7FF, b"", sent=False)
+    """The small capture, in each way to mark its lines."""
     mark: Marked = request.param
-    path.write_text("".join(f"{mark(line)}\n" for line in path.read_text().splitlines()))
-    return path
+    return write_marked(tmp_path / "night.log", mark)
 
 
 def _tool(name: str) -> str:
@@ -73,18 +56,6 @@ def test_log2asc_reads_our_captures(written: Path) -> None:
         ["0.249999", "B6677E0x", "d", "1", "7F"],
         ["0.999999", "7FF", "d", "0"],
     ]
-
-
-def test_canplayer_reads_our_captures(written: Path) -> None:
-    """can-utils canplayer, told to print instead of to send, prints every frame again."""
-    command = [_tool("canplayer"), "-I", str(written), "-t", "-g", "0", "stdout=can0"]
-    try:
-        socket.socket(socket.AF_CAN, socket.SOCK_RAW, socket.CAN_RAW).close()
-    except OSError as error:
-        pytest.skip(f"canplayer opens a CAN socket even when it only prints, and there is none: {error}")
-    run = subprocess.run(command, capture_output=True, text=True, check=True, timeout=20)
-    frames = [line.split()[2] for line in run.stdout.splitlines()]
-    assert frames == ["1A3#1122", "0B6677E0#7F", "7FF#"]
 
 
 def test_cantools_decodes_our_captures(written: Path, tmp_path: Path) -> None:

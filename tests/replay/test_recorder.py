@@ -80,6 +80,15 @@ def test_events_carry_their_place_among_the_lines(tmp_path: Path) -> None:
     assert found[3]["buses"] == {"landing": "vcan0", "house": "vcan1"}
     assert found[0]["profile_sha256"] == origin_of(profile("cabin")).profile_sha256
     assert len(found[0]["dbc_sha256"]) == 2
+    assert found[0]["dry"] is False
+
+
+def test_a_dry_run_says_so(tmp_path: Path) -> None:
+    """What was made but never left is not passed off as sent."""
+    recorder = Recorder(tmp_path / "a.log", dry=True)
+    recorder.start(START_US, profile("cabin"))
+    recorder.close()
+    assert events(tmp_path / "a.log")[0]["dry"] is True
 
 
 @pytest.mark.parametrize("taken", ["a.log", "a.log.events"])

@@ -69,7 +69,7 @@ def test_limits_follow_a_healthy_pack_after_a_steady_stretch() -> None:
 
 
 def test_a_dry_run_sends_nothing() -> None:
-    """With `dry`, everything is computed and told, and nothing leaves."""
+    """With `dry`, everything is computed, the frames are shown as bytes and values, and nothing leaves."""
     world = ScriptedWorld(healthy_script(20))
     daemon, lines = make(world, dry=True)
 
@@ -77,6 +77,11 @@ def test_a_dry_run_sends_nothing() -> None:
 
     assert world.sent == []
     assert lines.having("following")
+    shown = lines.having("would send 0A6#")
+    assert "on cabin: PackBounds" in shown[0]
+    assert "charge_amps_most=0A" in shown[0]
+    assert len(lines.having("would send 4EC#434142494E203136 on cabin: NamePlate")) == 1
+    assert 10 < len(shown) < 22
 
 
 def test_one_frame_that_does_not_leave_does_not_delay_the_others() -> None:

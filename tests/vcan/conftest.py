@@ -22,7 +22,7 @@ import pytest
 
 from tests.vcan.kernel import HUNG, INSIDE, KernelRun, missing_parts, run_inside
 
-_TIMEOUT_S: Final = 300.0
+_TIMEOUT_S: Final = 600.0
 _FOLDER: Final = Path(__file__).with_name("inside")
 _REPORTS: Final = "AMPWEIR_INSIDE_REPORTS"  # tells the pytest inside where to write its reports
 _LATE: Final = 4000  # characters of log and console shown when a test left no report

@@ -22,7 +22,7 @@ def quick(folder: Path, name: str, channels: dict[str, str]) -> LoadedProfile:
         ('"cell_target_v" =', f'{rises}, "charge_voltage_rise_v_per_s" = 3.0, "cell_target_v" ='),
         ('"steady_s" = 5.0', '"steady_s" = 1.0'),
         ('"hold_s" = 3.0', '"hold_s" = 1.0'),
-        ('"timeout_s" = 10.0', '"timeout_s" = 5.0'),
+        ('"timeout_s" = 10.0', '"timeout_s" = 8.0'),
     ):
         text = text.replace(slow, fast)
     path = folder / f"{name}.toml"
@@ -49,9 +49,9 @@ def test_faults_on_one_bus(tmp_path: Path) -> None:
     )
     found = outcomes(run_drill_on_bus(loaded, {"cabin": "vcan0"}, only=only))
 
+    assert {name: row for name, row in found.items() if row[0] is Outcome.FAIL} == {}
     assert found.pop("transmit queue full")[0] is Outcome.SKIPPED
-    assert len(found) == 6
-    assert {name: row for name, row in found.items() if row[0] is not Outcome.PASS} == {}
+    assert [outcome for outcome, _ in found.values()] == [Outcome.PASS] * 6
 
 
 def test_faults_on_two_buses(tmp_path: Path) -> None:
@@ -80,7 +80,10 @@ def test_nothing_is_sent_where_a_pack_is_at_work(tmp_path: Path) -> None:
     """Simulated readings must never reach a real inverter: a bus in use is refused."""
     loaded = quick(tmp_path, "cabin", {"cabin": "vcan1"})
     key = loaded.plan.sources[0].key
-    with subprocess.Popen(["cangen", "vcan1", "-I", f"{key:X}", "-L", "8", "-g", "100"]) as pack:
+    pack = subprocess.Popen(["cangen", "vcan1", "-I", f"{key:X}", "-L", "8", "-g", "100"])
+    try:
         with pytest.raises(BusError, match=rf"vcan1: {key:03X}#.* is being sent there already"):
             run_drill_on_bus(loaded, {"cabin": "vcan1"}, only=("pack silent",))
+    finally:
         pack.terminate()
+        pack.wait(10.0)
