@@ -55,6 +55,10 @@ def test_a_difference_that_the_currents_explain_says_nothing() -> None:
     plan = plan_of(0.004, 0.004)
     assert said(plan, (52.8, 0.0), (52.64, 0.0)) == ()
     assert said(plan, (53.2, 100.0), (52.65, 0.0)) == ()
+    assert said(plan, (53.2, 50.0), (52.65, -50.0)) == ()
+    assert said(plan, (53.6, 100.0), (52.4, -50.0)) == (
+        "banks bank1 and bank2 differ by 1.2 V: joining them would drive about 75 A",
+    )
     assert said(plan, (53.6, 100.0), (52.4, 0.0)) == (
         "banks bank1 and bank2 differ by 1.2 V: joining them would drive about 100 A",
     )

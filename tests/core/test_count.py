@@ -69,6 +69,8 @@ def test_a_contradiction_that_no_number_of_cells_explains_is_told_as_it_is() -> 
     count = CellCount(16, 0.48)
     assert count.judge("odd", 51.0, 3.30, 3.30, None) == "odd"
     assert count.judge("odd", 51.0, 0.0, 0.0, None) == "odd"
+    assert count.judge("odd", 49.1, 3.30, 3.30, None) != "odd"
+    assert count.judge("odd", 48.9, 3.30, 3.30, None) == "odd"
     for pack_v, low_v, high_v in (*UNKNOWN, (49.5, None, None)):
         assert count.judge("odd", pack_v, low_v, high_v, None) == "odd"
     count.believe()
@@ -80,7 +82,7 @@ def test_a_contradiction_that_no_number_of_cells_explains_is_told_as_it_is() -> 
     count.believe()
     count.judge("odd", 51.0, 3.30, 3.30, None)
     count.believe()
-    for pack_v, low_v, high_v in (*UNKNOWN, (52.8, 2.9, 3.5)):
+    for pack_v, low_v, high_v in (*UNKNOWN, (52.8, 3.2, 3.5), (52.8, 3.12, 3.4)):
         assert count.judge(None, pack_v, low_v, high_v, None) is not None
     assert count.judge(None, 52.8, 2.9, 3.5, [3.3] * 16) is None
     assert count.judge(None, 52.8, 2.9, 3.5, None) is None

@@ -76,14 +76,24 @@ def test_a_sign_that_is_set_right_is_believed_again() -> None:
 
 def test_small_steps_say_nothing() -> None:
     """Neither of the current, nor of the voltage."""
-    sensor = Sensor(-1.0)
-    for step in range(40):
-        sensor.flow(4.9 * (step % 2))
-    watch, t_us = Watch(), 0
-    for step in range(400):
-        t_us += SECOND
-        watch.look(t_us, reading(40.0 * (step // 5 % 2), 52.8 - 0.03 * (step // 5 % 2)))
-    assert sensor.watch.votes == watch.votes == 0
+    for amps, volts, votes in ((4.9, 0.1, 0), (40.0, 0.031, 0), (5.0, 0.033, -RUN)):
+        watch = Watch()
+        for second in range(400):
+            up = second // 5 % 2
+            watch.look(second * SECOND, reading(amps * up, 52.8 - volts * up))
+        assert watch.votes == votes
+
+
+def test_a_current_need_not_stand_quite_still_but_is_looked_at_once_a_second_only() -> None:
+    """A sensor trembles; what happens within a second is not to be told apart."""
+    watch, fast = Watch(), Watch()
+    for second in range(400):
+        up = second // 5 % 2
+        watch.look(second * SECOND, reading(40.0 * up + 2.0 * (second % 2), 52.8 - 0.2 * up))
+    for tick in range(400):
+        up = tick // 2 % 2
+        fast.look(tick * SECOND // 10, reading(40.0 * up, 52.8 - 0.2 * up))
+    assert (watch.votes, fast.votes) == (-RUN, 0)
 
 
 def test_what_is_unknown_or_long_ago_is_not_compared() -> None:

@@ -211,6 +211,7 @@ def test_a_usual_target_lies_lower_until_a_full_charge_is_due() -> None:
     """The bound on the voltage goes for the full charge; only that one counts as full."""
     wish = WISH._replace(usual_v=3.40, full_every_us=7 * DAY, balance_within_v=0.01, restart_mean_v=3.30)
     life = Life(wish)
+    life.t_us = 100 * DAY
     usual = AT_TARGET._replace(high_v=3.39, current_a=3.0)
     life.go(usual)
     assert life.at() is Stage.ABSORPTION
