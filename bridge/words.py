@@ -74,4 +74,5 @@ def status_line(decision: Decision) -> str:
         for name, limit in decision.limits.items()
         if name != "discharge_voltage_floor"
     )
-    return f"{decision.state.name.lower()} · {pack} · {limits}"
+    course = "".join(f" · {text}" for text in (decision.stage, decision.progress) if text)
+    return f"{decision.state.name.lower()} · {pack} · {limits}{course}"

@@ -22,6 +22,8 @@ class Decision(NamedTuple):
             last accepted value: they are shown, they feed no limit. The pack's own permissions are `None`
             again once they are too old, because a receiver may act on them.
         warnings: what a person should look at, one sentence each.
+        stage: stage of the charge and why, for people; "" where the profile has no stages.
+        progress: how commissioning stands, for people; "" when there is none.
     """
 
     t_us: int
@@ -33,6 +35,8 @@ class Decision(NamedTuple):
     discharge_floor: Limit
     values: Mapping[str, float | None]
     warnings: tuple[str, ...]
+    stage: str = ""
+    progress: str = ""
 
     @property
     def limits(self) -> dict[str, Limit]:

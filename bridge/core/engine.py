@@ -13,6 +13,8 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from bridge.core.circulation import Circulation
+from bridge.core.course import Course
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
 from bridge.core.limits.compose import Limits
@@ -22,6 +24,7 @@ from bridge.core.merge import merge
 from bridge.core.pack import Doubt, PackState, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
+from bridge.core.sign import Signs, without
 from bridge.core.told import Told
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
@@ -33,9 +36,9 @@ class Note(NamedTuple):
     Attributes:
         t_us: when.
         kind: `refused` (a received frame), `waiting` (a frame whose reading was never
-            seen), `withheld` (a frame that must not leave), `stalled`.
-        subject: the source or transmission concerned.
-        text: what was found and what is allowed.
+            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge).
+        subject: the source, transmission or part of the charge concerned.
+        text: what was found and what is allowed; or the news.
     """
 
     t_us: int
@@ -77,6 +80,9 @@ class Engine:
             self._sources.setdefault((source.bus, source.key), []).append(source)
         self._lost_banks = LostBanks(plan)
         self._told = Told(plan)
+        self._course = Course(plan)
+        self._signs = Signs(plan.banks)
+        self._circulation = Circulation(plan)
         self._notes: list[Note] = []
         self._due: list[Due] = []
         self._latest_us = start_us
@@ -195,6 +201,11 @@ class Engine:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
         state, cause = self._failsafe.step(t_us, doubt)
         unheard = self._unheard(t_us)
+        course = self._course.step(t_us, plan.tick_us, state, readings, active)
+        if self._course.news:
+            self._notes += [Note(t_us, "told", *news) for news in self._course.take_news()]
+        wrong = self._signs.wrong(t_us, readings)
+        apart = self._circulation.warnings(t_us, readings)
         inputs = (
             readings,
             active,
@@ -204,24 +215,31 @@ class Engine:
             unheard,
             self._limits.wishes(t_us),
             self._told.wish_lasts(t_us),
+            course,
+            wrong,
+            apart,
         )
-        if inputs == self._inputs and self._limits.settled:
+        if inputs == self._inputs and self._limits.settled and self._told.settled:
             return Decision(t_us, *self.decision[1:])
         self._inputs = inputs
         limits = self._limits.decide(
             t_us,
             plan.tick_us / 1e6,
             state,
-            readings,
+            without(readings, wrong),
             active,
             lost,
             inverter_silent=any(inverter.zero_when_silent for inverter in unheard),
+            course=course,
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
+        warnings += [*self._signs.warnings(wrong), *apart]
         known = merge(plan.banks, readings, active)
-        values = self._told.values(t_us, state, limits, known, warnings)
-        return Decision(t_us, state, cause, *limits, values, tuple(warnings))
+        values = self._told.values(t_us, state, limits, known, warnings, course)
+        return Decision(
+            t_us, state, cause, *limits, values, tuple(warnings), course.sentence, course.progress
+        )
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
 

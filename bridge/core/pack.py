@@ -8,6 +8,7 @@ own age.
 from enum import Enum
 from typing import NamedTuple
 
+from bridge.core.count import CellCount
 from bridge.core.intake import Memory, check_integrity, judge
 from bridge.core.plan import Bank, Plan, Source
 from bridge.errors import FrameRefused
@@ -87,6 +88,7 @@ class PackState:
         }
         self._optional = {bank.name: _optional(plan, bank) for bank in plan.banks}
         self._agreed_us: dict[str, int] = {}
+        self._counts = {b.name: CellCount(b.cells, plan.times.sum_tolerance_v) for b in plan.banks}
         self._times = plan.times
         self._used = {
             bank.name: (*bank.slots.values(), *bank.cell_slots, *bank.probe_slots) for bank in plan.banks
@@ -164,12 +166,10 @@ class PackState:
         cells_v = cells if cells and len(cells) == bank.cells else None
         doubt = self._doubt(bank, t_us)
         if doubt is None:
-            contradiction = (
-                _crossed("cell", said_v, "V")
-                or _crossed("temperature", said_c, "°C")
-                or _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
-            )
-            doubt = self._mismatch(bank.name, t_us, contradiction)
+            found = _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
+            found = self._counts[bank.name].judge(found, pack_v, low_v, high_v, cells_v)
+            found = _crossed("cell", said_v, "V") or _crossed("temperature", said_c, "°C") or found
+            doubt = self._mismatch(bank.name, t_us, found)
         return Reading(
             pack_v,
             get("pack_current"),
@@ -206,6 +206,7 @@ class PackState:
         if contradiction is None:
             self._agreed_us[bank] = t_us
         elif t_us - self._agreed_us.get(bank, NEVER_US) > self._times.mismatch_us:
+            self._counts[bank].believe()
             return Doubt(Trouble.MISMATCH, f"bank {bank}, {contradiction}")
         return None
 

@@ -9,7 +9,9 @@ from typing import Final, NamedTuple
 
 from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder
+from bridge.core.limits.commission import Commissioning
 from bridge.core.limits.curve import Curve
+from bridge.core.limits.stage import Stages
 from bridge.core.outgoing import Transmission
 
 SECOND_US: Final = 1_000_000
@@ -120,6 +122,7 @@ class Bank(NamedTuple):
         cell_slots, probe_slots: indices of the slots of the cells and temperature probes.
         required: (slot, allowed age in µs) of all that must be fresh.
         charge, discharge: see `CurrentSide`.
+        resistance_ohm: of the string with its cables, up to where the banks are joined.
     """
 
     name: str
@@ -131,6 +134,7 @@ class Bank(NamedTuple):
     required: tuple[tuple[int, int], ...]
     charge: CurrentSide
     discharge: CurrentSide
+    resistance_ohm: float | None = None
 
 
 class Inverter(NamedTuple):
@@ -249,3 +253,5 @@ class Plan(NamedTuple):
     options: Options
     times: FailSafeTimes
     transmissions: tuple[Transmission, ...]
+    stages: Stages | None = None
+    commissioning: Commissioning | None = None

@@ -3,11 +3,12 @@
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
+from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.limits.compose import FourLimits
 from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
 from bridge.core.merge import PERMISSIONS
-from bridge.core.plan import Plan
+from bridge.core.plan import Plan, ShownSoc
 
 
 class Told:
@@ -27,6 +28,7 @@ class Told:
         limits: FourLimits,
         known: Mapping[str, float],
         warnings: Sequence[str],
+        course: Now = IDLE,
     ) -> Mapping[str, float | None]:
         """Every quantity by name.
 
@@ -38,7 +40,7 @@ class Told:
         shown.update(known)
         volts, charge, draw, floor = limits
         charge_allowed = self._charge_allowed.update(charge.value)
-        requested = self._request.update(known.get("state_of_charge"), known.get("cell_voltage_min"))
+        requested = self._request.update(t_us, known.get("state_of_charge"), known.get("cell_voltage_min"))
         return MappingProxyType(
             {
                 **shown,
@@ -48,13 +50,26 @@ class Told:
                 "discharge_voltage_floor": floor.value,
                 "charge_allowed": float(charge_allowed),
                 "discharge_allowed": float(self._draw_allowed.update(draw.value)),
+                "charge_stage": None if course.stage is None else float(course.stage),
                 "charge_requested": float(requested and charge_allowed),
-                "shown_state_of_charge": shown_soc(self._wish, shown.get("state_of_charge"), t_us),
+                "shown_state_of_charge": self._soc(t_us, shown.get("state_of_charge"), course),
                 "alarm": float(state >= State.SAFE),
                 "warning": float(bool(warnings) or state is State.HOLDING),
                 "failsafe_state": float(state),
             }
         )
+
+    @property
+    def settled(self) -> bool:
+        """Whether the same inputs would tell the same next time, however much later."""
+        return self._request.settled
+
+    def _soc(self, t_us: int, soc: float | None, course: Now) -> float | None:
+        """What the stages leave of it, then what the person wishes to be shown."""
+        if soc is not None:
+            soc = min(soc, course.most_soc)
+        wish = self._wish if course.window is None else ShownSoc(*course.window, until_us=t_us + 1)
+        return shown_soc(wish, soc, t_us)
 
     def wish_lasts(self, t_us: int) -> bool:
         """Whether a wish for the shown state of charge is in force at `t_us`."""

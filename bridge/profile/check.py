@@ -7,6 +7,7 @@ from bridge.errors import EXIT_FAIL, EXIT_OK, EXIT_WARN, Problem, Severity
 from bridge.profile.check_limits import check_limits
 from bridge.profile.check_sent import SentRow, check_sent
 from bridge.profile.check_sources import check_sources
+from bridge.profile.check_stages import check_stages
 from bridge.profile.check_times import BudgetRow, BusRow, check_times
 from bridge.profile.findings import Findings
 from bridge.profile.load import LoadedProfile
@@ -59,6 +60,7 @@ def check_profile(loaded: LoadedProfile, now: datetime | None = None) -> CheckRe
     findings = Findings(str(loaded.path))
     check_limits(loaded, findings)
     check_sources(loaded, findings)
+    check_stages(loaded, findings)
     timing = check_times(loaded, now, findings)
     sent = check_sent(loaded, timing.responses_s, findings)
     order = list(Severity)

@@ -83,10 +83,12 @@ def _check_bounds(loaded: LoadedProfile, findings: Findings) -> None:
 
 def _check_ends(loaded: LoadedProfile, now: datetime, findings: Findings) -> None:
     options, shown = loaded.profile.options, loaded.profile.shown_soc
+    commissioning = loaded.profile.commissioning
     for key, until in (
         (("options", "inhibit_charge_until"), options.inhibit_charge_until),
         (("options", "inhibit_discharge_until"), options.inhibit_discharge_until),
         (("shown_soc", "until"), shown.until if shown is not None else None),
+        (("commissioning", "until"), commissioning.until if commissioning is not None else None),
     ):
         if until is None:
             continue

@@ -7,6 +7,7 @@ from bridge.core.outgoing import Transmission
 from bridge.core.plan import SECOND_US, Bank, FailSafeTimes, Inverter, Options, Plan, ShownSoc, Slot
 from bridge.profile.compile_limits import LimitCompiler
 from bridge.profile.compile_sources import Received, SourceCompiler
+from bridge.profile.compile_stages import compile_commissioning, compile_stages
 from bridge.profile.compile_transmissions import MILLISECOND_US, compile_transmissions
 from bridge.profile.findings import Definitions, Findings
 from bridge.profile.schema import Bank as BankSection
@@ -26,6 +27,8 @@ def compile_plan(
     _clashes(received, transmissions, findings)
     limits = LimitCompiler(profile, findings)
     pack = limits.pack()
+    stages = compile_stages(profile, pack, received.slots, findings)
+    until_us = None if profile.commissioning is None else _until_us(profile.commissioning.until)
     for number, bank in enumerate(profile.bank):
         _minimum(number, bank.name, profile.pack.cells_in_series, received.slots, findings)
     if findings.problems:
@@ -41,6 +44,8 @@ def compile_plan(
         options=_options(profile),
         times=_times(profile),
         transmissions=transmissions,
+        stages=stages,
+        commissioning=compile_commissioning(profile, pack, until_us),
     )
     return plan, received
 
@@ -96,6 +101,7 @@ def _bank(section: BankSection, profile: Profile, slots: tuple[Slot, ...], limit
         required=tuple((index, slot.max_age_us) for index, slot in mine if slot.required),
         charge=limits.charge(section),
         discharge=limits.discharge(section),
+        resistance_ohm=None if section.resistance_mohm is None else section.resistance_mohm / 1000.0,
     )
 
 

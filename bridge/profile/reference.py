@@ -10,7 +10,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from bridge.profile import schema, schema_limits, schema_signals
+from bridge.profile import schema, schema_limits, schema_signals, schema_stages
 from bridge.profile.schema_base import Section, shown
 from bridge.quantities import QUANTITIES, Kind
 
@@ -23,10 +23,10 @@ and says of every problem where it is (tables of an array are counted from 1), w
 allowed.
 
 Rules for all keys: an unknown key is refused. The unit is in the name of a key (`_v` volt, `_a` ampere,
-`_c` degrees Celsius, `_s` second, `_ms` millisecond, `_ah` ampere hour, `_pct` percent) or in its
-description. Paths are relative to the profile. Current is positive when it charges the pack; current limits
-are never negative. A date has its offset: `2026-12-01T12:00:00+01:00`. `[[name]]` may be repeated, one table
-each.
+`_c` degrees Celsius, `_s` second, `_ms` millisecond, `_min` minute, `_ah` ampere hour, `_pct` percent,
+`_mohm` milliohm) or in its description. Paths are relative to the profile. Current is positive when it
+charges the pack; current limits are never negative. A date has its offset: `2026-12-01T12:00:00+01:00`.
+`[[name]]` may be repeated, one table each.
 
 This file is made from the schema; change `bridge/profile/schema*.py`, then run
 `python -m bridge.profile.reference > profiles/README.md`.
@@ -48,6 +48,8 @@ SECTIONS: tuple[tuple[str, type[Section]], ...] = (
     ("Curve by state of charge", schema_limits.SocCurve),
     ("[options]", schema_limits.Options),
     ("[shown_soc]", schema_limits.ShownSoc),
+    ("[stages]", schema_stages.Stages),
+    ("[commissioning]", schema_stages.Commissioning),
     ("[failsafe]", schema_limits.FailSafe),
     ("[[transmission]]", schema_signals.Transmission),
     *((f"[transmission.signals]: {item.tag[1:-1]}", item) for item in schema_signals.ITEMS),

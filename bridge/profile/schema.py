@@ -11,6 +11,7 @@ from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.schema_base import Positive, Section, Text, shown, wrong
 from bridge.profile.schema_limits import Curves, FailSafe, Limits, Options, ShownSoc
 from bridge.profile.schema_signals import Source, Transmission
+from bridge.profile.schema_stages import Commissioning, Stages
 
 VERSION = 1
 """The profile version this program reads."""
@@ -43,6 +44,11 @@ class Bank(Curves):
     capacity_ah: Positive = Field(description="charge it holds, Ah; current is shared in proportion")
     charge_current_a: Positive = Field(description="most it may be charged with, A")
     discharge_current_a: Positive = Field(description="most that may be drawn from it, A")
+    resistance_mohm: Positive | None = Field(
+        default=None,
+        description="resistance of the string with its cables, up to where the banks are joined, mΩ; "
+        "foresees what joining them would drive",
+    )
 
 
 class Bus(Section):
@@ -94,6 +100,10 @@ class Profile(Section):
     limits: Limits = Field(default=Limits(), description="bounds of the pack and its cells")
     options: Options = Field(default=Options(), description="wishes of the person")
     shown_soc: ShownSoc | None = Field(default=None, description="state of charge as shown to the inverter")
+    stages: Stages | None = Field(default=None, description="stages of a charge")
+    commissioning: Commissioning | None = Field(
+        default=None, description="a new pack is brought to top balance, for a time"
+    )
     failsafe: FailSafe = Field(default=FailSafe(), description="times of the fail-safe states")
 
     @field_validator("bank", "bus", "inverter")

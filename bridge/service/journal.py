@@ -143,6 +143,9 @@ class Journal:
 
     def note(self, note: Note) -> None:
         """Tells what happened in the core; the same thing again only now and then, with its count."""
+        if note.kind == "told":
+            self.say(note.t_us, f"{note.subject}: {note.text}")
+            return
         key = (note.kind, note.subject)
         since, count = self._repeats.get(key, (-REPEAT_US, 0))
         if note.t_us - since < REPEAT_US:

@@ -7,6 +7,7 @@ from bridge.core.engine import Note
 from bridge.core.failsafe import State
 from bridge.core.reasons import Contribution, Limit, Reason
 from bridge.service.journal import Journal, make_logger
+from bridge.words import status_line
 from tests.service.fakes import SECOND_US, Lines
 
 
@@ -87,6 +88,29 @@ def test_the_same_refusal_is_told_once_a_minute() -> None:
 
     assert len(lines.lines) == 3
     assert "repeats=599" in lines.lines[1]
+
+
+def test_news_of_the_charge_is_told_as_it_comes() -> None:
+    """Every one, as something normal: a stage may follow another within the minute."""
+    lines = Lines()
+    journal = Journal(make_logger(write=lines))
+    for i, text in enumerate(("absorption: the highest cell is at 3.480 V", "resting: 30 min are over")):
+        journal.note(Note(i * SECOND_US, "told", "stage", text))
+
+    assert lines.lines == [
+        "stage: absorption: the highest cell is at 3.480 V",
+        "stage: resting: 30 min are over",
+    ]
+
+
+def test_the_status_line_ends_with_stage_and_progress() -> None:
+    """Where there are any."""
+    decision = decided(1, limit(50.0))
+    plain = status_line(decision)
+    assert status_line(decision._replace(stage="bulk: x", progress="top balance: y")) == (
+        f"{plain} · bulk: x · top balance: y"
+    )
+    assert status_line(decision._replace(stage="bulk: x")) == f"{plain} · bulk: x"
 
 
 def test_json_lines_are_json() -> None:

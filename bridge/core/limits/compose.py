@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Sequence
 
+from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.limits import headroom
 from bridge.core.limits.banks import Shares
@@ -77,6 +78,7 @@ class Limits:
         lost: Collection[str],
         *,
         inverter_silent: bool,
+        course: Now = IDLE,
     ) -> FourLimits:
         """Charge voltage, charge current, discharge current and discharge floor at `t_us`.
 
@@ -89,6 +91,7 @@ class Limits:
             lost: banks and optional readings that bounded the limits and are gone. Until they return, no
                 limit gets looser than it was before.
             inverter_silent: currents are wanted at zero because an inverter is not heard.
+            course: what stages and commissioning add.
         """
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
@@ -98,6 +101,8 @@ class Limits:
                 self._voltages(bank, reading, volts, floors)
                 self._currents(i, reading, shares[i], charge, draw)
         self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
+        volts += course.volts
+        charge += course.charge
         if lost or self._lost:
             self._cap(lost, (volts, charge, draw, floors))
         limits = (

@@ -21,28 +21,50 @@ class Allowed:
         return self.on
 
 
-class ChargeRequest:
-    """Asks to be charged when the pack is nearly empty, until it is well above."""
+FED_US = 600_000_000
+"""The lowest cell must have stayed back for so long: under charge it is back at once (own choice)."""
 
-    __slots__ = ("_limits", "on")
+
+class ChargeRequest:
+    """Asks to be charged when the pack is nearly empty, until it is fed.
+
+    What it was starved by must say that it is fed: the state of charge by its number, the lowest cell by
+    staying back for `FED_US`. A reading that goes missing feeds nothing.
+    """
+
+    __slots__ = ("_back_since", "_by_cell", "_by_soc", "_limits")
 
     def __init__(self, limits: PackLimits) -> None:
         self._limits = limits
-        self.on = False
+        self._by_soc = self._by_cell = False
+        self._back_since: int | None = None
 
-    def update(self, soc: float | None, low_v: float | None) -> bool:
-        """Takes state of charge, %, and the lowest cell, V; keeps the last answer where neither is known."""
+    @property
+    def settled(self) -> bool:
+        """Whether the same readings would give the same answer next time, however much later."""
+        return self._back_since is None
+
+    def update(self, t_us: int, soc: float | None, low_v: float | None) -> bool:
+        """Takes state of charge, %, and the lowest cell, V; `None` where one is not known."""
         limits = self._limits
-        by_soc = limits.request_below_soc is not None and soc is not None
-        if low_v is None and not by_soc:
-            return self.on
-        starved = low_v is not None and low_v < limits.request_below_v
-        fed = low_v is None or low_v >= limits.request_until_v
-        if by_soc and soc is not None and limits.request_below_soc is not None:
-            starved = starved or soc < limits.request_below_soc
-            fed = fed and soc >= (limits.request_until_soc or limits.request_below_soc)
-        self.on = starved or (self.on and not fed)
-        return self.on
+        below_soc = limits.request_below_soc
+        if below_soc is not None and soc is not None:
+            until_soc = below_soc if limits.request_until_soc is None else limits.request_until_soc
+            self._by_soc = soc < (until_soc if self._by_soc else below_soc)
+        if low_v is None or not self._by_cell or low_v < limits.request_until_v:
+            self._back_since = None
+        if low_v is not None:
+            if low_v < limits.request_below_v:
+                self._by_cell = True
+            elif self._by_cell and low_v >= limits.request_until_v:
+                self._stay_back(t_us)
+        return self._by_soc or self._by_cell
+
+    def _stay_back(self, t_us: int) -> None:
+        if self._back_since is None:
+            self._back_since = t_us
+        if t_us - self._back_since >= FED_US:
+            self._by_cell, self._back_since = False, None
 
 
 def shown_soc(wish: ShownSoc | None, soc: float | None, t_us: int) -> float | None:

@@ -3,8 +3,8 @@
 import pytest
 
 from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
-from bridge.core.plan import ShownSoc
-from tests.core.plans import pack_limits
+from bridge.core.plan import PackLimits, ShownSoc
+from tests.core.plans import SECOND, pack_limits
 
 
 def test_a_direction_is_allowed_from_a_hundredth_of_the_cap_until_zero() -> None:
@@ -14,6 +14,25 @@ def test_a_direction_is_allowed_from_a_hundredth_of_the_cap_until_zero() -> None
     assert [allowed.update(limit_a) for limit_a in limits_a] == [False, False, True, True, False, False, True]
 
 
+class Hungry:
+    """A request and its clock: a reading stands for ten minutes."""
+
+    def __init__(self, limits: PackLimits) -> None:
+        self.request = ChargeRequest(limits)
+        self.t_us = 0
+
+    def ask(self, soc: float | None, low_v: float | None, seconds: int = 600) -> bool:
+        """The answer at the end of a stretch of the same readings."""
+        for _ in range(seconds + 1):
+            answer = self.request.update(self.t_us, soc, low_v)
+            self.t_us += SECOND
+        return answer
+
+    def settled(self) -> bool:
+        """Whether it waits for nothing but other readings."""
+        return self.request.settled
+
+
 @pytest.mark.parametrize(
     ("readings", "expected"),
     [
@@ -21,33 +40,45 @@ def test_a_direction_is_allowed_from_a_hundredth_of_the_cap_until_zero() -> None
         ([(50.0, 2.94), (50.0, 3.09), (50.0, 3.10)], [True, True, False]),
         ([(9.0, None), (12.0, None), (20.0, None)], [True, True, False]),
         ([(None, 2.9), (None, None), (None, 3.2)], [True, True, False]),
-        ([(9.0, 3.2), (None, 3.2)], [True, False]),
+        ([(9.0, 3.2), (None, 3.2), (14.9, 3.3), (15.0, 3.3)], [True, True, True, False]),
+        ([(9.0, 2.9), (50.0, 2.9), (50.0, 3.3), (12.0, 3.3)], [True, True, False, False]),
         ([(20.0, 3.2)], [False]),
     ],
 )
-def test_asks_for_charge_with_hysteresis(
+def test_asks_for_charge_until_what_starved_it_is_fed(
     readings: list[tuple[float | None, float | None]], expected: list[bool]
 ) -> None:
-    """By state of charge, by the lowest cell, and keeping its answer while nothing is known."""
-    request = ChargeRequest(pack_limits())
-    assert [request.update(*reading) for reading in readings] == expected
+    """By state of charge, by the lowest cell; a reading that goes missing feeds nothing."""
+    hungry = Hungry(pack_limits())
+    assert [hungry.ask(*reading) for reading in readings] == expected
+
+
+def test_a_cell_that_is_back_only_while_it_is_charged_is_not_fed() -> None:
+    """Ten minutes on end, or it begins anew; the engine has to ask again meanwhile."""
+    hungry = Hungry(pack_limits())
+    assert hungry.ask(50.0, 2.9, 0)
+    assert hungry.settled()
+    for dip in (3.09, None, 2.9):
+        assert hungry.ask(50.0, 3.3, 599)
+        assert not hungry.settled()
+        assert hungry.ask(50.0, dip, 0)
+        assert hungry.settled()
+    assert hungry.ask(50.0, 3.3, 599)
+    assert not hungry.ask(50.0, 3.3, 0)
+    assert hungry.settled()
 
 
 def test_asks_by_cell_alone_where_the_profile_has_no_charge_bound() -> None:
     """An empty pack by its own count does not ask then."""
     limits = pack_limits()._replace(request_below_soc=None, request_until_soc=None)
-    request = ChargeRequest(limits)
-    assert [request.update(*reading) for reading in ((1.0, 3.2), (1.0, 2.9), (1.0, None))] == [
-        False,
-        True,
-        True,
-    ]
+    hungry = Hungry(limits)
+    assert [hungry.ask(*reading) for reading in ((1.0, 3.2), (1.0, 2.9), (1.0, None))] == [False, True, True]
 
 
 def test_a_missing_upper_bound_is_the_lower_one() -> None:
     """Without an end of its own the request ends where it began."""
-    request = ChargeRequest(pack_limits()._replace(request_until_soc=None))
-    assert [request.update(soc, 3.2) for soc in (9.0, 10.0)] == [True, False]
+    hungry = Hungry(pack_limits()._replace(request_until_soc=None))
+    assert [hungry.ask(soc, 3.2) for soc in (9.0, 10.0)] == [True, False]
 
 
 @pytest.mark.parametrize(

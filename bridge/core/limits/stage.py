@@ -1,0 +1,242 @@
+"""The stage a charge is in: what happens at the target, how the pack rests afterwards, when it starts again.
+
+    bulk        charging up to the target
+    absorption  the highest cell is at its target: for a stated time, or until the current has tailed off
+    balancing   held there while the cells still differ, so that the balancers get their time
+    resting     full: the charge voltage is the resting one until the pack needs charge again
+
+A stage never loosens a limit: all it does is to add contributions, which the limits then are the tightest of.
+Times count only while the pack is trusted, and at the target only while the highest cell really stands there,
+so that a cloud ends no absorption. When the last full charge was is not kept over a restart: it counts from
+the start then.
+"""
+
+from enum import IntEnum
+from typing import NamedTuple
+
+from bridge.core.reasons import Contribution, Reason
+
+LEAVE_V = 0.030
+"""The highest cell has left the target once it is this far below where it counts as there (own choice)."""
+
+FALL_BACK_US = 300_000_000
+"""Away from the target for longer than this, the pack is charging anew (own choice: a passing cloud)."""
+
+STEADY_US = 60_000_000
+"""A tail current, an evened spread or a need for charge must last this long (own choice)."""
+
+_DAY_US = 86_400_000_000
+
+
+class Stage(IntEnum):
+    """The four stages; the numbers are those of the quantity `charge_stage`."""
+
+    BULK = 0
+    ABSORPTION = 1
+    BALANCING = 2
+    RESTING = 3
+
+
+class Stages(NamedTuple):
+    """What the person wishes of the stages. Voltages of a cell in V unless said otherwise; times in µs.
+
+    Attributes:
+        cells: cells in series.
+        target_v: what the highest cell may reach.
+        within_v: the highest cell counts as at its target from this far below.
+        hold_us: absorption ends after this long at the target.
+        tail_a: absorption ends when the pack's current is at most this, A.
+        rest_v: charge voltage of the pack afterwards.
+        restart_soc: charging starts again below this state of charge, %.
+        restart_low_v, restart_mean_v: or with the lowest, or the mean, cell below this.
+        usual_v: target between full charges.
+        full_every_us: a full charge is due after this long.
+        balance_within_v: the pack is held at the target while cells differ by more than this.
+        balance_us: and for no longer than this.
+        full_soc: 100 % is shown only while the pack is full.
+    """
+
+    cells: int
+    target_v: float
+    within_v: float
+    hold_us: int
+    tail_a: float | None
+    rest_v: float
+    restart_soc: float | None
+    restart_low_v: float | None
+    restart_mean_v: float | None
+    usual_v: float | None
+    full_every_us: int | None
+    balance_within_v: float | None
+    balance_us: int
+    full_soc: bool
+
+
+class Seen(NamedTuple):
+    """What the stages look at: all active banks together.
+
+    Attributes:
+        high_v, low_v: extreme cells of all.
+        mean_v: lowest mean cell of a bank.
+        spread_v: largest difference between two cells of one bank.
+        current_a: sum of the banks' currents, each without its sign: what flows, wherever to.
+        soc: state of charge of the whole, %.
+    """
+
+    high_v: float
+    low_v: float
+    mean_v: float
+    spread_v: float
+    current_a: float | None
+    soc: float | None
+
+
+class StageMachine:
+    """The stages over time. Mutable; owned by one engine.
+
+    Attributes:
+        stage: where it stands.
+        cause: why, for people; the same for as long as the stage lasts.
+        full: whether the pack has been charged to its target by all criteria, and not started again since.
+        last_full_us: when a full charge last ended; the first step where none did.
+    """
+
+    def __init__(self, wish: Stages) -> None:
+        self._wish = wish
+        self._rest = (Contribution(Reason.RESTED, wish.rest_v, ""),)
+        self._usual = (Contribution(Reason.USUAL_TARGET, wish.cells * (wish.usual_v or wish.target_v), ""),)
+        self.stage = Stage.BULK
+        self.cause = "charging up to the target"
+        self.full = False
+        self.last_full_us: int | None = None
+        self._due = False
+        self._held_us = self._tail_us = self._balanced_us = self._even_us = 0
+        self._away_us = self._needy_us = 0
+
+    @property
+    def target_v(self) -> float:
+        """What the highest cell is charged to now, V."""
+        wish = self._wish
+        return wish.target_v if self._due or wish.usual_v is None else wish.usual_v
+
+    @property
+    def volts(self) -> tuple[Contribution, ...]:
+        """What the stage adds to the charge voltage."""
+        usual = () if self._due or self._wish.usual_v is None else self._usual
+        return self._rest + usual if self.stage is Stage.RESTING else usual
+
+    @property
+    def most_soc(self) -> float:
+        """The highest state of charge that may be shown, %."""
+        return 99.0 if self._wish.full_soc and not self.full else 100.0
+
+    def step(self, t_us: int, elapsed_us: int, seen: Seen | None, *, hold: bool) -> bool:
+        """Takes what is seen now; returns whether the stage has changed.
+
+        Args:
+            t_us: now.
+            elapsed_us: time since the last call, for what is counted.
+            seen: `None` while the pack is not trusted: nothing counts then, and nothing changes.
+            hold: not to leave the target, whatever has been reached.
+        """
+        before = self.stage, self.cause
+        self._look_at_calendar(t_us)
+        if seen is not None:
+            if self.stage is Stage.RESTING:
+                self._rest_on(elapsed_us, seen)
+            elif self.stage is Stage.BULK:
+                if seen.high_v >= self.target_v - self._wish.within_v:
+                    text = f"the highest cell is at {seen.high_v:.3f} V, target {self.target_v:.3f} V"
+                    self._enter(Stage.ABSORPTION, text)
+            else:
+                self._at_target(t_us, elapsed_us, seen, hold=hold)
+        return (self.stage, self.cause) != before
+
+    def _enter(self, stage: Stage, cause: str) -> None:
+        self.stage = stage
+        self.cause = cause
+        if stage is not Stage.BALANCING:
+            self._held_us = self._tail_us = self._balanced_us = self._even_us = 0
+            self._away_us = self._needy_us = 0
+
+    def _look_at_calendar(self, t_us: int) -> None:
+        """A full charge that has come due starts at once, unless one is under way."""
+        wish = self._wish
+        if self.last_full_us is None:
+            self.last_full_us = t_us
+        if self._due or wish.full_every_us is None or t_us - self.last_full_us < wish.full_every_us:
+            return
+        self._due = True
+        if self.stage is Stage.RESTING or wish.usual_v is not None:
+            days = (t_us - self.last_full_us) / _DAY_US
+            self.full = False
+            self._enter(Stage.BULK, f"a full charge is due, the last was {days:.0f} days ago")
+
+    def _at_target(self, t_us: int, elapsed_us: int, seen: Seen, *, hold: bool) -> None:
+        wish, at_v = self._wish, self.target_v - self._wish.within_v
+        if seen.high_v < at_v - LEAVE_V:
+            self._away_us += elapsed_us
+            if self._away_us > FALL_BACK_US:
+                self._enter(Stage.BULK, f"the highest cell fell back to {seen.high_v:.3f} V")
+            return
+        self._away_us = 0
+        if seen.high_v < at_v:
+            return
+        self._held_us += elapsed_us
+        tails = wish.tail_a is not None and seen.current_a is not None and seen.current_a <= wish.tail_a
+        self._tail_us = self._tail_us + elapsed_us if tails else 0
+        if self.stage is Stage.BALANCING:
+            self._balance(t_us, elapsed_us, seen, hold=hold)
+        elif self._tail_us >= STEADY_US or self._held_us >= wish.hold_us:
+            self._absorbed(t_us, seen, hold=hold)
+
+    def _absorbed(self, t_us: int, seen: Seen, *, hold: bool) -> None:
+        wish = self._wish
+        ended = (
+            f"the current has tailed off to {seen.current_a:.1f} A"
+            if self._tail_us >= STEADY_US
+            else f"{wish.hold_us / 60e6:g} min at the target are over"
+        )
+        to_full = self._due or wish.usual_v is None
+        if to_full and wish.balance_within_v is not None and seen.spread_v > wish.balance_within_v:
+            self._enter(Stage.BALANCING, f"{ended}, cells still {seen.spread_v * 1000:.0f} mV apart")
+        elif not hold:
+            self._finish(t_us, ended)
+
+    def _balance(self, t_us: int, elapsed_us: int, seen: Seen, *, hold: bool) -> None:
+        wish = self._wish
+        self._balanced_us += elapsed_us
+        even = seen.spread_v <= (wish.balance_within_v or 0.0)
+        self._even_us = self._even_us + elapsed_us if even else 0
+        if hold:
+            return
+        if self._even_us >= STEADY_US:
+            self._finish(t_us, f"cells within {seen.spread_v * 1000:.0f} mV")
+        elif self._balanced_us >= wish.balance_us:
+            self._finish(t_us, f"time for balancing is over, cells {seen.spread_v * 1000:.0f} mV apart")
+
+    def _finish(self, t_us: int, cause: str) -> None:
+        if self._due or self._wish.usual_v is None:
+            self.full, self._due = True, False
+            self.last_full_us = t_us
+        self._enter(Stage.RESTING, cause)
+
+    def _rest_on(self, elapsed_us: int, seen: Seen) -> None:
+        need = self._need(seen)
+        self._needy_us = self._needy_us + elapsed_us if need else 0
+        if self._needy_us >= STEADY_US:
+            self.full = False
+            self._enter(Stage.BULK, need)
+
+    def _need(self, seen: Seen) -> str:
+        """Why charge is needed again; "" when it is not."""
+        wish = self._wish
+        rows = (
+            ("state of charge", seen.soc, wish.restart_soc, ".1f", "%"),
+            ("lowest cell", seen.low_v, wish.restart_low_v, ".3f", "V"),
+            ("mean cell", seen.mean_v, wish.restart_mean_v, ".3f", "V"),
+        )
+        for name, value, bound, digits, unit in rows:
+            if value is not None and bound is not None and value < bound:
+                return f"{name} {value:{digits}} {unit}, below {bound:g} {unit}"
+        return ""

@@ -1,0 +1,89 @@
+"""Commissioning: gentle, told, and over by itself."""
+
+from bridge.core.limits.commission import Commission, Commissioning
+from bridge.core.limits.stage import Seen
+from bridge.core.reasons import Reason
+from tests.core.plans import SECOND
+
+MINUTE = 60 * SECOND
+WISH = Commissioning(
+    until_us=600 * MINUTE,
+    current_a=10.0,
+    target_v=3.50,
+    near_v=0.02,
+    within_v=0.010,
+    low_a=5.0,
+    steady_us=10 * MINUTE,
+    tell_us=15 * MINUTE,
+    window=(20.0, 90.0),
+)
+APART = Seen(high_v=3.49, low_v=3.448, mean_v=3.46, spread_v=0.042, current_a=9.5, soc=50.0)
+EVEN = Seen(high_v=3.49, low_v=3.482, mean_v=3.485, spread_v=0.008, current_a=4.0, soc=50.0)
+
+
+class Life:
+    """A commissioning and its clock."""
+
+    def __init__(self) -> None:
+        self.commission = Commission(WISH)
+        self.t_us = 0
+        self.told: list[tuple[int, str]] = []
+
+    def go(self, seen: Seen | None, seconds: int) -> bool:
+        """So many steps of a second; returns whether it still lasts."""
+        for _ in range(seconds):
+            self.t_us += SECOND
+            self.commission.step(self.t_us, SECOND, seen)
+            if self.commission.news:
+                self.told.append((self.t_us // SECOND, self.commission.news))
+        return self.commission.active
+
+
+def test_progress_is_told_in_words_and_numbers_every_so_often() -> None:
+    """At once, then every 15 minutes; the present numbers can be asked for at any time."""
+    life = Life()
+    assert life.go(None, 60)
+    assert (life.told, life.commission.progress) == ([], "")
+    life.go(APART, 1800)
+    sentence = "top balance: cells within 42 mV, wanted 10 mV; 9.5 A"
+    assert life.told == [(61, sentence), (961, sentence)]
+    life.go(APART._replace(high_v=3.412, current_a=None), 1)
+    assert life.commission.progress == (
+        "top balance: highest cell 3.412 V on its way to 3.500 V; current not known"
+    )
+
+
+def test_it_ends_once_the_cells_stay_together_at_their_target_and_a_low_current() -> None:
+    """Ten minutes without a break; then nothing is bounded or told any more."""
+    life = Life()
+    assert [(c.reason, c.value) for c in life.commission.charge] == [(Reason.COMMISSIONING, 10.0)]
+    for odd in (
+        EVEN._replace(current_a=5.1),
+        EVEN._replace(current_a=None),
+        EVEN._replace(spread_v=0.011),
+        EVEN._replace(high_v=3.479),
+    ):
+        assert life.go(EVEN, 599)
+        assert life.go(odd, 1)
+    assert life.go(EVEN, 599)
+    assert life.go(None, 600)
+    assert not life.go(EVEN, 1)
+    assert life.told[-1][1] == "top balance done: cells within 8 mV, wanted 10 mV; 4.0 A"
+    assert (life.commission.charge, life.commission.progress) == ((), "")
+    count = len(life.told)
+    assert not life.go(APART, 36_000)
+    assert len(life.told) == count
+
+
+def test_it_ends_at_its_stated_end_whatever_is_seen() -> None:
+    """Also when nothing is; the last numbers are told."""
+    life = Life()
+    life.go(APART, 10)
+    life.t_us = WISH.until_us - 2 * SECOND
+    assert life.go(None, 1)
+    assert not life.go(None, 1)
+    assert life.told[-1][1] == "top balance stated end reached: cells within 42 mV, wanted 10 mV; 9.5 A"
+    life = Life()
+    life.t_us = WISH.until_us
+    assert not life.go(None, 1)
+    assert life.told[-1][1] == "top balance stated end reached: cells not seen yet"
