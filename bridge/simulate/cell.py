@@ -116,8 +116,8 @@ class CellModel:
             branch_v[n] = v = final_v + (branch_v[n] - final_v) * kept
             emf_v += v
         if parameters.hysteresis_v:
-            self._side = _moved_side(self._side, moved)
-            emf_v += parameters.hysteresis_v * self._side * _gap(self.charge)
+            self._side = side = _moved_side(self._side, moved)
+            emf_v += parameters.hysteresis_v * side * _gap(self.charge)
         self.emf_v = emf_v
 
     def foreseen_v(self, current_a: float, dt_s: float) -> float:
@@ -153,4 +153,6 @@ def _moved_side(side: float, moved: float) -> float:
 
 def _gap(charge: float) -> float:
     """How far the two curves are apart, as a share of the gap at mid range."""
-    return max(min(1.0, charge / _LOW_END, (1.0 - charge) / _HIGH_END), 0.0)
+    if _LOW_END <= charge <= 1.0 - _HIGH_END:
+        return 1.0
+    return max(min(charge / _LOW_END, (1.0 - charge) / _HIGH_END), 0.0)

@@ -7,7 +7,6 @@ No charger can know what it knows: what it reaches is a physical bound of this p
 something to be had.
 """
 
-from array import array
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -58,6 +57,8 @@ class Bound:
         return -self._largest(pack, min(-wanted_a, self.draw_cap_a), -1.0, self._floor_v)
 
     def _largest(self, pack: PackModel, cap_a: float, sign: float, bound_v: float) -> float:
+        if cap_a <= 0.0:
+            return 0.0
         high_a = min(cap_a, _at_once_a(pack, sign, bound_v))
         if high_a <= 0.0:
             return 0.0
@@ -119,7 +120,7 @@ class OracleDay:
     """
 
     stored_ah: list[float]
-    current_a: array[float]
+    current_a: list[float]
     full_us: int | None
     charged_ah: float
     charged_kwh: float
@@ -133,7 +134,9 @@ def run_oracle(loaded: LoadedProfile, setup: Setup) -> OracleDay:
     step_s, hours = setup.step_us / 1e6, setup.step_us / 3.6e9
     bound = Bound(loaded.plan, setup.pack.temperature_c, step_s)
     tail_a = TAIL_SHARE * sum(bank.capacity_ah for bank in loaded.plan.banks)
-    stored, currents_a, full_us = [], array("d"), None
+    stored: list[float] = []
+    currents_a: list[float] = []
+    full_us = None
     ah, kwh = [0.0, 0.0], [0.0, 0.0]
     for t_us in range(setup.start_us + setup.step_us, setup.end_us + 1, setup.step_us):
         solar_a, load_a = wish((t_us - setup.start_us) / 1e6)
@@ -163,7 +166,7 @@ class Watch:
         oracle: its day.
         stored_ah: true charge in the pack, for each row.
         behind_ah: by direction (charging?) and reason: how much less flowed than with the oracle.
-        ahead_ah: by direction: how much more flowed, later on; the difference to `behind_ah` is what is missing.
+        ahead_ah: by direction: how much more flowed, later on; what is missing is the difference.
     """
 
     oracle: OracleDay

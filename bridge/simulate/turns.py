@@ -11,9 +11,15 @@ from bridge.simulate.site import Site
 from bridge.words import STATES, why
 
 BLOCK_US: Final = 300 * SECOND_US
-"""What governs is judged by blocks of this length: what held longest in one counts."""
+SIDE_BLOCK_US: Final = 3600 * SECOND_US
+"""What governs, and whether sun or loads are stronger, is judged by blocks of this length: what held longest
+in one counts."""
 
-NEAR_V: Final = 0.010
+FREE: Final = "no limit binds: sun and loads get what they ask for"
+SUN_RULES: Final = "the sun gives more than the loads take"
+LOADS_RULE: Final = "the loads take more than the sun gives"
+
+NEAR_V: Final = 0.020
 """A cell this near its target counts as full, this near its floor as empty."""
 
 TAIL_SHARE: Final = 0.05
@@ -81,9 +87,36 @@ def governor_of(held_by: str, wanted_a: float, decision: Decision) -> str:
     if held_by == LEAST:
         return "the charger cannot go lower: it takes its least current"
     assert held_by == WISH
-    if wanted_a > 0.0:
-        return "the sun is the limit: all it gives beyond the loads goes in"
-    return "the loads take what they ask for" if wanted_a < 0.0 else "neither sun nor loads"
+    return FREE
+
+
+class _Majority:
+    """Turns a flickering text into the one that held longest in each block of time."""
+
+    def __init__(self, block_us: int) -> None:
+        self._block_us = block_us
+        self._end_us = 0
+        self._seen: dict[str, tuple[int, Look]] = {}
+        self._latest = ""
+
+    def add(self, text: str, now: Look) -> tuple[str, Look] | None:
+        """One step; gives a new text, and when it first held, at the end of a block."""
+        found = self.close() if now.t_us > self._end_us else None
+        if not self._seen:
+            self._end_us = now.t_us + self._block_us
+        count, first = self._seen.get(text, (0, now))
+        self._seen[text] = count + 1, first
+        return found
+
+    def close(self) -> tuple[str, Look] | None:
+        """The block is over."""
+        found = None
+        if self._seen:
+            text, (_, first) = max(self._seen.items(), key=lambda item: item[1][0])
+            found = None if text == self._latest else (text, first)
+            self._latest = text
+        self._seen = {}
+        return found
 
 
 class Turns:
@@ -100,9 +133,8 @@ class Turns:
         self.empty_us: int | None = None
         self._limits = plan.limits
         self._tail_a = TAIL_SHARE * sum(bank.capacity_ah for bank in plan.banks)
-        self._block: dict[str, tuple[int, Look]] = {}
-        self._block_end_us = 0
-        self._governor = ""
+        self._governor = _Majority(BLOCK_US)
+        self._side = _Majority(SIDE_BLOCK_US)
         self._state: State | None = None
         self._full_at_pct: float | None = None
         self._empty_at_pct: float | None = None
@@ -131,26 +163,21 @@ class Turns:
 
     def finish(self) -> None:
         """The day is over."""
-        self._close_block()
+        self._tell(self._governor.close())
+        self._tell(self._side.close())
         self.found.sort(key=lambda turn: turn.t_us)
 
     def _turn(self, at: Look, text: str) -> None:
         self.found.append(Turn(at.t_us, text, at.pack_v, at.pack_a, at.soc_pct, at.low_v, at.high_v))
 
     def _govern(self, now: Look) -> None:
-        if now.t_us > self._block_end_us:
-            self._close_block()
-            self._block_end_us = now.t_us + BLOCK_US
-        count, first = self._block.get(now.governor, (0, now))
-        self._block[now.governor] = count + 1, first
+        self._tell(self._governor.add(now.governor, now))
+        if now.wanted_a:
+            self._tell(self._side.add(SUN_RULES if now.wanted_a > 0.0 else LOADS_RULE, now))
 
-    def _close_block(self) -> None:
-        if self._block:
-            governor, (_, first) = max(self._block.items(), key=lambda item: item[1][0])
-            if governor != self._governor:
-                self._governor = governor
-                self._turn(first, governor)
-        self._block = {}
+    def _tell(self, found: tuple[str, Look] | None) -> None:
+        if found is not None:
+            self._turn(found[1], found[0])
 
     def _cells(self, now: Look) -> None:
         limits = self._limits
