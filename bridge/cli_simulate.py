@@ -1,6 +1,7 @@
 """The options of `simulate`. Nothing of `bridge.simulate` is loaded before they are used."""
 
 import importlib.util
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -37,10 +38,19 @@ def _above(low: float, high: float) -> click.FloatRange:
     return click.FloatRange(low, high, min_open=True)
 
 
+def _finite(_: click.Context, __: click.Parameter, value: float | None) -> float | None:
+    """Not a number lies in no range, but a comparison does not see that."""
+    if value is not None and math.isnan(value):
+        raise click.BadParameter("nan; allowed: a number")
+    return value
+
+
 def _option(
     name: str, target: str, metavar: str, values: click.FloatRange | click.IntRange, help: str, **more: Any
 ) -> Any:
-    return click.option(name, target, metavar=metavar, type=values, help=help, show_default=True, **more)
+    return click.option(
+        name, target, metavar=metavar, type=values, help=help, show_default=True, callback=_finite, **more
+    )
 
 
 _OPTIONS: Final = (

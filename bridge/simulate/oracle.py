@@ -45,16 +45,25 @@ class Bound:
         self._target_v = plan.limits.cell_target_v
         self._floor_v = plan.limits.cell_floor_v
         self._step_s = step_s
-        charge_a = sum(_configured(bank.charge, temperature_c) for bank in plan.banks)
-        draw_a = sum(_configured(bank.discharge, temperature_c) for bank in plan.banks)
-        self.charge_cap_a = min(charge_a, plan.limits.charge_a)
-        self.draw_cap_a = min(draw_a, plan.limits.discharge_a)
+        self._pack_a = plan.limits.charge_a, plan.limits.discharge_a
+        self._banks_a = (
+            [_configured(bank.charge, temperature_c) for bank in plan.banks],
+            [_configured(bank.discharge, temperature_c) for bank in plan.banks],
+        )
 
     def current_a(self, pack: PackModel, wanted_a: float) -> float:
         """What may flow of what is wanted, positive when charging; the pack is only looked at."""
         if wanted_a >= 0.0:
-            return self._largest(pack, min(wanted_a, self.charge_cap_a), 1.0, self._target_v)
-        return -self._largest(pack, min(-wanted_a, self.draw_cap_a), -1.0, self._floor_v)
+            return self._largest(pack, min(wanted_a, self.cap_a(pack, 1.0)), 1.0, self._target_v)
+        return -self._largest(pack, min(-wanted_a, self.cap_a(pack, -1.0)), -1.0, self._floor_v)
+
+    def cap_a(self, pack: PackModel, sign: float) -> float:
+        """What is configured for pack and banks, as the banks share it now; 1 charges, -1 draws."""
+        cap_a = self._pack_a[sign < 0.0]
+        rows = zip(pack.banks, pack.shares_a(0.0), self._banks_a[sign < 0.0], strict=True)
+        for bank, rest_a, most_a in rows:
+            cap_a = min(cap_a, (most_a - sign * rest_a) * bank.resistance_ohm / pack.resistance_ohm)
+        return max(cap_a, 0.0)
 
     def _largest(self, pack: PackModel, cap_a: float, sign: float, bound_v: float) -> float:
         if cap_a <= 0.0:
@@ -142,7 +151,7 @@ def run_oracle(loaded: LoadedProfile, setup: Setup) -> OracleDay:
         solar_a, load_a = wish((t_us - setup.start_us) / 1e6)
         wanted_a = solar_a - load_a
         current_a = bound.current_a(pack, wanted_a)
-        if full_us is None and current_a < tail_a < wanted_a and bound.charge_cap_a > tail_a:
+        if full_us is None and current_a < tail_a < min(wanted_a, bound.cap_a(pack, 1.0)):
             full_us = t_us
         pack.step(current_a, step_s)
         currents_a.append(current_a)

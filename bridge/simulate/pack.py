@@ -135,10 +135,13 @@ class BankModel:
 
     def foreseen_v(self, current_a: float, dt_s: float) -> list[float]:
         """Return each cell's voltage at the end of a step, without taking it."""
+        if not self.balancing:
+            return [cell.foreseen_v(current_a, dt_s) for cell in self.cells]
         bleed_a = self._balancer.bleed_a
+        # As in `_look`, what a bleeding current does to a series resistance (0.1 mV) is left out.
         return [
-            cell.foreseen_v(current_a - bled * bleed_a, dt_s)
-            for cell, bled in zip(self.cells, self.bleeding, strict=True)
+            cell.foreseen_v(current_a - bled * bleed_a, dt_s) + ohm * bled * bleed_a
+            for cell, ohm, bled in zip(self.cells, self._ohms, self.bleeding, strict=True)
         ]
 
 

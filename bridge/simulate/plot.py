@@ -16,8 +16,8 @@ from bridge.errors import InputError, Problem, Severity
 from bridge.quantities import LIMITS
 from bridge.simulate.day import MIDNIGHT_US
 from bridge.simulate.palette import BLACK, DEEP_BLUE, GREEN, ORANGE, PURPLE, SKY_BLUE, VERMILION, YELLOW
+from bridge.simulate.phrases import setup_lines, verdict_of
 from bridge.simulate.record import Record, Row
-from bridge.simulate.report import setup_lines, verdict_of
 from bridge.simulate.simulate import Day
 
 HOUR_US: Final = 3600 * SECOND_US
