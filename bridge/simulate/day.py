@@ -5,7 +5,7 @@ the inverters decode that with cantools and obey; the cells take what flows. Wha
 does not depend on when it is asked (see `bridge.core.engine`), and the physics looks at the inverters once a
 step, so all frames of a step are passed on together: nothing comes out differently, and it is quicker.
 
-To be quicker still, unless it is to be exact: the core decides twice a step, and a message of one page that
+To be quicker still, unless it is to be exact: the core decides once a step, and a message of one page that
 is due several times within a step, in which nothing moves, is sent once.
 """
 
@@ -106,10 +106,11 @@ class Loop:
 
     def __init__(self, loaded: LoadedProfile, setup: Setup) -> None:
         self.site = site_of(loaded, setup)
-        plan = loaded.plan
-        if not setup.exact:
-            plan = plan._replace(tick_us=max(plan.tick_us, setup.step_us // 2))
-        self.engine = Engine(plan, setup.start_us)
+        plan, start_us = loaded.plan, setup.start_us
+        if not setup.exact and plan.tick_us < setup.step_us:
+            # In the middle of each step: what was measured at its start is acted on before its end.
+            plan, start_us = plan._replace(tick_us=setup.step_us), start_us - setup.step_us // 2
+        self.engine = Engine(plan, start_us)
         self.sent = self.received = 0
         self._setup = setup
 

@@ -3,7 +3,7 @@
 They know the same DBC files and the same profile as the bridge, and share no codec with it.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final, NamedTuple
 
 from bridge.frames import Frame
@@ -16,6 +16,8 @@ from bridge.simulate.coder import Coder, Library, Raws, keep
 
 STAGGER_US: Final = 13_000
 """Messages of a simulated site start this far apart, so that no two leave at one instant."""
+
+HEARTBEAT: Final = "inverter_heartbeat"
 
 ValueOf = Callable[[str, int, int], float]
 """A measured value by quantity, number of the cell (0 where there is only one) and time in µs."""
@@ -76,9 +78,21 @@ class Speech:
         names = [origin.signal for origin in self.origins]
         self.pages = coder.pages(names)
         self._on_page = tuple(
-            tuple(o for o in self.origins if o.signal in page.names and o.signal not in page.selectors)
+            tuple(
+                o
+                for o in self.origins
+                if o.signal in page.names and o.signal not in page.selectors and o.quantity != HEARTBEAT
+            )
             for page in self.pages
         )
+        counters = [o.signal for o in self.origins if o.quantity == HEARTBEAT]
+        if section.counter is not None:
+            counters.append(section.counter)
+        self._counters = tuple(
+            tuple(name for name in counters if name in page.names and name not in page.selectors)
+            for page in self.pages
+        )
+        self._known: dict[tuple[float, ...], bytes] = {}
         self.period_us = coder.cycle_us or _guessed_us(section, len(self.pages))
         self.next_us = first_us
         self.muted = False
@@ -108,18 +122,24 @@ class Speech:
         return Frame(self.bus, self.coder.key, self._data(at, value_of, t_us))
 
     def _data(self, at: int, value_of: ValueOf, t_us: int) -> bytes:
+        values = [value_of(origin.quantity, origin.cell, t_us) for origin in self._on_page[at]]
+        if self._counters[at] or self.forced or self.spoilt:
+            return self._encoded(at, values)
+        # Most cells read what they read a second ago.
+        key = (at, *values)
+        data = self._known.get(key)
+        if data is None:
+            data = self._encoded(at, values)
+            keep(self._known, key, data)
+        return data
+
+    def _encoded(self, at: int, values: list[float]) -> bytes:
         page, coder, section = self.pages[at], self.coder, self.section
         raws: Raws = {}
-        for origin in self._on_page[at]:
-            quantity, cell, signal, reading, flag = origin
-            if quantity == "inverter_heartbeat":
-                raws[signal] = self._rolling(signal)
-                continue
-            value = value_of(quantity, cell, t_us)
-            number = origin.number(value) if flag else (value - reading.shift) / reading.scale
-            raws[signal] = coder.raw(signal, number)
-        if section.counter is not None:
-            raws[section.counter] = self._rolling(section.counter)
+        for origin, value in zip(self._on_page[at], values, strict=True):
+            raws[origin.signal] = coder.raw(origin.signal, origin.number(value))
+        for name in self._counters[at]:
+            raws[name] = self._rolling(name)
         for name, forced in self.forced.items():
             if name in page.names:
                 raws[name] = forced[self._said % len(forced)]
@@ -227,7 +247,7 @@ class Seen(NamedTuple):
     t_us: int
     frame: Frame
     name: str
-    values: dict[str, float]
+    values: Mapping[str, float]
     faults: tuple[str, ...]
 
 
@@ -249,7 +269,7 @@ class Ear:
         values, faults, counts = heard
         for name, count in counts:
             faults = (*faults, *self._count(name, count))
-        return Seen(t_us, frame, self.coder.name, dict(values), faults)
+        return Seen(t_us, frame, self.coder.name, values, faults)
 
     def _understood(self, data: bytes) -> tuple[dict[str, float], tuple[str, ...], list[tuple[str, int]]]:
         """What a frame says by itself: values, faults, and the numbers of its counters."""

@@ -18,6 +18,8 @@ from bridge.simulate.packs import cell_of
 MODEL_STEP_US: Final = 250_000
 """Short against the lag of an inverter."""
 
+_LIMITS: Final = frozenset(LIMITS)
+
 Wave = Callable[[int], float]
 """A forced value over time in µs."""
 
@@ -140,7 +142,7 @@ class Listener:
         seen = ear.hear(t_us, frame)
         self.seen.append(seen)
         self.latest.update(seen.values)
-        if any(name in seen.values for name in LIMITS):
+        if not _LIMITS.isdisjoint(seen.values):
             self.limits_us = t_us
             self.model.receive(self._limits())
         return seen
