@@ -85,7 +85,7 @@ def _cells(panel: Axes, hours: list[float], record: Record) -> None:
             f"{name} {value:.2f} V",
             (1.0, value),
             xycoords=("axes fraction", "data"),
-            xytext=(-4, 3 if name == "target" else -11),
+            xytext=(-4, 4 if name == "target" else -12),
             textcoords="offset points",
             ha="right",
             fontsize=8,

@@ -25,6 +25,9 @@ NEAR_V: Final = 0.020
 TAIL_SHARE: Final = 0.05
 """Full also means: no more than this share of the capacity flows in (1/h)."""
 
+FULL_US: Final = 60 * SECOND_US
+"""And all this for so long."""
+
 BACK_PCT: Final = 5.0
 """A milestone comes again only after the charge has moved so far back, %."""
 
@@ -97,14 +100,17 @@ class _Majority:
         self._block_us = block_us
         self._end_us = 0
         self._seen: dict[str, tuple[int, Look]] = {}
+        self._since: tuple[str, Look] | None = None
         self._latest = ""
 
     def add(self, text: str, now: Look) -> tuple[str, Look] | None:
-        """One step; gives a new text, and when it first held, at the end of a block."""
+        """One step; gives a new text, and since when it held, at the end of a block."""
+        if self._since is None or self._since[0] != text:
+            self._since = text, now
         found = self.close() if now.t_us > self._end_us else None
         if not self._seen:
             self._end_us = now.t_us + self._block_us
-        count, first = self._seen.get(text, (0, now))
+        count, first = self._seen.get(text, (0, self._since[1]))
         self._seen[text] = count + 1, first
         return found
 
@@ -136,6 +142,7 @@ class Turns:
         self._governor = _Majority(BLOCK_US)
         self._side = _Majority(SIDE_BLOCK_US)
         self._state: State | None = None
+        self._near_us = 0
         self._full_at_pct: float | None = None
         self._empty_at_pct: float | None = None
         self._bled_us: int | None = None
@@ -185,11 +192,10 @@ class Turns:
             self._full_at_pct = None
         if self._empty_at_pct is not None and now.soc_pct > self._empty_at_pct + BACK_PCT:
             self._empty_at_pct = None
-        if (
-            self._full_at_pct is None
-            and now.high_v >= limits.cell_target_v - NEAR_V
-            and 0.0 <= now.pack_a <= self._tail_a
-        ):
+        near = now.high_v >= limits.cell_target_v - NEAR_V and 0.0 <= now.pack_a <= self._tail_a
+        if not near or not self._near_us:
+            self._near_us = now.t_us
+        if self._full_at_pct is None and now.t_us - self._near_us >= FULL_US:
             self._full_at_pct = now.soc_pct
             self.full_us = self.full_us or now.t_us
             self._turn(now, "FULL: the highest cell is at its target, and little flows in")
