@@ -8,17 +8,20 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from bridge import __version__
+from bridge.cli_simulate import check_outputs, setup_of, simulate_options
 from bridge.errors import EXIT_FAIL, EXIT_OK, AmpweirError, InputError
 
 if TYPE_CHECKING:
     from bridge.profile.load import LoadedProfile
 
 EXIT_CODES = """\b
-Exit codes: 0 fine, 1 failed (check, drill, replay), 2 wrong usage, 3 passed with warnings (check),
-4 a profile, message definition or capture cannot be used, 5 a bus cannot be opened, 6 internal fault.
+Exit codes: 0 fine, 1 failed (check, drill, replay; simulate: a cell past what it bears), 2 wrong usage,
+3 passed with warnings (check), 4 a profile, message definition or capture cannot be used (or a file not
+written), 5 a bus cannot be opened, 6 internal fault.
 """
 
 PROFILE = click.argument("profile", type=click.Path(path_type=Path))
+OUTPUT = click.Path(path_type=Path)
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
 
 
@@ -31,6 +34,7 @@ def cli() -> None:
     ampweir run profiles/cabin.toml --demo      see it work, without hardware
     ampweir check my.toml                       prove a profile on paper
     ampweir drill my.toml                       rehearse every fault
+    ampweir simulate my.toml                    see a whole day of it, with the reasons
     ampweir run my.toml --dry                   compute and show, send nothing
     ampweir run my.toml                         bridge the pack to the inverter
     """
@@ -166,6 +170,44 @@ def drill(profile: Path, buses: tuple[str, ...], only: tuple[str, ...], as_json:
         result = run_drill(loaded, only=only)
     _show(report, result, as_json)
     sys.exit(EXIT_OK if result.ok else EXIT_FAIL)
+
+
+@cli.command(epilog=EXIT_CODES)
+@PROFILE
+@simulate_options
+@click.option("--compare-oracle", is_flag=True, help="Say how near it comes to what the true cells bear.")
+@click.option("--csv", "table", type=OUTPUT, metavar="FILE", help="Write a row for every --every seconds.")
+@click.option("--plot", type=OUTPUT, metavar="FILE", help="Draw the day into FILE.png or FILE.html.")
+@AS_JSON
+def simulate(
+    profile: Path, compare_oracle: bool, table: Path | None, plot: Path | None, as_json: bool, **options: Any
+) -> None:
+    """Simulate a day of PROFILE in seconds, through the very frames it describes, and say why at each turn.
+
+    Pack, monitors, inverter, sun and loads are models. The same options give the same day.
+
+    \b
+    ampweir simulate profiles/cabin.toml
+    ampweir simulate profiles/cabin.toml --weather clouds --pack runner --compare-oracle
+    ampweir simulate profiles/cabin.toml --ignores current --charger-reads-high 0.2
+    ampweir simulate profiles/cabin.toml --load steps --plot day.png --csv day.csv
+    """
+    from bridge.simulate import report
+    from bridge.simulate.simulate import simulate as run_day
+
+    setup = setup_of(**options)
+    check_outputs(table, plot)
+    result = run_day(_load(profile), setup, compare_oracle=compare_oracle)
+    if table is not None:
+        from bridge.simulate.table_file import write_table
+
+        write_table(table, result.record)
+    if plot is not None:
+        from bridge.simulate.plot import write_plot
+
+        write_plot(plot, result)
+    _show(report, result, as_json)
+    sys.exit(EXIT_FAIL if result.tripped else EXIT_OK)
 
 
 def _load(path: Path) -> "LoadedProfile":

@@ -172,7 +172,7 @@ def test_only_the_core_makes_frames_to_be_sent() -> None:
 
 
 NEVER_LOADED_BY_RUN = (
-    *("numpy", "paho", "prometheus_client", "hypothesis", "pytest"),
+    *("numpy", "matplotlib", "paho", "prometheus_client", "hypothesis", "pytest"),
     *("bridge.simulate", "bridge.drill"),
 )
 

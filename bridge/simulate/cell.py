@@ -1,74 +1,40 @@
-"""One cell: open-circuit voltage, a series resistance and RC branches, exact for a constant current.
+"""One cell: open-circuit voltage, hysteresis, a series resistance and RC pairs.
 
-Currents are positive when they charge. The open-circuit curve is that of LFP in the parameter set
-Prada2013 of PyBaMM (BSD-3), its values retyped; below 20 % of charge they are doubtful.
+Exact for a constant current, whatever the length of a step. Currents are positive when they charge.
 """
 
-import itertools
 import math
-from bisect import bisect_right
 from collections.abc import Callable
 from typing import Final, NamedTuple
 
+from bridge.simulate.open_circuit import lfp_open_circuit_v
+
+__all__ = [
+    "LFP_HYSTERESIS_V",
+    "SECONDS_PER_HOUR",
+    "Branch",
+    "CellModel",
+    "CellParameters",
+    "at_temperature",
+    "lfp_open_circuit_v",
+]
+
 SECONDS_PER_HOUR: Final = 3600.0
 
-_CHARGE: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
-_VOLTAGE_V: Final = (
-    2.0,
-    2.7853,
-    2.9781,
-    3.1685,
-    3.2058,
-    3.2525,
-    3.266,
-    3.2688,
-    3.274,
-    3.3097,
-    3.3142,
-    3.3164,
-)
-_FULL_V: Final = 3.6
-_KNEE: Final = _CHARGE[-1]
-# The rise at the top follows an e-fold for each 0.97 % of charge, fitted to the same parameter set.
-_E_FOLD: Final = 0.0097
-_KNEE_V: Final = (_FULL_V - _VOLTAGE_V[-1]) / math.expm1((1.0 - _KNEE) / _E_FOLD)
-_FULL_SLOPE_V: Final = _KNEE_V / _E_FOLD * math.exp((1.0 - _KNEE) / _E_FOLD)
+LFP_HYSTERESIS_V: Final = 0.028
+"""Half the gap between charge and discharge curve at mid range (batmods-lite 0.0.2, lfp_ocv, BSD-3)."""
 
+_SWING: Final = 0.02
+"""Charge that moves the cell by an e-fold from one curve towards the other (typical, no source)."""
 
-def _slopes() -> tuple[float, ...]:
-    """Return the slope at each table point: harmonic means, which keep the curve rising (Fritsch-Butland)."""
-    rises = [
-        (_VOLTAGE_V[n + 1] - _VOLTAGE_V[n]) / (_CHARGE[n + 1] - _CHARGE[n]) for n in range(len(_CHARGE) - 1)
-    ]
-    inner = [2.0 * a * b / (a + b) for a, b in itertools.pairwise(rises)]
-    return (rises[0], *inner, _KNEE_V / _E_FOLD)
+_LOW_END: Final = 0.05
+_HIGH_END: Final = 0.025
+"""The gap closes over this much charge at either end (no source); the curve goes on rising there."""
 
-
-_SLOPE_V: Final = _slopes()
-
-
-def lfp_open_circuit_v(charge: float) -> float:
-    """Return the resting voltage of an LFP cell in volts at a charge of 0..1.
-
-    Smooth and strictly rising: a monotone cubic through the table up to 95 %, then an exponential to
-    3.6 V at 100 %. Beyond either end it goes on along the tangent, so that an overcharged or emptied cell
-    shows itself.
-    """
-    if charge >= 1.0:
-        return _FULL_V + _FULL_SLOPE_V * (charge - 1.0)
-    if charge >= _KNEE:
-        return _VOLTAGE_V[-1] + _KNEE_V * math.expm1((charge - _KNEE) / _E_FOLD)
-    if charge <= 0.0:
-        return _VOLTAGE_V[0] + _SLOPE_V[0] * charge
-    n = bisect_right(_CHARGE, charge) - 1
-    width = _CHARGE[n + 1] - _CHARGE[n]
-    x = (charge - _CHARGE[n]) / width
-    rest = 1.0 - x
-    return (
-        _VOLTAGE_V[n] * (1.0 + 2.0 * x) * rest**2
-        + _VOLTAGE_V[n + 1] * x**2 * (3.0 - 2.0 * x)
-        + width * x * rest * (_SLOPE_V[n] * rest - _SLOPE_V[n + 1] * x)
-    )
+_REFERENCE_K: Final = 298.15
+_SERIES_K: Final = 1500.0
+_BRANCH_K: Final = 4200.0
+"""Activation temperatures of the resistances, Arrhenius (typical, no source)."""
 
 
 class Branch(NamedTuple):
@@ -88,17 +54,33 @@ class CellParameters(NamedTuple):
         capacity_ah: charge between empty and full, above 0.
         series_ohm: resistance felt at once, above 0.
         branches: slower resistances.
-        open_circuit_v: resting voltage by charge 0..1.
+        open_circuit_v: resting voltage by charge 0..1, between the curves for charging and discharging.
+        hysteresis_v: half the gap between these two curves at mid range; 0 for none.
     """
 
     capacity_ah: float = 280.0
     series_ohm: float = 0.000_20
     branches: tuple[Branch, ...] = (Branch(0.000_10, 150_000.0), Branch(0.000_25, 1_200_000.0))
     open_circuit_v: Callable[[float], float] = lfp_open_circuit_v
+    hysteresis_v: float = 0.0
+
+
+def at_temperature(cell: CellParameters, temperature_c: float) -> CellParameters:
+    """The same cell colder or warmer than 25 °C: resistances by Arrhenius, capacitances and charge as before.
+
+    Each resistance is multiplied by exp(B (1/T - 1/298.15 K)), with B = 1500 K for the one felt at once and
+    4200 K for the slower ones (typical, no source).
+    """
+    inverse = 1.0 / (temperature_c + 273.15) - 1.0 / _REFERENCE_K
+    slow = math.exp(_BRANCH_K * inverse)
+    return cell._replace(
+        series_ohm=cell.series_ohm * math.exp(_SERIES_K * inverse),
+        branches=tuple(b._replace(resistance_ohm=b.resistance_ohm * slow) for b in cell.branches),
+    )
 
 
 class CellModel:
-    """A cell with its charge and the voltages its branches have built up.
+    """A cell with its charge and the voltages it has built up.
 
     Attributes:
         parameters: what it is made of.
@@ -106,13 +88,15 @@ class CellModel:
         emf_v: voltage in volts behind the series resistance.
     """
 
-    __slots__ = ("_branch_v", "charge", "emf_v", "parameters")
+    __slots__ = ("_branch_v", "_dt_s", "_kept", "_share", "_side", "charge", "emf_v", "parameters")
 
     def __init__(self, parameters: CellParameters, charge: float) -> None:
         self.parameters = parameters
         self.charge = charge
         self.emf_v = parameters.open_circuit_v(charge)
         self._branch_v = [0.0] * len(parameters.branches)
+        self._side = 0.0  # -1 on the discharge curve, 1 on the charge curve
+        self._tune(1.0)
 
     def voltage_v(self, current_a: float) -> float:
         """Return the terminal voltage in volts while a current flows."""
@@ -120,11 +104,55 @@ class CellModel:
 
     def step(self, current_a: float, dt_s: float) -> None:
         """Let a constant current flow for some time; exact whatever the length of the step."""
+        if dt_s != self._dt_s:
+            self._tune(dt_s)
         parameters = self.parameters
-        self.charge += current_a * dt_s / (SECONDS_PER_HOUR * parameters.capacity_ah)
-        self.emf_v = parameters.open_circuit_v(self.charge)
-        for n, (resistance_ohm, capacitance_f) in enumerate(parameters.branches):
+        moved = current_a * self._share
+        self.charge += moved
+        emf_v = parameters.open_circuit_v(self.charge)
+        branch_v = self._branch_v
+        for n, (resistance_ohm, kept) in enumerate(self._kept):
             final_v = resistance_ohm * current_a
-            kept = math.exp(-dt_s / (resistance_ohm * capacitance_f))
-            self._branch_v[n] = final_v + (self._branch_v[n] - final_v) * kept
-            self.emf_v += self._branch_v[n]
+            branch_v[n] = v = final_v + (branch_v[n] - final_v) * kept
+            emf_v += v
+        if parameters.hysteresis_v:
+            self._side = side = _moved_side(self._side, moved)
+            emf_v += parameters.hysteresis_v * side * _gap(self.charge)
+        self.emf_v = emf_v
+
+    def foreseen_v(self, current_a: float, dt_s: float) -> float:
+        """Return the terminal voltage at the end of a step, without taking it."""
+        if dt_s != self._dt_s:
+            self._tune(dt_s)
+        parameters = self.parameters
+        moved = current_a * self._share
+        charge = self.charge + moved
+        voltage_v = parameters.open_circuit_v(charge) + parameters.series_ohm * current_a
+        for (resistance_ohm, kept), v in zip(self._kept, self._branch_v, strict=True):
+            final_v = resistance_ohm * current_a
+            voltage_v += final_v + (v - final_v) * kept
+        if parameters.hysteresis_v:
+            voltage_v += parameters.hysteresis_v * _moved_side(self._side, moved) * _gap(charge)
+        return voltage_v
+
+    def _tune(self, dt_s: float) -> None:
+        """Steps are mostly of one length: what depends on it is worked out once."""
+        self._dt_s = dt_s
+        self._share = dt_s / (SECONDS_PER_HOUR * self.parameters.capacity_ah)
+        self._kept = tuple(
+            (resistance_ohm, math.exp(-dt_s / (resistance_ohm * capacitance_f)))
+            for resistance_ohm, capacitance_f in self.parameters.branches
+        )
+
+
+def _moved_side(side: float, moved: float) -> float:
+    """One-state hysteresis: charge that flows carries the cell to the curve of its direction."""
+    towards = 1.0 if moved > 0.0 else -1.0
+    return towards + (side - towards) * math.exp(-abs(moved) / _SWING)
+
+
+def _gap(charge: float) -> float:
+    """How far the two curves are apart, as a share of the gap at mid range."""
+    if _LOW_END <= charge <= 1.0 - _HIGH_END:
+        return 1.0
+    return max(min(charge / _LOW_END, (1.0 - charge) / _HIGH_END), 0.0)

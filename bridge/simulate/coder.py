@@ -47,7 +47,9 @@ class Coder:
         self._message = message
         self._signals: dict[str, Signal] = {signal.name: signal for signal in message.signals}
         self._places = {name: self._bits(name) for name in self._signals}
-        self._encoded: dict[tuple[tuple[str, int | float], ...], bytes] = {}
+        self._grids = {name: self._grid(name) for name in self._signals}
+        self._encoded: dict[tuple[object, ...], bytes] = {}
+        self._checksums: dict[tuple[str, int, bytes], int] = {}
         self._decoded: dict[bytes, dict[str, float]] = {}
         self.name = message.name
         self.key = message.frame_id | (EXTENDED if message.is_extended_frame else 0)
@@ -65,12 +67,9 @@ class Coder:
 
     def raw(self, name: str, number: float) -> int | float:
         """The nearest raw number a signal can hold for a physical number."""
-        signal = self._signals[name]
-        raw = (number - float(signal.offset)) / float(signal.scale)
-        if signal.is_float:
-            return raw
-        low, high = self.raw_span(name)
-        return min(max(round(raw), low), high)
+        offset, scale, is_float, low, high = self._grids[name]
+        raw = (number - offset) / scale
+        return raw if is_float else min(max(round(raw), low), high)
 
     def number(self, name: str, raw: float) -> float:
         """The physical number of a raw one."""
@@ -79,10 +78,7 @@ class Coder:
 
     def raw_span(self, name: str) -> tuple[int, int]:
         """Smallest and largest raw number a signal of whole numbers can hold."""
-        signal = self._signals[name]
-        if signal.is_signed:
-            return -(1 << signal.length - 1), (1 << signal.length - 1) - 1
-        return 0, (1 << signal.length) - 1
+        return self._grids[name][3:]
 
     def is_float(self, name: str) -> bool:
         """Whether a signal holds a floating-point number."""
@@ -90,12 +86,12 @@ class Coder:
 
     def encode(self, page: Page, raws: Mapping[str, int | float]) -> bytes:
         """The data of a frame of one page; signals not given are 0, those of other pages are left out."""
-        full = {name: raws.get(name, 0) for name in page.names} | dict(page.selectors)
-        key = tuple(sorted(full.items()))
+        key = (page.names, *page.selectors.items(), *raws.items())
         data = self._encoded.get(key)
         if data is None:
+            full = {name: raws.get(name, 0) for name in page.names} | dict(page.selectors)
             data = self._message.encode(full, scaling=False, strict=False)
-            _keep(self._encoded, key, data)
+            keep(self._encoded, key, data)
         return data
 
     def decode(self, data: bytes) -> dict[str, float]:
@@ -105,11 +101,19 @@ class Coder:
             decoded = self._message.decode(data, decode_choices=False)
             assert isinstance(decoded, dict)
             values = {name: float(value) for name, value in decoded.items()}  # type: ignore[arg-type]
-            _keep(self._decoded, data, values)
+            keep(self._decoded, data, values)
         return values
 
     def checksum(self, name: str, rule: ChecksumRule, data: bytes) -> int:
         """The checksum a frame should carry in the signal `name`, whose own bits count as 0."""
+        key = (name, id(rule), data)
+        right = self._checksums.get(key)
+        if right is None:
+            right = self._checksum(name, rule, data)
+            keep(self._checksums, key, right)
+        return right
+
+    def _checksum(self, name: str, rule: ChecksumRule, data: bytes) -> int:
         blank = bytearray(data)
         own = set()
         for byte, bit in self._places[name]:
@@ -117,6 +121,14 @@ class Coder:
             blank[byte] &= ~(1 << bit) & 0xFF
         over = [n for n in range(len(data)) if n not in own] if rule.over is None else rule.over
         return checksum(rule, bytes(rule.prefix) + bytes(blank[n] for n in over))
+
+    def _grid(self, name: str) -> tuple[float, float, bool, int, int]:
+        """Offset, scale, whether it is a floating-point number, smallest and largest raw number."""
+        signal = self._signals[name]
+        low, high = 0, (1 << signal.length) - 1
+        if signal.is_signed:
+            low, high = -(1 << signal.length - 1), (1 << signal.length - 1) - 1
+        return float(signal.offset), float(signal.scale), signal.is_float, low, high
 
     def _bits(self, name: str) -> list[tuple[int, int]]:
         """(byte, bit) of every bit of a signal; a Motorola one starts at its highest bit."""
@@ -179,7 +191,8 @@ _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
 
 
-def _keep(memory: dict[_Key, _Value], key: _Key, value: _Value) -> None:
+def keep(memory: dict[_Key, _Value], key: _Key, value: _Value) -> None:
+    """Remembers a value; forgets all of them first if there are `KEPT`."""
     if len(memory) >= KEPT:
         memory.clear()
     memory[key] = value

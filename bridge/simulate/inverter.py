@@ -1,11 +1,12 @@
 """An inverter with sun and loads behind it: it obeys the limits it is sent, with a lag, and times out.
 
-Currents are positive when they charge the pack.
+How well it obeys is set by its `Manners`. Currents are positive when they charge the pack.
 """
 
 import math
+from collections import deque
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from bridge.simulate.pack import PackModel
 
@@ -30,6 +31,33 @@ class Wish(NamedTuple):
     load_a: float
 
 
+class Manners(NamedTuple):
+    """How an inverter carries out what it is told; the default does it well.
+
+    Attributes:
+        ignores: `voltage`: it does not know the charge voltage limit; `current`: it does not know the charge
+            current limit. Permissions and the limits of discharging are obeyed all the same.
+        late_s: it acts on a limit only so long after it came.
+        volt_step, amp_step: what it can set, towards the safe side; 0: anything.
+        least_charge_a: it cannot charge with less: allowed to charge at all, it takes this much.
+        restarts_after_s: this long after its own time-out it starts again on the last limits it knows, told
+            or not; `None`: it waits to be told, as it should.
+    """
+
+    ignores: str = ""
+    late_s: float = 0.0
+    volt_step: float = 0.0
+    amp_step: float = 0.0
+    least_charge_a: float = 0.0
+    restarts_after_s: float | None = None
+
+
+WELL_BEHAVED: Final = Manners()
+
+WISH, TIMED_OUT, FORBIDDEN, LEAST = "wish", "timed_out", "forbidden", "least_current"
+"""What holds the current where it is, besides the four limits, which go by the names of their quantities."""
+
+
 def cabin_day(t_s: float) -> Wish:
     """Return the wish at a time of day, in seconds from midnight; every day is the same.
 
@@ -47,6 +75,9 @@ class InverterModel:
     Attributes:
         t_s: its own time in seconds, from which the wish follows.
         current_a: what flows now.
+        wanted_a: what sun and loads asked for in the last step.
+        held_by: what held the current in the last step: `WISH`, a limit by its name, or another of the names
+            above.
     """
 
     def __init__(
@@ -57,6 +88,7 @@ class InverterModel:
         timeout_s: float = 10.0,
         cable_ohm: float = 0.001,
         reads_high_v: float = 0.0,
+        manners: Manners = WELL_BEHAVED,
     ) -> None:
         """Start at rest, without limits.
 
@@ -67,26 +99,37 @@ class InverterModel:
             timeout_s: without limits for longer than this, the current goes to zero.
             cable_ohm: resistance of the cable between its terminals and those of the pack.
             reads_high_v: how much its voltmeter reads above the truth.
+            manners: how well it obeys.
         """
         self.t_s = t_s
         self.current_a = 0.0
+        self.wanted_a = 0.0
+        self.held_by = TIMED_OUT
         self._wish = wish
         self._lag_s = lag_s
         self._timeout_s = timeout_s
         self._cable_ohm = cable_ohm
         self._reads_high_v = reads_high_v
+        self._manners = manners
         self._limits: Limits | None = None
+        self._waiting: deque[tuple[float, Limits]] = deque()
         self._age_s = 0.0
 
     def receive(self, limits: Limits) -> None:
         """Take new limits; their age counts from now."""
-        self._limits = limits
         self._age_s = 0.0
+        if self._manners.late_s > 0.0:
+            self._waiting.append((self.t_s + self._manners.late_s, limits))
+        else:
+            self._limits = limits
 
     @property
     def timed_out(self) -> bool:
-        """Whether it has no limits, or none that are recent enough."""
-        return self._limits is None or self._age_s > self._timeout_s
+        """Whether it stands still because it has no limits, or none that are recent enough."""
+        if self._limits is None or self._age_s <= self._timeout_s:
+            return self._limits is None
+        restarts_after_s = self._manners.restarts_after_s
+        return restarts_after_s is None or self._age_s <= self._timeout_s + restarts_after_s
 
     def voltage_v(self, pack: PackModel) -> float:
         """Return what its voltmeter shows while the present current flows."""
@@ -99,20 +142,60 @@ class InverterModel:
         """
         self.t_s += dt_s
         self._age_s += dt_s
+        while self._waiting and self._waiting[0][0] <= self.t_s:
+            self._limits = self._waiting.popleft()[1]
         target_a = self._target_a(pack)
         self.current_a += (target_a - self.current_a) * -math.expm1(-dt_s / self._lag_s)
         return self.current_a
 
     def _target_a(self, pack: PackModel) -> float:
+        wish = self._wish(self.t_s)
+        self.wanted_a = wanted_a = wish.solar_a - wish.load_a
+        self.held_by = TIMED_OUT
         limits = self._limits
         if limits is None or self.timed_out:
             return 0.0
+        self.held_by = WISH
         # The pack is linear at any moment, so the current that just meets a voltage is known.
         resting_v = pack.emf_v + self._reads_high_v
         ohm = pack.resistance_ohm + self._cable_ohm
-        charge_a = min(limits.charge_current_limit_a, (limits.charge_voltage_limit_v - resting_v) / ohm)
-        draw_a = min(limits.discharge_current_limit_a, (resting_v - limits.discharge_voltage_floor_v) / ohm)
-        highest_a = max(charge_a, 0.0) if limits.charge_allowed else 0.0
-        lowest_a = -max(draw_a, 0.0) if limits.discharge_allowed else 0.0
-        wish = self._wish(self.t_s)
-        return min(max(wish.solar_a - wish.load_a, lowest_a), highest_a)
+        if wanted_a > 0.0:
+            return self._charge_a(wanted_a, limits, resting_v, ohm)
+        if wanted_a < 0.0:
+            return -self._draw_a(-wanted_a, limits, resting_v, ohm)
+        return 0.0
+
+    def _charge_a(self, wanted_a: float, limits: Limits, resting_v: float, ohm: float) -> float:
+        manners = self._manners
+        if not limits.charge_allowed:
+            self.held_by = FORBIDDEN
+            return 0.0
+        target_a = wanted_a
+        told_a = _set(limits.charge_current_limit_a, manners.amp_step)
+        if manners.ignores != "current" and told_a < target_a:
+            target_a, self.held_by = told_a, "charge_current_limit"
+        told_v = _set(limits.charge_voltage_limit_v, manners.volt_step)
+        by_voltage_a = max((told_v - resting_v) / ohm, 0.0)
+        if manners.ignores != "voltage" and by_voltage_a < target_a:
+            target_a, self.held_by = by_voltage_a, "charge_voltage_limit"
+        if target_a < manners.least_charge_a <= wanted_a:
+            target_a, self.held_by = manners.least_charge_a, LEAST
+        return target_a
+
+    def _draw_a(self, wanted_a: float, limits: Limits, resting_v: float, ohm: float) -> float:
+        if not limits.discharge_allowed:
+            self.held_by = FORBIDDEN
+            return 0.0
+        target_a = wanted_a
+        told_a = _set(limits.discharge_current_limit_a, self._manners.amp_step)
+        if told_a < target_a:
+            target_a, self.held_by = told_a, "discharge_current_limit"
+        by_voltage_a = max((resting_v - limits.discharge_voltage_floor_v) / ohm, 0.0)
+        if by_voltage_a < target_a:
+            target_a, self.held_by = by_voltage_a, "discharge_voltage_floor"
+        return target_a
+
+
+def _set(told: float, step: float) -> float:
+    """What an inverter sets that knows whole steps only: never more than it was told."""
+    return math.floor(told / step + 1e-9) * step if step > 0.0 else told

@@ -3,7 +3,7 @@
 They know the same DBC files and the same profile as the bridge, and share no codec with it.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final, NamedTuple
 
 from bridge.frames import Frame
@@ -12,10 +12,12 @@ from bridge.profile.schema_signals import ChecksumItem as ChecksumSection
 from bridge.profile.schema_signals import CounterItem, FlagItem, QuantityItem, Reading, Transmission, is_flag
 from bridge.profile.schema_signals import Source as SourceSection
 from bridge.quantities import QUANTITIES, Kind
-from bridge.simulate.coder import Coder, Library, Page, Raws
+from bridge.simulate.coder import Coder, Library, Raws, keep
 
 STAGGER_US: Final = 13_000
 """Messages of a simulated site start this far apart, so that no two leave at one instant."""
+
+HEARTBEAT: Final = "inverter_heartbeat"
 
 ValueOf = Callable[[str, int, int], float]
 """A measured value by quantity, number of the cell (0 where there is only one) and time in µs."""
@@ -28,16 +30,18 @@ class Origin(NamedTuple):
         quantity, cell: what it is, and of which cell or probe, 0 where there is only one.
         signal: its name.
         reading: how the profile reads it.
+        flag: it is 0 or 1.
     """
 
     quantity: str
     cell: int
     signal: str
     reading: Reading
+    flag: bool
 
     def number(self, value: float) -> float:
         """The physical number that the profile reads as `value`."""
-        if is_flag(self.quantity):
+        if self.flag:
             wrong = next(n for n in (0.0, 1.0, 2.0, 3.0, 4.0) if n not in self.reading.true)
             return self.reading.true[0] if value else wrong
         return (value - self.reading.shift) / self.reading.scale
@@ -73,6 +77,22 @@ class Speech:
         self.origins = tuple(_origins(section))
         names = [origin.signal for origin in self.origins]
         self.pages = coder.pages(names)
+        self._on_page = tuple(
+            tuple(
+                o
+                for o in self.origins
+                if o.signal in page.names and o.signal not in page.selectors and o.quantity != HEARTBEAT
+            )
+            for page in self.pages
+        )
+        counters = [o.signal for o in self.origins if o.quantity == HEARTBEAT]
+        if section.counter is not None:
+            counters.append(section.counter)
+        self._counters = tuple(
+            tuple(name for name in counters if name in page.names and name not in page.selectors)
+            for page in self.pages
+        )
+        self._known: dict[tuple[float, ...], bytes] = {}
         self.period_us = coder.cycle_us or _guessed_us(section, len(self.pages))
         self.next_us = first_us
         self.muted = False
@@ -99,20 +119,27 @@ class Speech:
             self._count += 1
         if self.muted or at in self.muted_pages:
             return None
-        return Frame(self.bus, self.coder.key, self._data(self.pages[at], value_of, t_us))
+        return Frame(self.bus, self.coder.key, self._data(at, value_of, t_us))
 
-    def _data(self, page: Page, value_of: ValueOf, t_us: int) -> bytes:
-        coder, section = self.coder, self.section
+    def _data(self, at: int, value_of: ValueOf, t_us: int) -> bytes:
+        values = [value_of(origin.quantity, origin.cell, t_us) for origin in self._on_page[at]]
+        if self._counters[at] or self.forced or self.spoilt:
+            return self._encoded(at, values)
+        # Most cells read what they read a second ago.
+        key = (at, *values)
+        data = self._known.get(key)
+        if data is None:
+            data = self._encoded(at, values)
+            keep(self._known, key, data)
+        return data
+
+    def _encoded(self, at: int, values: list[float]) -> bytes:
+        page, coder, section = self.pages[at], self.coder, self.section
         raws: Raws = {}
-        for origin in self.origins:
-            if origin.signal in page.names and origin.signal not in page.selectors:
-                if origin.quantity == "inverter_heartbeat":
-                    raws[origin.signal] = self._rolling(origin.signal)
-                else:
-                    value = value_of(origin.quantity, origin.cell, t_us)
-                    raws[origin.signal] = coder.raw(origin.signal, origin.number(value))
-        if section.counter is not None:
-            raws[section.counter] = self._rolling(section.counter)
+        for origin, value in zip(self._on_page[at], values, strict=True):
+            raws[origin.signal] = coder.raw(origin.signal, origin.number(value))
+        for name in self._counters[at]:
+            raws[name] = self._rolling(name)
         for name, forced in self.forced.items():
             if name in page.names:
                 raws[name] = forced[self._said % len(forced)]
@@ -145,6 +172,20 @@ class Talker:
     def next_us(self) -> int:
         """When it talks next."""
         return min(speech.next_us for speech in self.speeches)
+
+    def tell(self, until_us: int, frames: list[tuple[int, Frame]], *, once: bool = False) -> None:
+        """Adds the frames due before `until_us`, each with its time.
+
+        `once`: of a message that is due several times only the last; one with pages is sent in full.
+        """
+        for speech in self.speeches:
+            if once and len(speech.pages) == 1:
+                while speech.next_us + speech.period_us < until_us:
+                    speech.next_us += speech.period_us
+            while (t_us := speech.next_us) < until_us:
+                frame = speech.say(self._value_of)
+                if frame is not None:
+                    frames.append((t_us, frame))
 
     def talk(self, t_us: int) -> list[Frame]:
         """The frames due up to `t_us`."""
@@ -180,7 +221,9 @@ def _origins(section: SourceSection) -> list[Origin]:
     for quantity, reading in section.signals.items():
         each = QUANTITIES[quantity].kind is Kind.CELL
         for offset, signal in enumerate(reading.names):
-            found.append(Origin(quantity, reading.first + offset if each else 0, signal, reading))
+            found.append(
+                Origin(quantity, reading.first + offset if each else 0, signal, reading, is_flag(quantity))
+            )
     return found
 
 
@@ -204,7 +247,7 @@ class Seen(NamedTuple):
     t_us: int
     frame: Frame
     name: str
-    values: dict[str, float]
+    values: Mapping[str, float]
     faults: tuple[str, ...]
 
 
@@ -215,15 +258,28 @@ class Ear:
         self.section = section
         self.coder = coder
         self._counts: dict[str, int] = {}
+        self._heard: dict[bytes, tuple[dict[str, float], tuple[str, ...], list[tuple[str, int]]]] = {}
 
     def hear(self, t_us: int, frame: Frame) -> Seen:
         """One frame of this message."""
-        try:
-            numbers = self.coder.decode(frame.data)
-        except Exception as problem:  # whatever cantools has to say against it
-            return Seen(t_us, frame, self.coder.name, {}, (f"unreadable: {problem}",))
+        heard = self._heard.get(frame.data)
+        if heard is None:
+            heard = self._understood(frame.data)
+            keep(self._heard, frame.data, heard)
+        values, faults, counts = heard
+        for name, count in counts:
+            faults = (*faults, *self._count(name, count))
+        return Seen(t_us, frame, self.coder.name, values, faults)
+
+    def _understood(self, data: bytes) -> tuple[dict[str, float], tuple[str, ...], list[tuple[str, int]]]:
+        """What a frame says by itself: values, faults, and the numbers of its counters."""
         values: dict[str, float] = {}
-        faults = []
+        faults: list[str] = []
+        counts: list[tuple[str, int]] = []
+        try:
+            numbers = self.coder.decode(data)
+        except Exception as problem:  # whatever cantools has to say against it
+            return values, (f"unreadable: {problem}",), counts
         for name, item in self.section.signals.items():
             number = numbers.get(name)
             if number is None:
@@ -234,18 +290,20 @@ class Ear:
                 case FlagItem() if number in (item.true, item.false):
                     values[item.flag] = float(number == item.true)
                 case CounterItem():
-                    faults += self._count(name, item, int(number))
+                    counts.append((name, int(number)))
                 case ChecksumSection():
-                    right = self.coder.checksum(name, item.checksum, frame.data)
+                    right = self.coder.checksum(name, item.checksum, data)
                     if number != right:
                         faults.append(f"{name} {number:g}; right: {right}")
-        return Seen(t_us, frame, self.coder.name, values, tuple(faults))
+        return values, tuple(faults), counts
 
     def forget(self) -> None:
         """The sender starts anew: its counters may begin anywhere."""
         self._counts.clear()
 
-    def _count(self, name: str, item: CounterItem, count: int) -> list[str]:
+    def _count(self, name: str, count: int) -> list[str]:
+        item = self.section.signals[name]
+        assert isinstance(item, CounterItem)
         low, high = self.coder.raw_span(name)
         modulo = item.counter.modulo or high - low + 1
         before, self._counts[name] = self._counts.get(name), count

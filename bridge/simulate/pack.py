@@ -55,6 +55,18 @@ class BankModel:
         nominal_ah: capacity the charge counter believes in.
         current_a: what flowed in the last step.
         bled_ah: charge each balancer has burnt so far.
+        emf_v: voltage behind the resistance of the bank.
+        true_cell_voltages_v: each cell under the current of the last step.
+        cell_voltages_v: the same as the sensors give it, in whole steps.
+        bleeding: which cells are to be bled, judged by the sensors as of the last step.
+
+    Args:
+        cells: the cells.
+        nominal_ah: see above.
+        balancer: of every cell.
+        wiring_ohm: between the cells and the terminals of the bank.
+        sensor_step_v: resolution of the cell sensors.
+        sensor_errors_v: how much the sensor of each cell reads too high; exact if not given.
     """
 
     def __init__(
@@ -64,6 +76,7 @@ class BankModel:
         balancer: Balancer = USUAL_BALANCER,
         wiring_ohm: float = 0.0,
         sensor_step_v: float = 0.001,
+        sensor_errors_v: Sequence[float] = (),
     ) -> None:
         self.cells = tuple(cells)
         self.nominal_ah = nominal_ah
@@ -71,13 +84,25 @@ class BankModel:
         self.bled_ah = [0.0] * len(self.cells)
         self._balancer = balancer
         self._sensor_step_v = sensor_step_v
+        self._errors_v = tuple(sensor_errors_v) or (0.0,) * len(self.cells)
+        self._ohms = [cell.parameters.series_ohm for cell in cells]
         self._counted_ah = nominal_ah * sum(cell.charge for cell in cells) / len(self.cells)
-        self.resistance_ohm = wiring_ohm + sum(cell.parameters.series_ohm for cell in cells)
+        self.resistance_ohm = wiring_ohm + sum(self._ohms)
+        self._look()
 
-    @property
-    def emf_v(self) -> float:
-        """Voltage in volts behind the resistance of the bank."""
-        return sum(cell.emf_v for cell in self.cells)
+    def _look(self) -> None:
+        """Takes what follows from the state of the cells; once a step, for it is asked for often."""
+        current_a, step_v = self.current_a, self._sensor_step_v
+        emfs_v = [cell.emf_v for cell in self.cells]
+        self.emf_v = sum(emfs_v)
+        self.true_cell_voltages_v = tuple(e + r * current_a for e, r in zip(emfs_v, self._ohms, strict=True))
+        self.cell_voltages_v = sensed_v = tuple(
+            round((v + error_v) / step_v) * step_v
+            for v, error_v in zip(self.true_cell_voltages_v, self._errors_v, strict=True)
+        )
+        threshold_v = max(self._balancer.from_v, min(sensed_v) + self._balancer.above_lowest_v)
+        self.balancing = self._balancer.bleed_a > 0.0 and max(sensed_v) > threshold_v
+        self.bleeding = tuple(self.balancing and v > threshold_v for v in sensed_v)
 
     @property
     def voltage_v(self) -> float:
@@ -85,37 +110,39 @@ class BankModel:
         return self.emf_v + self.resistance_ohm * self.current_a
 
     @property
-    def true_cell_voltages_v(self) -> tuple[float, ...]:
-        """The voltage in volts of each cell, under the current of the last step."""
-        return tuple(cell.voltage_v(self.current_a) for cell in self.cells)
-
-    @property
-    def cell_voltages_v(self) -> tuple[float, ...]:
-        """The voltage of each cell in volts as its sensor gives it, in whole steps."""
-        step_v = self._sensor_step_v
-        return tuple(round(voltage_v / step_v) * step_v for voltage_v in self.true_cell_voltages_v)
-
-    @property
     def state_of_charge(self) -> float:
         """Counted charge in percent of the nominal capacity, 0..100."""
         return min(max(100.0 * self._counted_ah / self.nominal_ah, 0.0), 100.0)
 
     @property
-    def bleeding(self) -> tuple[bool, ...]:
-        """Which cells are to be bled, judged by the sensors as of the last step."""
-        sensed_v = self.cell_voltages_v
-        threshold_v = max(self._balancer.from_v, min(sensed_v) + self._balancer.above_lowest_v)
-        return tuple(self._balancer.bleed_a > 0.0 and voltage_v > threshold_v for voltage_v in sensed_v)
+    def stored_ah(self) -> float:
+        """True charge in the bank: the mean of what its cells hold."""
+        return sum(cell.charge * cell.parameters.capacity_ah for cell in self.cells) / len(self.cells)
 
     def step(self, current_a: float, dt_s: float) -> None:
         """Let a constant current flow through the bank for some time."""
-        bleeding = self.bleeding
         self.current_a = current_a
         self._counted_ah += current_a * dt_s / SECONDS_PER_HOUR
-        for n, cell in enumerate(self.cells):
-            bleed_a = self._balancer.bleed_a if bleeding[n] else 0.0
-            self.bled_ah[n] += bleed_a * dt_s / SECONDS_PER_HOUR
-            cell.step(current_a - bleed_a, dt_s)
+        if self.balancing:
+            bleed_a = self._balancer.bleed_a
+            for n, (cell, bled) in enumerate(zip(self.cells, self.bleeding, strict=True)):
+                self.bled_ah[n] += bled * bleed_a * dt_s / SECONDS_PER_HOUR
+                cell.step(current_a - bled * bleed_a, dt_s)
+        else:
+            for cell in self.cells:
+                cell.step(current_a, dt_s)
+        self._look()
+
+    def foreseen_v(self, current_a: float, dt_s: float) -> list[float]:
+        """Return each cell's voltage at the end of a step, without taking it."""
+        if not self.balancing:
+            return [cell.foreseen_v(current_a, dt_s) for cell in self.cells]
+        bleed_a = self._balancer.bleed_a
+        # As in `_look`, what a bleeding current does to a series resistance (0.1 mV) is left out.
+        return [
+            cell.foreseen_v(current_a - bled * bleed_a, dt_s) + ohm * bled * bleed_a
+            for cell, ohm, bled in zip(self.cells, self._ohms, self.bleeding, strict=True)
+        ]
 
 
 class PackModel:
@@ -136,6 +163,8 @@ class PackModel:
     @property
     def emf_v(self) -> float:
         """Voltage in volts across the terminals if no current flowed through them this moment."""
+        if len(self.banks) == 1:
+            return self.banks[0].emf_v
         return self.resistance_ohm * sum(bank.emf_v / bank.resistance_ohm for bank in self.banks)
 
     @property
@@ -154,6 +183,8 @@ class PackModel:
 
         Each bank is linear at any moment, V = emf + R * I, and all have the same V (Kirchhoff).
         """
+        if len(self.banks) == 1:
+            return (current_a,)
         emf_v = [bank.emf_v for bank in self.banks]
         common_v = self.resistance_ohm * (
             current_a + sum(e / bank.resistance_ohm for e, bank in zip(emf_v, self.banks, strict=True))

@@ -1,25 +1,38 @@
 """A simulated site, built from a profile: pack, cell monitors, inverters, sun and loads."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Final
+from typing import Final, NamedTuple
 
 from bridge.core.plan import Plan
 from bridge.frames import Frame
-from bridge.profile.chemistry import CHEMISTRIES, Chemistry
+from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile
 from bridge.quantities import LIMITS
-from bridge.simulate.cell import Branch, CellParameters, lfp_open_circuit_v
 from bridge.simulate.coder import Library
-from bridge.simulate.inverter import InverterModel, Limits, Wish
+from bridge.simulate.inverter import WELL_BEHAVED, InverterModel, Limits, Manners, Wish
 from bridge.simulate.node import Ear, Seen, Talker, ValueOf, talkers
 from bridge.simulate.pack import Balancer, BankModel, PackModel, drawn_bank
+from bridge.simulate.packs import cell_of
 
 MODEL_STEP_US: Final = 250_000
 """Short against the lag of an inverter."""
 
+_LIMITS: Final = frozenset(LIMITS)
+
 Wave = Callable[[int], float]
 """A forced value over time in µs."""
+
+
+class Charger(NamedTuple):
+    """The inverters' hardware; see `InverterModel`."""
+
+    lag_s: float = 2.0
+    reads_high_v: float = 0.0
+    manners: Manners = WELL_BEHAVED
+
+
+USUAL_CHARGER: Final = Charger()
 
 
 class BankView:
@@ -54,7 +67,7 @@ class BankView:
         """Looks at the model; to be called after each of its steps."""
         self._cells_v = self.bank.cell_voltages_v
         self._voltage_v = self.bank.voltage_v
-        self._bleeding = any(self.bank.bleeding)
+        self._bleeding = self.bank.balancing
 
     def cells_v(self, t_us: int) -> tuple[float, ...]:
         """All cells in volts, as measured."""
@@ -129,7 +142,7 @@ class Listener:
         seen = ear.hear(t_us, frame)
         self.seen.append(seen)
         self.latest.update(seen.values)
-        if any(name in seen.values for name in LIMITS):
+        if not _LIMITS.isdisjoint(seen.values):
             self.limits_us = t_us
             self.model.receive(self._limits())
         return seen
@@ -170,6 +183,8 @@ class Site:
         seed: the same seed gives the same pack.
         step_us: the physics moves on in steps of this length.
         library: message definitions already read, to be shared.
+        banks: these banks, one for each of the profile, in place of ones drawn from the seed.
+        charger: the inverters' hardware.
     """
 
     def __init__(
@@ -183,15 +198,17 @@ class Site:
         seed: int = 1,
         step_us: int = MODEL_STEP_US,
         library: Library | None = None,
+        banks: Sequence[BankModel] | None = None,
+        charger: Charger = USUAL_CHARGER,
     ) -> None:
         plan, library = loaded.plan, library or Library()
-        models = _banks(loaded, seed, charge)
+        models = banks or _banks(loaded, seed, charge)
         self.pack = PackModel(models, temperature_c)
         self.views = {
             bank.name: BankView(model, self.pack, (bank.charge.max_a, bank.discharge.max_a))
             for bank, model in zip(plan.banks, models, strict=True)
         }
-        self.listeners = _listeners(loaded, library, wish)
+        self.listeners = _listeners(loaded, library, wish, charger)
         values: dict[str, ValueOf] = {name: view.value for name, view in self.views.items()}
         values |= {inverter.name: _nothing for inverter in plan.inverters}
         self.talkers: list[Talker] = talkers(loaded, library, values, start_us)
@@ -217,32 +234,14 @@ class Site:
 
     def _step(self) -> None:
         self._step_us += self._dt_us
-        step_s = self._dt_us / 1e6
+        self.move(self._dt_us / 1e6)
+
+    def move(self, step_s: float) -> None:
+        """Lets the physics go on for some time; sends and hears nothing."""
         current_a = sum(listener.model.step(self.pack, step_s) for listener in self.listeners)
         self.pack.step(current_a, step_s)
         for view in self.views.values():
             view.refresh()
-
-
-def cell_of(chemistry: Chemistry, capacity_ah: float) -> CellParameters:
-    """An average cell of a chemistry and size; resistances fall with the size.
-
-    Only LFP has a curve of its own. For the others it is stretched to lie between their floor and target, a
-    rough stand-in that is flat in the middle and steep at the ends.
-    """
-    usual = CellParameters()
-    size = capacity_ah / usual.capacity_ah
-    branches = tuple(Branch(b.resistance_ohm / size, b.capacitance_f * size) for b in usual.branches)
-    curve = lfp_open_circuit_v
-    if chemistry.name != "lfp":
-        lfp = CHEMISTRIES["lfp"]
-        stretch = (chemistry.target_v - chemistry.floor_v) / (lfp.target_v - lfp.floor_v)
-        curve = partial(_stretched, lfp.floor_v, chemistry.floor_v, stretch)
-    return CellParameters(capacity_ah, usual.series_ohm / size, branches, curve)
-
-
-def _stretched(lfp_floor_v: float, floor_v: float, stretch: float, charge: float) -> float:
-    return floor_v + (lfp_open_circuit_v(charge) - lfp_floor_v) * stretch
 
 
 def _banks(loaded: LoadedProfile, seed: int, charge: float) -> list[BankModel]:
@@ -259,14 +258,22 @@ def _banks(loaded: LoadedProfile, seed: int, charge: float) -> list[BankModel]:
     ]
 
 
-def _listeners(loaded: LoadedProfile, library: Library, wish: Callable[[float], Wish]) -> list[Listener]:
+def _listeners(
+    loaded: LoadedProfile, library: Library, wish: Callable[[float], Wish], charger: Charger
+) -> list[Listener]:
     plan = loaded.plan
     return [
         Listener(
             inverter.name,
             inverter.timeout_us,
             _ears(loaded, library, inverter.name),
-            InverterModel(partial(_part, wish, len(plan.inverters)), timeout_s=inverter.timeout_us / 1e6),
+            InverterModel(
+                partial(_part, wish, len(plan.inverters)),
+                lag_s=charger.lag_s,
+                timeout_s=inverter.timeout_us / 1e6,
+                reads_high_v=charger.reads_high_v,
+                manners=charger.manners,
+            ),
             plan,
             len(plan.inverters),
         )

@@ -1,8 +1,12 @@
 """The cell model against closed forms and a published open-circuit curve."""
 
+import math
+from collections.abc import Callable
+
 import pytest
 
-from bridge.simulate.cell import Branch, CellModel, CellParameters, lfp_open_circuit_v
+from bridge.simulate.cell import LFP_HYSTERESIS_V, Branch, CellModel, CellParameters
+from bridge.simulate.open_circuit import lfp_open_circuit_v, nca_open_circuit_v, nmc_open_circuit_v
 
 # PyBaMM 26.10, parameter set Prada2013 (BSD-3): open-circuit voltage by charge; doubtful below 20 %.
 PRADA_2013 = (
@@ -19,6 +23,16 @@ PRADA_2013 = (
     (0.9, 3.3142),
     (0.95, 3.3164),
     (1.0, 3.6),
+)
+
+# PyBaMM 26.10, parameter sets Chen2020 (NMC) and NCA_Kim2011 (BSD-3), in V at the charges of the table above.
+CHEN_2020 = (
+    *(2.5, 3.1094, 3.2959, 3.4852, 3.5814, 3.667, 3.7509),
+    *(3.8406, 3.9479, 4.0421, 4.0967, 4.1236, 4.2),
+)
+KIM_2011 = (
+    *(2.7, 3.1939, 3.2471, 3.3721, 3.4918, 3.5978, 3.6846),
+    *(3.7678, 3.8742, 3.9803, 4.0803, 4.1354, 4.2),
 )
 
 # Closed form of the RC step response; PyBaMM Thevenin and the `thevenin` package agree to 3e-6 V.
@@ -76,3 +90,37 @@ def test_a_small_offset_drifts_by_0_857_percent_a_day() -> None:
         cell.step(0.1, 60.0)
 
     assert 100.0 * (cell.charge - 0.5) == pytest.approx(0.857, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("curve", "voltages_v"), [(nmc_open_circuit_v, CHEN_2020), (nca_open_circuit_v, KIM_2011)]
+)
+def test_other_chemistries_meet_the_published_points(
+    curve: Callable[[float], float], voltages_v: tuple[float, ...]
+) -> None:
+    """At every point of the published tables the curves give the published voltage."""
+    charges = [charge for charge, _ in PRADA_2013]
+    assert [curve(charge) for charge in charges] == pytest.approx(voltages_v, abs=1e-6)
+
+
+def test_two_rc_pairs_follow_the_closed_form() -> None:
+    """V = OCV(s) - I (R0 + sum of Ri (1 - exp(-t / (Ri Ci)))): the closed form for any number of pairs."""
+    pairs = (Branch(0.0015, 20_000.0), Branch(0.002, 150_000.0))
+    for after_s in (10.0, 60.0, 300.0, 1800.0):
+        cell = CellModel(CellParameters(100.0, 0.002, pairs, _line_v), 0.5)
+        for _ in range(round(after_s)):
+            cell.step(-50.0, 1.0)
+        drop_v = 50.0 * (0.002 + sum(r * (1.0 - math.exp(-after_s / (r * c))) for r, c in pairs))
+        expected_v = _line_v(0.5 - 50.0 * after_s / 360_000.0) - drop_v
+        assert cell.voltage_v(-50.0) == pytest.approx(expected_v, abs=1e-9)
+
+
+def test_lfp_half_gap_at_mid_range_is_28_mv() -> None:
+    """batmods-lite 0.0.2, lfp_ocv (BSD-3): half the gap of charge and discharge at mid range is 28 mV."""
+    rested_v = []
+    for start, way in ((0.3, 1.0), (0.7, -1.0)):
+        cell = CellModel(CellParameters(hysteresis_v=LFP_HYSTERESIS_V), start)
+        cell.step(way * 56.0, 3600.0)
+        cell.step(0.0, 36_000.0)
+        rested_v.append(cell.emf_v)
+    assert (rested_v[0] - rested_v[1]) / 2 == pytest.approx(0.028, abs=1e-4)

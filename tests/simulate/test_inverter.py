@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.simulate.inverter import InverterModel, Limits, Wish, cabin_day
+from bridge.simulate.inverter import InverterModel, Limits, Manners, Wish, cabin_day
 from bridge.simulate.pack import PackModel, drawn_bank
 
 OPEN = Limits(57.6, 200.0, 200.0, 44.0)
@@ -16,8 +16,11 @@ def _pack(charge: float = 0.6) -> PackModel:
     return PackModel([drawn_bank(1, charge)])
 
 
-def _inverter(solar_a: float, load_a: float, **options: float) -> InverterModel:
-    return InverterModel(lambda _: Wish(solar_a, load_a), **options)
+def _inverter(
+    solar_a: float, load_a: float, *, lag_s: float = 2.0, timeout_s: float = 10.0, reads_high_v: float = 0.0
+) -> InverterModel:
+    wish = Wish(solar_a, load_a)
+    return InverterModel(lambda _: wish, lag_s=lag_s, timeout_s=timeout_s, reads_high_v=reads_high_v)
 
 
 def _settle(inverter: InverterModel, pack: PackModel, limits: Limits, seconds: int = 30) -> float:
@@ -165,3 +168,104 @@ def test_no_limit_is_passed_from_rest(charge: float, solar_a: float, load_a: flo
         assert current_a >= -(limits.discharge_current_limit_a if limits.discharge_allowed else 0.0)
         assert inverter.voltage_v(pack) <= max(limits.charge_voltage_limit_v, resting_v) + 1e-9
         assert inverter.voltage_v(pack) >= min(limits.discharge_voltage_floor_v, resting_v) - 1e-9
+
+
+def _rude(solar_a: float, load_a: float, manners: Manners, lag_s: float = 2.0) -> InverterModel:
+    return InverterModel(lambda _: Wish(solar_a, load_a), lag_s=lag_s, timeout_s=5.0, manners=manners)
+
+
+def test_an_ignored_current_limit_lets_everything_in() -> None:
+    """It charges with all the sun gives, up to the charge voltage limit, which it obeys."""
+    tight = OPEN._replace(charge_current_limit_a=10.0)
+    inverter = _rude(80.0, 0.0, Manners(ignores="current"))
+
+    assert _settle(inverter, _pack(), tight) == pytest.approx(80.0, abs=0.01)
+    assert _settle(inverter, _pack(), tight._replace(charge_voltage_limit_v=50.0)) == pytest.approx(
+        0.0, abs=0.1
+    )
+    assert _settle(inverter, _pack(), tight._replace(charge_allowed=False)) == pytest.approx(0.0, abs=0.1)
+
+
+def test_an_ignored_voltage_limit_leaves_the_current_limit() -> None:
+    """It charges past the voltage, with no more than the current it was told."""
+    limits = OPEN._replace(charge_voltage_limit_v=50.0, charge_current_limit_a=10.0)
+
+    assert _settle(_rude(80.0, 0.0, Manners(ignores="voltage")), _pack(), limits) == pytest.approx(
+        10.0, abs=0.01
+    )
+
+
+@pytest.mark.parametrize("ignores", ["", "voltage", "current"])
+def test_discharge_limits_are_never_ignored(ignores: str) -> None:
+    """Whatever charge limit it ignores, loads get no more than the pack allows."""
+    limits = OPEN._replace(discharge_current_limit_a=20.0)
+
+    assert _settle(_rude(0.0, 80.0, Manners(ignores=ignores)), _pack(), limits) == pytest.approx(
+        -20.0, abs=0.01
+    )
+
+
+def test_a_late_inverter_obeys_later() -> None:
+    """A limit takes effect only after its delay; until then the one before counts."""
+    inverter, pack = _rude(80.0, 0.0, Manners(late_s=10.0), lag_s=0.01), _pack()
+    _settle(inverter, pack, OPEN)
+    tight = OPEN._replace(charge_current_limit_a=10.0)
+    flows = []
+    for _ in range(12):
+        inverter.receive(tight)
+        flows.append(inverter.step(pack, 1.0))
+
+    assert min(flows[:9]) == pytest.approx(80.0, abs=0.01)
+    assert flows[-1] == pytest.approx(10.0, abs=0.01)
+
+
+def test_whole_steps_go_to_the_safe_side() -> None:
+    """Told 25.37 A and 52.84 V, it sets 25.3 A and 52.8 V."""
+    manners = Manners(volt_step=0.1, amp_step=0.1)
+    limits = OPEN._replace(charge_current_limit_a=25.37)
+    assert _settle(_rude(80.0, 0.0, manners), _pack(), limits) == pytest.approx(25.3, abs=0.001)
+
+    inverter, pack = _rude(200.0, 0.0, manners), _pack()
+    _settle(inverter, pack, OPEN._replace(charge_voltage_limit_v=52.84), 120)
+    assert inverter.voltage_v(pack) == pytest.approx(52.8, abs=0.01)
+
+
+def test_it_cannot_charge_with_less_than_its_least_current() -> None:
+    """Told 1 A it takes 4 A; told not to charge it takes none; where the sun gives less, it takes that."""
+    manners = Manners(least_charge_a=4.0)
+    told = OPEN._replace(charge_current_limit_a=1.0)
+    inverter = _rude(80.0, 0.0, manners)
+
+    assert _settle(inverter, _pack(), told) == pytest.approx(4.0, abs=0.001)
+    assert inverter.held_by == "least_current"
+    assert _settle(_rude(80.0, 0.0, manners), _pack(), told._replace(charge_allowed=False)) == 0.0
+    assert _settle(_rude(3.0, 0.0, manners), _pack(), told) == pytest.approx(1.0, abs=0.001)
+
+
+def test_one_that_restarts_by_itself_does_so_after_a_while() -> None:
+    """After its time-out it stands still, then starts again on the last limits, though nobody told it."""
+    inverter, pack = _rude(60.0, 0.0, Manners(restarts_after_s=20.0), lag_s=0.01), _pack()
+    _settle(inverter, pack, OPEN)
+    flows = [inverter.step(pack, 1.0) for _ in range(40)]
+
+    assert flows[10] == pytest.approx(0.0, abs=0.01)
+    assert flows[-1] == pytest.approx(60.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("solar_a", "load_a", "limits", "held_by"),
+    [
+        (80.0, 0.0, OPEN, "wish"),
+        (80.0, 0.0, OPEN._replace(charge_current_limit_a=25.0), "charge_current_limit"),
+        (80.0, 0.0, OPEN._replace(charge_voltage_limit_v=50.0), "charge_voltage_limit"),
+        (0.0, 80.0, OPEN._replace(discharge_current_limit_a=25.0), "discharge_current_limit"),
+        (0.0, 80.0, OPEN._replace(discharge_voltage_floor_v=54.0), "discharge_voltage_floor"),
+        (80.0, 0.0, OPEN._replace(charge_allowed=False), "forbidden"),
+    ],
+)
+def test_it_knows_what_holds_it(solar_a: float, load_a: float, limits: Limits, held_by: str) -> None:
+    """The limit that holds the current is named."""
+    inverter = _inverter(solar_a, load_a)
+    _settle(inverter, _pack(), limits)
+
+    assert inverter.held_by == held_by

@@ -192,3 +192,36 @@ def test_pack_conserves_charge(charge: float, steps: list[tuple[float, float]]) 
         assert one + two == pytest.approx(flowed_ah, abs=1e-6)
     assert math.isfinite(pack.voltage_v)
     assert all(math.isfinite(v) for bank in pack.banks for v in bank.cell_voltages_v)
+
+
+def test_sensors_may_be_wrong_and_decide_what_is_bled() -> None:
+    """A sensor that reads 30 mV high makes its balancer bleed a cell that stands out only by that."""
+    cells = [CellModel(CellParameters(), 0.9985) for _ in range(4)]
+    bank = BankModel(cells, 280.0, sensor_errors_v=(0.0, 0.0, 0.030, 0.0))
+
+    assert bank.cell_voltages_v[2] - bank.cell_voltages_v[1] == pytest.approx(0.030, abs=1e-9)
+    assert len(set(bank.true_cell_voltages_v)) == 1
+    assert bank.bleeding == (False, False, True, False)
+
+
+@given(CURRENTS_A, CURRENTS_A)
+def test_a_bank_foresees_its_cells(first_a: float, then_a: float) -> None:
+    """The voltages foreseen for a step, bleeding and all, are those after it."""
+    bank = _high_cell_bank(Balancer())
+    bank.step(first_a, 5.0)
+    foreseen_v = bank.foreseen_v(then_a, 2.0)
+    bank.step(then_a, 2.0)
+
+    assert list(bank.true_cell_voltages_v) == pytest.approx(foreseen_v, abs=1e-9)
+
+
+def test_stored_charge_is_what_flowed_less_what_was_bled() -> None:
+    """True charge counts every ampere-hour: those that came in, less those the balancers burnt."""
+    bank = _high_cell_bank(Balancer())
+    before_ah = bank.stored_ah
+    for _ in range(600):
+        bank.step(3.0, 1.0)
+
+    assert sum(bank.bled_ah) > 0.01
+    gained_ah = bank.stored_ah - before_ah
+    assert gained_ah == pytest.approx(3.0 * 600 / 3600 - sum(bank.bled_ah) / 4, abs=1e-9)

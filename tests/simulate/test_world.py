@@ -18,7 +18,8 @@ from bridge.service.seam import NoticeKind
 from bridge.service.world import Batch, Request
 from bridge.simulate.coder import Library, checksum
 from bridge.simulate.inverter import Wish, cabin_day
-from bridge.simulate.site import Site, cell_of
+from bridge.simulate.packs import cell_of
+from bridge.simulate.site import Site
 from bridge.simulate.world import Killed, VirtualWorld
 
 PROFILES = Path(__file__).parents[2] / "profiles"

@@ -1,0 +1,148 @@
+"""The options of `simulate`. Nothing of `bridge.simulate` is loaded before they are used."""
+
+import importlib.util
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+from bridge.errors import InputError, Problem, Severity
+
+if TYPE_CHECKING:
+    from bridge.simulate.day import Setup
+
+KINDS: Final = ("balanced", "spread", "runner", "weak", "contact", "two-groups")
+WEATHERS: Final = ("clear", "clouds")
+LOADS: Final = ("none", "evening", "steps")
+PLOTS: Final = (".png", ".html")
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+def _time_of_day(_: click.Context, __: click.Parameter, text: str) -> float:
+    """`HH:MM`, in seconds from midnight."""
+    hours, mark, minutes = text.partition(":")
+    whole = all(part.isascii() and part.isdigit() and len(part) == 2 for part in (hours, minutes))
+    if not (mark and whole and int(hours) < 24 and int(minutes) < 60):
+        raise click.BadParameter(f"{text!r}; allowed: HH:MM from 00:00 to 23:59")
+    return int(hours) * 3600.0 + int(minutes) * 60.0
+
+
+def _span(low: float, high: float) -> click.FloatRange:
+    return click.FloatRange(low, high)
+
+
+def _above(low: float, high: float) -> click.FloatRange:
+    return click.FloatRange(low, high, min_open=True)
+
+
+def _finite(_: click.Context, __: click.Parameter, value: float | None) -> float | None:
+    """Not a number lies in no range, but a comparison does not see that."""
+    if value is not None and math.isnan(value):
+        raise click.BadParameter("nan; allowed: a number")
+    return value
+
+
+def _option(
+    name: str, target: str, metavar: str, values: click.FloatRange | click.IntRange, help: str, **more: Any
+) -> Any:
+    return click.option(
+        name, target, metavar=metavar, type=values, help=help, show_default=True, callback=_finite, **more
+    )
+
+
+_OPTIONS: Final = (
+    _option("--hours", "hours", "H", _above(0, 168), "For how long.", default=24.0),
+    click.option(
+        "--start", "start_s", metavar="HH:MM", callback=_time_of_day, default="06:00", show_default=True
+    ),
+    click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="For every draw."),
+    _option("--soc", "soc", "PCT", _span(0, 100), "Charge at the start.", default=20.0),
+    _option("--temperature", "temperature", "C", _span(-40, 80), "Of all cells.", default=20.0),
+    click.option("--pack", "kind", type=click.Choice(KINDS), default="spread", show_default=True),
+    click.option("--weather", type=click.Choice(WEATHERS), default="clear", show_default=True),
+    _option("--sun", "sun_a", "A", _span(0, 5000), "At noon, when clear; 0.25C if not given."),
+    click.option("--load", type=click.Choice(LOADS), default="evening", show_default=True),
+    _option("--charger-reads-high", "reads_high_v", "V", _span(-5, 5), "Its voltmeter's error.", default=0.0),
+    _option("--charger-lag", "lag_s", "S", _above(0, 60), "Its time constant.", default=2.0),
+    _option("--charger-late", "late_s", "S", _span(0, 600), "It obeys so much later.", default=0.0),
+    _option("--charger-least", "least_charge_a", "A", _span(0, 5000), "Its least current.", default=0.0),
+    click.option("--ignores", type=click.Choice(("voltage", "current")), help="A charge limit it ignores."),
+    _option("--sensor-step", "sensor_step_mv", "MV", _above(0, 50), "Of the cell sensors.", default=1.0),
+    _option("--sensor-error", "sensor_error_mv", "MV", _span(0, 50), "Largest of a sensor.", default=2.0),
+    _option("--every", "every_s", "S", click.IntRange(1, 3600), "Rows of CSV and plot.", default=10),
+    click.option("--exact", is_flag=True, help="The core's own tick and every single frame; slower."),
+)
+
+
+def simulate_options(command: _Command) -> _Command:
+    """Gives a command all options that describe what is simulated."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def setup_of(
+    *,
+    hours: float,
+    start_s: float,
+    seed: int,
+    soc: float,
+    temperature: float,
+    kind: str,
+    weather: str,
+    sun_a: float | None,
+    load: str,
+    reads_high_v: float,
+    lag_s: float,
+    late_s: float,
+    least_charge_a: float,
+    ignores: str | None,
+    sensor_step_mv: float,
+    sensor_error_mv: float,
+    every_s: int,
+    exact: bool,
+) -> "Setup":
+    """What is to be simulated, from the options."""
+    from bridge.core.plan import SECOND_US
+    from bridge.simulate.day import Setup
+    from bridge.simulate.inverter import Manners
+    from bridge.simulate.packs import PackWish
+    from bridge.simulate.site import Charger
+
+    manners = Manners(ignores or "", late_s, 0.1, 0.1, least_charge_a)
+    pack = PackWish(kind, seed, soc / 100.0, temperature, sensor_step_mv / 1000.0, sensor_error_mv / 1000.0)
+    return Setup(
+        hours=hours,
+        start_s=start_s,
+        pack=pack,
+        weather=weather,
+        load=load,
+        sun_a=sun_a,
+        charger=Charger(lag_s, reads_high_v, manners),
+        row_us=every_s * SECOND_US,
+        exact=exact,
+    )
+
+
+def check_outputs(table: Path | None, plot: Path | None) -> None:
+    """Refuses outputs that could not be written, before a day is simulated for nothing.
+
+    Raises:
+        BadParameter: another kind of picture, or none can be drawn here.
+        InputError: a folder that is not there.
+    """
+    if plot is not None and plot.suffix.lower() not in PLOTS:
+        raise click.BadParameter(
+            f"{str(plot)!r}; allowed: a name that ends in .png or .html", param_hint="--plot"
+        )
+    if plot is not None and importlib.util.find_spec("matplotlib") is None:
+        found = "matplotlib is not installed; allowed: after pip install 'ampweir[plot]'"
+        raise click.BadParameter(found, param_hint="--plot")
+    for path in (table, plot):
+        if path is not None and (path.is_dir() or not path.parent.is_dir()):
+            found = "is a folder" if path.is_dir() else "no such folder"
+            problem = Problem(Severity.FAIL, str(path), "file", found, "a file in a folder that is there")
+            raise InputError([problem])

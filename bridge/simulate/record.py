@@ -1,0 +1,145 @@
+"""What is kept of a simulated day: rows for tables and plots, extremes, energy, what bound and how long."""
+
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+from bridge.core.decision import Decision
+from bridge.core.failsafe import State
+from bridge.core.plan import Plan
+from bridge.quantities import LIMITS
+from bridge.replay.replay import Mark, Sample
+from bridge.replay.timeline import Stats, stats
+from bridge.simulate.day import Setup
+from bridge.simulate.site import Site
+from bridge.simulate.turns import Look, Turns, looked
+from bridge.words import why
+
+
+class Row(NamedTuple):
+    """One moment.
+
+    Attributes:
+        look: the pack.
+        told: the four limits as the first inverter understood them, in the order of `LIMITS`; `None`: never.
+        reasons: what bound each of them.
+        state: fail-safe state.
+    """
+
+    look: Look
+    told: tuple[float | None, ...]
+    reasons: tuple[str, ...]
+    state: State
+
+
+class Extreme(NamedTuple):
+    """A cell at its highest or lowest. `cell`: its number from 1."""
+
+    voltage_v: float
+    t_us: int
+    bank: str
+    cell: int
+
+
+_NOT_YET_HIGH: Final = Extreme(float("-inf"), 0, "", 0)
+_NOT_YET_LOW: Final = Extreme(float("inf"), 0, "", 0)
+
+
+@dataclass(slots=True)
+class Excess:
+    """How far, and for how long, cells were on the wrong side of a voltage; 0 if they never were."""
+
+    most_v: float = 0.0
+    lasted_us: int = 0
+
+    def add(self, by_v: float, step_us: int) -> None:
+        """One step; by how much."""
+        if by_v > 0.0:
+            self.most_v = max(self.most_v, by_v)
+            self.lasted_us += step_us
+
+
+@dataclass(slots=True)
+class Flow:
+    """What flowed one way at the terminals. `missed_ah`: what sun or loads wanted besides."""
+
+    ah: float = 0.0
+    kwh: float = 0.0
+    missed_ah: float = 0.0
+
+
+@dataclass(slots=True)
+class Record:
+    """One simulated day.
+
+    Attributes:
+        plan: what was simulated.
+        setup: with which pack, sky and charger.
+        rows: one for each `row_us`.
+        samples: the limits, their reasons and the state; one for each change.
+        turns: the turning points.
+        highest, lowest: the true extremes of the day.
+        over_target, under_floor: true cells beyond what the profile wants.
+        charged, drawn: what flowed.
+    """
+
+    plan: Plan
+    setup: Setup
+    turns: Turns
+    rows: list[Row] = field(default_factory=list)
+    samples: list[Sample] = field(default_factory=list)
+    highest: Extreme = _NOT_YET_HIGH
+    lowest: Extreme = _NOT_YET_LOW
+    over_target: Excess = field(default_factory=Excess)
+    under_floor: Excess = field(default_factory=Excess)
+    charged: Flow = field(default_factory=Flow)
+    drawn: Flow = field(default_factory=Flow)
+
+    def look(self, t_us: int, site: Site, decision: Decision) -> None:
+        """One step is over."""
+        now = looked(t_us, site, decision)
+        self.turns.look(now, decision)
+        self._sample(t_us, decision)
+        self._flow(now)
+        self._extremes(now, site)
+        if (t_us - self.setup.start_us) % self.setup.row_us == 0:
+            told = tuple(site.listeners[0].latest.get(name) for name in LIMITS)
+            reasons = tuple(why(limit.binding) for limit in decision.limits.values())
+            self.rows.append(Row(now, told, reasons, decision.state))
+
+    def stats(self) -> tuple[dict[str, Stats], dict[State, int]]:
+        """Each limit over time with its reasons, and the time in each state."""
+        return stats(self.samples, self.setup.end_us)
+
+    def _sample(self, t_us: int, decision: Decision) -> None:
+        marks = tuple(
+            Mark(limit.value, limit.binding.reason, limit.binding.bank) for limit in decision.limits.values()
+        )
+        if not self.samples or self.samples[-1][1:] != (decision.state, decision.cause, marks):
+            self.samples.append(Sample(t_us, decision.state, decision.cause, marks))
+
+    def _flow(self, now: Look) -> None:
+        hours = self.setup.step_us / 3.6e9
+        flow = self.charged if now.pack_a > 0.0 else self.drawn
+        flow.ah += abs(now.pack_a) * hours
+        flow.kwh += abs(now.pack_a) * now.pack_v * hours / 1000.0
+        if now.wanted_a > 0.0:
+            self.charged.missed_ah += max(now.wanted_a - now.pack_a, 0.0) * hours
+        else:
+            self.drawn.missed_ah += max(now.pack_a - now.wanted_a, 0.0) * hours
+
+    def _extremes(self, now: Look, site: Site) -> None:
+        limits, step_us = self.plan.limits, self.setup.step_us
+        self.over_target.add(now.high_v - limits.cell_target_v, step_us)
+        self.under_floor.add(limits.cell_floor_v - now.low_v, step_us)
+        if now.high_v > self.highest.voltage_v:
+            self.highest = _where(now.high_v, now.t_us, site)
+        if now.low_v < self.lowest.voltage_v:
+            self.lowest = _where(now.low_v, now.t_us, site)
+
+
+def _where(voltage_v: float, t_us: int, site: Site) -> Extreme:
+    for name, view in site.views.items():
+        cells_v = view.bank.true_cell_voltages_v
+        if voltage_v in cells_v:
+            return Extreme(voltage_v, t_us, name, cells_v.index(voltage_v) + 1)
+    raise ValueError(f"no cell at {voltage_v} V")

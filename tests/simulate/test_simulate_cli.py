@@ -1,0 +1,126 @@
+"""`ampweir simulate`: options, files, exit codes; bad input is one clear error, told before all else."""
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from bridge import cli_simulate
+from bridge.cli import main
+from bridge.simulate import packs, sky
+from tests.service.fakes import CABIN
+
+Run = Callable[..., tuple[int, str, str]]
+SHORT = ("--hours", "0.05", "--start", "12:00")
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Runs the verb on the cabin; gives exit code, standard output and error output."""
+
+    def run_(*words: object, profile: Path = CABIN) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["ampweir", "simulate", str(profile), *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        code = ended.value.code
+        return (code if isinstance(code, int) else 0), out, err
+
+    return run_
+
+
+def test_the_choices_are_those_there_are() -> None:
+    """The command line, which loads no model, offers every pack, weather and load there is."""
+    assert tuple(packs.KINDS) == cli_simulate.KINDS
+    assert tuple(sky.WEATHERS) == cli_simulate.WEATHERS
+    assert tuple(sky.LOADS) == cli_simulate.LOADS
+
+
+def test_a_short_day(run: Run, tmp_path: Path) -> None:
+    """Report, table and picture; exit code 0."""
+    table, plot = tmp_path / "day.csv", tmp_path / "day.png"
+    code, out, err = run(*SHORT, "--every", 30, "--csv", table, "--plot", plot)
+    assert (code, err) == (0, "")
+    assert "FINE" in out
+    assert len(table.read_text().splitlines()) == 1 + 6
+    assert plot.stat().st_size > 20_000
+
+
+def test_options_reach_the_models(run: Run) -> None:
+    """What is asked for is what the report says was simulated."""
+    code, out, _ = run(
+        *SHORT,
+        *("--pack", "weak", "--seed", 9, "--soc", 55, "--temperature", 12, "--sun", 33, "--load", "steps"),
+        *("--charger-reads-high", -0.2, "--charger-lag", 5, "--charger-late", 3, "--charger-least", 2),
+        *("--ignores", "voltage", "--sensor-step", 10, "--sensor-error", 0, "--weather", "clouds", "--json"),
+    )
+    assert code == 0
+    told = "; ".join(json.loads(out)["setup"])
+    for words in (
+        *("pack: weak", "seed 9", "55 % at the start", "12 °C", "33 A at noon", "reads 0.2 V low"),
+        *("lag 5 s", "3 s late", "2 A at least", "IGNORES the charge voltage limit", "steps of 10 mV"),
+        *("up to 0 mV wrong", "clouds pass", "a large load"),
+    ):
+        assert words in told
+
+
+def test_a_cell_past_what_it_bears_is_exit_code_1(run: Run) -> None:
+    """A charger that ignores the current and reads 4 V low: the protection would have cut off, it says."""
+    code, out, _ = run(
+        *("--hours", 0.6, "--start", "12:30", "--soc", 96, "--sun", 140, "--load", "none"),
+        *("--ignores", "current", "--charger-reads-high", -4, "--charger-late", 400),
+    )
+    assert code == 1
+    assert "TRIPPED" in out
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [
+        ("--hours", "0", "--hours"),
+        ("--hours", "nan", "--hours"),
+        ("--hours", "1000", "168"),
+        ("--start", "24:00", "HH:MM"),
+        ("--start", "noon", "HH:MM"),
+        ("--seed", "-1", "--seed"),
+        ("--soc", "101", "100"),
+        ("--temperature", "200", "80"),
+        ("--pack", "odd", "two-groups"),
+        ("--weather", "snow", "clouds"),
+        ("--load", "all", "evening"),
+        ("--sun", "-5", "--sun"),
+        ("--charger-lag", "0", "--charger-lag"),
+        ("--charger-reads-high", "9", "5"),
+        ("--ignores", "both", "voltage"),
+        ("--sensor-step", "0", "--sensor-step"),
+        ("--every", "0", "--every"),
+        ("--plot", "day.bmp", ".png"),
+    ],
+)
+def test_an_option_out_of_range_is_one_clear_error(run: Run, option: str, value: str, told: str) -> None:
+    """Exit code 2; the option, what was found and what is allowed."""
+    code, out, err = run(option, value)
+    assert code == 2, out + err
+    assert told in err
+    assert out == ""
+
+
+@pytest.mark.parametrize("option", ["--csv", "--plot"])
+def test_a_file_that_cannot_be_written_is_told_before_the_day_begins(
+    run: Run, tmp_path: Path, option: str
+) -> None:
+    """Exit code 4, at once: no day is simulated for nothing."""
+    code, out, err = run(option, tmp_path / "none" / "day.png")
+    assert code == 4
+    assert "no such folder" in err
+    assert out == ""
+
+
+def test_a_missing_profile_is_one_clear_error(run: Run, tmp_path: Path) -> None:
+    """Exit code 4, and the file is named."""
+    code, _, err = run(profile=tmp_path / "nowhere.toml")
+    assert code == 4
+    assert "nowhere.toml" in err
