@@ -1,0 +1,99 @@
+"""The charge law of one bank: charge voltage and charge current, each able to carry the pack alone.
+
+Pure and deterministic: what it answers depends on the calls only. See README.md in this directory.
+"""
+
+from collections.abc import Sequence
+
+from bridge.core.limits.charge_cells import Cells
+from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_settings import ChargeLimits, ChargeSettings
+from bridge.core.limits.charge_voltage import VoltageLimit
+from bridge.core.limits.headroom import participation
+
+__all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings"]
+
+
+class ChargeLaw:
+    """Charge voltage and current of one string, step by step. Mutable; owned by one engine."""
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self.cells = Cells(settings)
+        self.current = CurrentLimit(settings)
+        self.voltage = VoltageLimit(settings)
+        self._period_s = 1.0
+        self._age_s = 0.0
+        self.wanted_a = settings.most_a
+
+    def step(
+        self,
+        dt_s: float,
+        cells_v: Sequence[float],
+        pack_v: float | None,
+        current_a: float | None,
+        *,
+        fresh: bool = True,
+        coldest_c: float | None = None,
+        sent_v: float,
+        sent_a: float,
+    ) -> ChargeLimits:
+        """One step further.
+
+        Args:
+            dt_s: time since the last call, above 0.
+            cells_v: all cells, or only the lowest and the highest.
+            pack_v: the string; needed if not all cells are known.
+            current_a: positive charges; `None` if not known.
+            fresh: whether the readings came in since the last call.
+            coldest_c: coldest cell; 25 °C if not known.
+            sent_v, sent_a: the limits that went out last, which may be tighter than the law's own.
+        """
+        settings, cells = self._settings, self.cells
+        self._age_s += dt_s
+        if fresh:
+            elapsed = self._age_s
+            self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
+            self._age_s = 0.0
+            cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
+        margin = margin_v(settings, cells.step_v)
+        horizon = settings.delay_s + 2.0 * settings.lag_s + self._period_s + self._age_s
+        high_v = max(cells_v)
+        goal_v = settings.target_v - margin
+        wanted = allowed_a(settings, cells, goal_v, horizon)
+        self.wanted_a = wanted
+        whole = len(cells_v) == settings.cells
+        string_v = sum(cells.volts) if whole else pack_v
+        if string_v is None:
+            string_v = high_v * settings.cells
+        string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
+        limit_v = self.voltage.follow(
+            dt_s,
+            high_v=high_v,
+            string_v=string_v,
+            string_ohm=string_ohm,
+            room_v=self._room_v(cells_v, string_v, high_v),
+            current_a=current_a,
+            wanted_a=min(max(wanted, -50.0), settings.most_a + 2.0 * settings.wire_v / string_ohm),
+            sent_v=sent_v,
+            sent_a=sent_a,
+            fresh=fresh,
+            spare_v=goal_v - max(cells.volts),
+            settle_s=horizon,
+        )
+        limit_a = min(self.current.follow(wanted, current_a or 0.0, dt_s), self.voltage.test_a)
+        return ChargeLimits(
+            limit_v, limit_a, self.voltage.current_ignored, self.voltage.voltage_ignored, cells.contact
+        )
+
+    def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
+        """What the string bears until its highest cell is at its target, by the common practice of the trade."""
+        settings = self._settings
+        room = settings.target_v - high_v
+        if high_v <= settings.knee_v:
+            return settings.cells * room
+        if len(cells_v) == settings.cells:
+            return participation(cells_v, high_v, settings.knee_v) * room
+        rest_v = (string_v - high_v) / (settings.cells - 1)
+        share = min(max((rest_v - settings.knee_v) / (high_v - settings.knee_v), 0.0), 1.0)
+        return (1.0 + (settings.cells - 1) * share) * room
