@@ -33,6 +33,15 @@ WINDOW_S = 8.0
 RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
+LEARN_C = 0.04
+"""Below this current, in C, what a cell does says nothing of its slope."""
+
+STEEPEST = 4.0
+"""Bound of what is learnt of a slope, as a multiple of what the curve has at the target."""
+
+SLOW_S, SLOW_SHARE = 300.0, 0.8
+"""Time constant of the slow part of the resistance, and its size as a share of the fast part (typical)."""
+
 GRIDS_MV = (10, 5, 2)
 
 
@@ -41,9 +50,10 @@ class Cells:
 
     Attributes:
         volts: voltage of each cell under the current.
-        rest: the same without what the current does at once.
         ohms: resistance of each cell.
-        rates: how fast `rest` rises, V/s.
+        slopes: how fast each rises with the charge taken, V/As.
+        curve: what the curve's exponential makes of a volt above its foot, V/As.
+        drift_a_per_s: what the slow part of the resistance builds up, as a current through the fast part.
         step_v: step of the sensors, as found.
         current_a: current the estimates are for.
     """
@@ -57,9 +67,11 @@ class Cells:
         self._looked = 0
         self.scale = 1.0
         self.volts: list[float] = []
-        self.rest: list[float] = []
         self.ohms: list[float] = []
-        self.rates: list[float] = []
+        self.slopes: list[float] = []
+        self.curve = 1.0 / (settings.e_fold * 3600.0 * settings.capacity_ah)
+        self.drift_a_per_s = 0.0
+        self._slow_a = 0.0
         self.step_v = settings.sensor_step_v
         self.current_a = 0.0
 
@@ -73,28 +85,33 @@ class Cells:
         self._learn(cells_v, current_a, elapsed_s)
         half = 0.5 * self.step_v
         change = current_a - self.current_a
-        weight = min(1.0, RATE_PER_S * elapsed_s)
-        share = weight / elapsed_s
-        volts, rest, ohms, rates = self.volts, self.rest, self.ohms, self.rates
+        self._slow_a += (current_a - self._slow_a) * min(1.0, elapsed_s / SLOW_S)
+        self.drift_a_per_s = drift = SLOW_SHARE * (current_a - self._slow_a) / SLOW_S
+        settings = self._settings
+        moved = current_a * elapsed_s
+        most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
+        learns = 0.0
+        if current_a > LEARN_C * settings.capacity_ah:
+            learns = min(1.0, RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v)) / moved
+        volts, ohms, slopes = self.volts, self.ohms, self.slopes
         for i, shown in enumerate(cells_v):
-            ohm = ohms[i]
-            volt = volts[i] + ohm * change + rates[i] * elapsed_s
+            ohm, slope = ohms[i], slopes[i]
+            volt = expected = volts[i] + ohm * (change + drift * elapsed_s) + slope * moved
             if volt > shown + half:
                 volt = shown + half
             elif volt < shown - half:
                 volt = shown - half
-            at_rest = volt - ohm * current_a
-            rates[i] += share * (at_rest - rest[i]) - weight * rates[i]
             volts[i] = volt
-            rest[i] = at_rest
+            if learns:
+                slope += learns * (volt - expected)
+                slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         self.current_a = current_a
 
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
         self._learnt = [1.0] * len(cells_v)
         self.ohms = [self._base_ohm * self.scale] * len(cells_v)
-        self.rest = list(cells_v)
-        self.rates = [0.0] * len(cells_v)
+        self.slopes = [0.0] * len(cells_v)
         self._anchor = None
 
     def _find_grid(self, cells_v: Sequence[float]) -> None:
@@ -115,10 +132,11 @@ class Cells:
             since_s += elapsed_s
             change = current_a - anchor_a
             if abs(change) >= STEP_C * self._settings.capacity_ah:
+                charge = 0.5 * (current_a + anchor_a) * since_s
                 blur = 3.0 * self.step_v / base
                 weight = 0.5 * change * change / (change * change + blur * blur)
                 for i, shown in enumerate(cells_v):
-                    seen = (shown - anchor_v[i] - self.rates[i] * since_s) / (change * base)
+                    seen = (shown - anchor_v[i] - self.slopes[i] * charge) / (change * base)
                     seen = min(max(seen, LEAST), MOST)
                     self._learnt[i] += weight * (seen - self._learnt[i])
                 self._set_ohms(base)
@@ -131,12 +149,8 @@ class Cells:
             self._anchor = 0.0, current_a, list(cells_v)
 
     def _set_ohms(self, base: float) -> None:
-        """A resistance believed anew divides the voltage anew, and moves no rise."""
-        now = self.current_a
         for i, factor in enumerate(self._learnt):
-            ohm = factor * base
-            self.rest[i] += (self.ohms[i] - ohm) * now
-            self.ohms[i] = ohm
+            self.ohms[i] = factor * base
 
     @property
     def contact(self) -> int | None:

@@ -39,21 +39,19 @@ def margin_v(settings: ChargeSettings, step_v: float) -> float:
 def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
     """The largest current that leaves every cell at or under `goal_v` after `horizon_s`, A; may be negative."""
     now_a = cells.current_a
-    floor_a = 0.04 * settings.capacity_ah
-    per_a = 1.0 / (now_a if now_a > floor_a else floor_a)
     plateau_v = settings.knee_v - BELOW_KNEE_V
-    curve = MODEL / (settings.e_fold * 3600.0 * settings.capacity_ah)
+    curve = MODEL * cells.curve
     slow_a = SLOW * now_a
+    drift_a = cells.drift_a_per_s * horizon_s
+    if drift_a < 0.0:
+        drift_a = 0.0
     least = 1e9
-    for volt, ohm, rate in zip(cells.volts, cells.ohms, cells.rates, strict=True):
-        room = goal_v - volt
-        if room > 0.15 and ohm * now_a < 0.05:
-            continue
-        slope = rate * per_a
+    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
-        if model > slope:
-            slope = model
-        rise = slope * horizon_s if slope > 0.0 else 0.0
+        rise = (slope if slope > model else model) * horizon_s
+        if rise < 0.0:
+            rise = 0.0
+        room = goal_v - volt - ohm * drift_a
         if room > rise * now_a:
             ohm *= RAISING
         amps = (room + ohm * now_a) / (ohm + rise)
