@@ -18,7 +18,7 @@ RAISING = 1.3
 SLOW = 1.8
 """Resistance at rest after minutes, as a multiple of that at once: what is told apart from charge."""
 
-MODEL = 0.7
+MODEL = 0.35
 """Share of the slope expected from the curve that is always reckoned with, whatever the rise seen."""
 
 BELOW_KNEE_V = 0.065

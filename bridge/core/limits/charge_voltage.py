@@ -126,7 +126,8 @@ class VoltageLimit:
         elif self.current_obeyed and not self.current_ignored:
             self._move(goal + 0.02, goal + 0.16, -1.0, dt_s)
         else:
-            self._move(goal - 0.14, goal + 0.01, spare_v - 0.1 / string_ohm * string_ohm / 16 - 0.004, dt_s)
+            extra = 0.05 * min(max(wanted_a / (0.25 * settings.capacity_ah), 0.0), 1.0)
+            self._move(goal - 0.14 + extra, goal + 0.01 + extra, spare_v - 0.010, dt_s)
         return self.value
 
     def _seek_v(self, string_v: float, amps: float) -> float:
