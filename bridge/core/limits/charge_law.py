@@ -57,7 +57,9 @@ class ChargeLaw:
             self._age_s = 0.0
             cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
         margin = margin_v(settings, cells.step_v)
-        horizon = settings.delay_s + 2.0 * settings.lag_s + self._period_s + self._age_s
+        unseen = settings.delay_s + self._period_s + self._age_s
+        lag = self.voltage.lag_s
+        horizon = unseen + (2.0 * settings.lag_s if lag is None else 1.5 * lag)
         high_v = max(cells_v)
         goal_v = settings.target_v - margin
         wanted = allowed_a(settings, cells, goal_v, horizon)
@@ -79,7 +81,7 @@ class ChargeLaw:
             sent_a=sent_a,
             fresh=fresh,
             spare_v=goal_v - max(cells.volts),
-            settle_s=horizon,
+            settle_s=unseen + 2.0 * settings.lag_s,
         )
         limit_a = min(self.current.follow(wanted, current_a or 0.0, dt_s), self.voltage.test_a)
         return ChargeLimits(

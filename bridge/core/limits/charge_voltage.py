@@ -21,6 +21,8 @@ DIP_C = 0.018
 FORGET_BELOW_V = 0.05
 FORGET_S = 600.0
 NEVER_A = 1e9
+NEAR_LAGS = 1.2
+LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 
 
 class VoltageLimit:
@@ -42,6 +44,7 @@ class VoltageLimit:
         """What is forgotten when the pack has been well below its knee for long."""
         self.offset = Offset()
         self.test_a = NEVER_A
+        self.lag_s: float | None = None
         self.current_obeyed = False
         self.current_ignored = False
         self.voltage_ignored = False
@@ -124,7 +127,7 @@ class VoltageLimit:
         elif self._seek == 3 and not self.offset.verified:
             self._move(goal, goal, -1.0, dt_s)
         elif self.current_obeyed and not self.current_ignored:
-            self._move(goal + 0.02, goal + 0.16, -1.0, dt_s)
+            self._move(goal + 0.04, goal + 0.26, -1.0, dt_s)
         else:
             extra = 0.05 * min(max(wanted_a / (0.25 * settings.capacity_ah), 0.0), 1.0)
             self._move(goal - 0.14 + extra, goal + 0.01 + extra, spare_v - 0.010, dt_s)
@@ -192,7 +195,7 @@ class VoltageLimit:
         if not self.offset.verified and not self.voltage_ignored:
             self._seeking(amps, seen_v, settle_s)
         elif not (self.current_obeyed or self.current_ignored):
-            self._dipping(amps, wanted_a, settle_s)
+            self._dipping(amps, settle_s, settle_s - 2.0 * self._settings.lag_s)
         if self.offset.verified:
             self._tracking(amps, wanted_a, seen_v, string_ohm, spare_v, settle_s)
 
@@ -237,7 +240,7 @@ class VoltageLimit:
             else:
                 self.offset.put(min(now_v, seen_v) - 0.1, amps)
 
-    def _dipping(self, amps: float, wanted_a: float, settle_s: float) -> None:
+    def _dipping(self, amps: float, settle_s: float, unseen_s: float) -> None:
         settings = self._settings
         dip_a = DIP_C * settings.capacity_ah
         if self.test_a == NEVER_A:
@@ -252,6 +255,8 @@ class VoltageLimit:
         self._near_s = self._near_s + 1.0 if abs(amps - self.test_a) < 0.3 * dip_a else 0.0
         if self._near_s >= 3.0:
             self.current_obeyed = True
+            waited = self._test_s - self._near_s - unseen_s + 0.7
+            self.lag_s = min(max(waited / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
         if self._near_s >= 3.0 or self._test_s > 2.0 * settle_s:
             self.test_a = NEVER_A
             self._rest_s = 0.0
