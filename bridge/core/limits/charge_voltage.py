@@ -20,6 +20,7 @@ SEEK_C = 0.08
 DIP_C = 0.018
 FORGET_BELOW_V = 0.05
 FORGET_S = 600.0
+PRESS_V = 0.05
 NEVER_A = 1e9
 NEAR_LAGS = 1.2
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
@@ -57,11 +58,14 @@ class VoltageLimit:
         self._ref_a = 0.0
         self._test_s = 0.0
         self._over_s = 0.0
+        self._stuck_s = 0.0
+        self._last_a = 0.0
         self._level_s = 0.0
         self._near_s = 0.0
         self._steady_s = 0.0
         self._down_s = 1e6
         self._probe_s: float | None = None
+        self._probe_v = 0.0
         self._probe_from = (0.0, 0.0, 0.0)
         self._rest_s = 0.0
         self._pause_s = 60.0
@@ -109,6 +113,7 @@ class VoltageLimit:
                 self.offset.bound(seen_v, amps)
             if current_a is not None:
                 self._judge(amps, dt_s)
+                self._press(amps, wanted_a, dt_s)
                 self._experiment(amps, wanted_a, seen_v, string_ohm, spare_v, settle_s)
         self._rest_s += dt_s
         self._seek_s += dt_s
@@ -124,6 +129,8 @@ class VoltageLimit:
             goal = min(goal, self._seek_v(string_v, amps))
         if self.voltage_ignored:
             self._move(goal - 0.14, goal + 0.3, spare_v, dt_s)
+        elif self._probe_s is not None and wanted_a > amps:
+            self._move(self._probe_v, self._probe_v, -1.0, dt_s)
         elif self._seek == 3 and not self.offset.verified:
             self._move(goal, goal, -1.0, dt_s)
         elif self.current_obeyed and not self.current_ignored:
@@ -187,6 +194,18 @@ class VoltageLimit:
                 self.test_a = NEVER_A
         else:
             self._over_s = 0.0
+
+    def _press(self, amps: float, wanted_a: float, dt_s: float) -> None:
+        """Too much current that does not fall: the offset must be less than it was believed to be."""
+        capacity = self._settings.capacity_ah
+        falls = amps < self._last_a - 0.003 * capacity
+        self._last_a = amps
+        if self.current_obeyed or self.voltage_ignored or falls or amps < wanted_a + 0.01 * capacity:
+            self._stuck_s = 0.0
+            return
+        self._stuck_s += dt_s
+        if self._stuck_s > self._settings.delay_s + self._settings.lag_s:
+            self.offset.put(self.offset.at(amps) - PRESS_V, amps)
 
     def _experiment(
         self, amps: float, wanted_a: float, seen_v: float, string_ohm: float, spare_v: float, settle_s: float
@@ -270,7 +289,7 @@ class VoltageLimit:
             self._probe_s += 1.0
             if self._probe_s >= settle_s + 1.0:
                 before_a, before_v, at_a = self._probe_from
-                if amps > before_a + 0.03 / string_ohm * 0.5:
+                if amps > before_a + 0.025 / string_ohm:
                     offset.confirm(seen_v, amps)
                     self._pause_s = 60.0
                 else:
@@ -286,4 +305,5 @@ class VoltageLimit:
         if lacking and seen_v > offset.at(amps) + 0.05 and spare_v > 0.010 and self._rest_s > self._pause_s:
             self._probe_from = (amps, offset.at(amps), amps)
             offset.put(offset.at(amps) + 0.1, amps)
+            self._probe_v = self.value + 0.115
             self._probe_s = 0.0
