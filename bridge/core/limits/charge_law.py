@@ -80,6 +80,7 @@ class ChargeLaw:
             sent_v=sent_v,
             sent_a=sent_a,
             fresh=fresh,
+            fine=whole and cells.step_v < 0.003,
             spare_v=goal_v - max(cells.volts),
             settle_s=unseen + 2.0 * settings.lag_s,
         )

@@ -10,7 +10,7 @@ the voltage goes up by one step, and unless the current answers, it is taken bac
 the cable, which goes with the current: b was found at a current I_b and is less at a lower one.
 """
 
-CABLE_OHM = 0.002
+CABLE_OHM = 0.0012
 """Drop along the cable: between 1 and 3 mOhm (own assumption)."""
 
 LEAST_V, MOST_V = -0.5, 0.7

@@ -66,6 +66,8 @@ class VoltageLimit:
         self._down_s = 1e6
         self._probe_s: float | None = None
         self._probe_v = 0.0
+        self._held: tuple[float, float] | None = None
+        self._fine = False
         self._probe_from = (0.0, 0.0, 0.0)
         self._rest_s = 0.0
         self._pause_s = 60.0
@@ -89,6 +91,7 @@ class VoltageLimit:
         sent_v: float,
         sent_a: float,
         fresh: bool,
+        fine: bool,
         spare_v: float,
         settle_s: float,
     ) -> float:
@@ -105,6 +108,7 @@ class VoltageLimit:
         if self._share == 0.0:
             self._move(settings.ceiling_v, settings.ceiling_v, 0.0, dt_s)
             return self.value
+        self._fine = fine
         self._remember(sent_v, sent_a, dt_s, settle_s)
         amps = current_a or 0.0
         seen_v = max(self._sent_v) - string_v
@@ -280,6 +284,20 @@ class VoltageLimit:
             self.test_a = NEVER_A
             self._rest_s = 0.0
 
+    def _compare(self, amps: float, seen_v: float, string_ohm: float) -> None:
+        """A current that changes while the voltage stands still is held by the voltage limit."""
+        if not self._fine:
+            return
+        if self._held is None:
+            self._held = amps, seen_v
+            return
+        change_a, change_v = amps - self._held[0], seen_v - self._held[1]
+        if abs(change_a) * string_ohm > 0.015:
+            if abs(change_v) < 0.3 * string_ohm * abs(change_a):
+                now_v = self.offset.at(amps)
+                self.offset.confirm(min(max(seen_v, now_v), now_v + 0.05), amps)
+            self._held = amps, seen_v
+
     def _tracking(
         self, amps: float, wanted_a: float, seen_v: float, string_ohm: float, spare_v: float, settle_s: float
     ) -> None:
@@ -299,8 +317,10 @@ class VoltageLimit:
                 self._rest_s = 0.0
             return
         if not free or self._steady_s < settle_s:
+            self._held = None
             return
         offset.creep(seen_v, amps, 0.1)
+        self._compare(amps, seen_v, string_ohm)
         lacking = wanted_a - amps > 0.12 / string_ohm
         if lacking and seen_v > offset.at(amps) + 0.05 and spare_v > 0.010 and self._rest_s > self._pause_s:
             self._probe_from = (amps, offset.at(amps), amps)
