@@ -205,7 +205,7 @@ class Engine:
             self._limits.wishes(t_us),
             self._told.wish_lasts(t_us),
         )
-        if inputs == self._inputs and self._limits.settled:
+        if inputs == self._inputs and self._limits.settled(t_us):
             return Decision(t_us, *self.decision[1:])
         self._inputs = inputs
         limits = self._limits.decide(

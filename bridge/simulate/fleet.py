@@ -44,6 +44,7 @@ class FleetCells:
         charge: charge of each cell, 0..1 of its own capacity.
         capacity_ah: of each cell.
         series_ohm: resistance felt at once, of each cell.
+        branches: resistance, time constant and voltage of each pair of resistor and capacitor.
         emf_v: voltage behind the series resistance, of each cell.
     """
 
@@ -69,7 +70,7 @@ class FleetCells:
         self.charge = charge.copy()
         self.capacity_ah = capacity_ah
         self.series_ohm = 0.000_20 * float(np.exp(SERIES_K * inverse)) * factor
-        self._branches = [
+        self.branches = [
             (0.000_10 * slow * factor, 15.0, np.zeros_like(charge)),
             (0.000_25 * slow * factor, 300.0, np.zeros_like(charge)),
         ]
@@ -86,7 +87,7 @@ class FleetCells:
 
     def branch_v(self) -> Array:
         """The voltage built up behind the slower resistances, of each cell."""
-        return self._branches[0][2] + self._branches[1][2]
+        return self.branches[0][2] + self.branches[1][2]
 
     def copy(self) -> "FleetCells":
         """An independent copy, as it stands."""
@@ -94,7 +95,7 @@ class FleetCells:
         twin.__dict__.update(self.__dict__)
         twin.charge = self.charge.copy()
         twin._side = self._side.copy()
-        twin._branches = [(ohm, tau, volts.copy()) for ohm, tau, volts in self._branches]
+        twin.branches = [(ohm, tau, volts.copy()) for ohm, tau, volts in self.branches]
         twin.emf_v = self.emf_v.copy()
         return twin
 
@@ -105,7 +106,7 @@ class FleetCells:
         if self._hysteresis_v:
             share = np.minimum(np.abs(moved) / HYSTERESIS_CHARGE, 1.0)
             self._side += (np.sign(moved) - self._side) * share
-        for ohm, tau_s, volts in self._branches:
+        for ohm, tau_s, volts in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts *= kept
             volts += ohm * current_a * (1.0 - kept)
@@ -120,7 +121,7 @@ class FleetCells:
         volts = rest + self.series_ohm * current_a
         if self._hysteresis_v:
             volts = volts + self._hysteresis_v * self._side
-        for branch_ohm, tau_s, branch_v in self._branches:
+        for branch_ohm, tau_s, branch_v in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts = volts + branch_v * kept + branch_ohm * current_a * (1.0 - kept)
             ohm = ohm + branch_ohm * (1.0 - kept)
@@ -141,7 +142,9 @@ class FleetBalancer:
         return np.where(cells_v > threshold, self._bleed_a, 0.0)
 
 
-def largest_current_a(cells: FleetCells, target_v: float, bleed_a: Array, most_a: Array, dt_s: float) -> Array:
+def largest_current_a(
+    cells: FleetCells, target_v: float, bleed_a: Array, most_a: Array, dt_s: float
+) -> Array:
     """The oracle: largest current of each pack that leaves every true cell at or under its target.
 
     A cell's voltage after a step is a straight line in the current but for the curvature of its open-circuit

@@ -4,7 +4,7 @@ import numpy as np
 
 from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
 from bridge.simulate.fleet import Array
-from tests.bench.charge_run import Law, LawMaker, Seen
+from tests.bench.charge_run import LawMaker, Seen
 from tests.bench.charge_scenarios import CAPACITY_AH, CELLS, TARGET_V, Scenario
 
 
@@ -14,8 +14,9 @@ class Fixed:
     def __init__(self, scenario: Scenario, packs: int) -> None:
         self._v, self._a = np.full(packs, CELLS * TARGET_V), np.full(packs, scenario.most_a)
 
-    def step(self, seen: Seen, sent_v: Array, sent_a: Array) -> tuple[Array, Array]:
+    def step(self, seen: Seen, _sent_v: Array, _sent_a: Array) -> tuple[Array, Array]:
         """Always the same."""
+        del seen
         return self._v, self._a
 
 
@@ -26,7 +27,7 @@ class OnOff(Fixed):
         super().__init__(scenario, packs)
         self._on = np.ones(packs, bool)
 
-    def step(self, seen: Seen, sent_v: Array, sent_a: Array) -> tuple[Array, Array]:
+    def step(self, seen: Seen, _sent_v: Array, _sent_a: Array) -> tuple[Array, Array]:
         """On or off."""
         high = seen.cells_v.max(axis=1)
         self._on = np.where(self._on, high < TARGET_V, high < TARGET_V - 0.05)
@@ -36,7 +37,7 @@ class OnOff(Fixed):
 class Taper(Fixed):
     """The current falls in a straight line while the highest cell goes from 3.45 V to the target."""
 
-    def step(self, seen: Seen, sent_v: Array, sent_a: Array) -> tuple[Array, Array]:
+    def step(self, seen: Seen, _sent_v: Array, _sent_a: Array) -> tuple[Array, Array]:
         """By the highest cell alone."""
         share = np.clip((TARGET_V - 0.002 - seen.cells_v.max(axis=1)) / 0.048, 0.0, 1.0)
         return self._v, self._a * share
@@ -79,4 +80,3 @@ class Ours:
 
 
 LAWS: dict[str, LawMaker] = {"fixed": Fixed, "on/off": OnOff, "taper": Taper, "ours": Ours}
-__all__ = ["LAWS", "Law"]

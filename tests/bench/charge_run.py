@@ -33,7 +33,7 @@ class Seen:
 class Law(Protocol):
     """Takes what is seen and what was sent last; gives charge voltage and current for each pack."""
 
-    def step(self, seen: Seen, sent_v: Array, sent_a: Array) -> tuple[Array, Array]:
+    def step(self, seen: Seen, sent_v: Array, sent_a: Array, /) -> tuple[Array, Array]:
         """One second further."""
         ...
 
@@ -107,7 +107,12 @@ def _seen(fleet: Fleet, scenario: Scenario, cells: FleetCells, current: Array) -
 
 
 def run(
-    scenario: Scenario, maker: LawMaker, packs: int, start: float, seed: int, watch: Callable[..., None] | None = None
+    scenario: Scenario,
+    maker: LawMaker,
+    packs: int,
+    start: float,
+    seed: int,
+    watch: Callable[..., None] | None = None,
 ) -> Outcome:
     """One law on all packs of a scenario, compared with the oracle on the same packs under the same sky."""
     fleet = draw(scenario, packs, start, LONGEST_S, seed)

@@ -91,7 +91,7 @@ class Cells:
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
         learns = 0.0
-        if current_a > LEARN_C * settings.capacity_ah:
+        if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
             learns = min(1.0, RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v)) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
         for i, shown in enumerate(cells_v):
