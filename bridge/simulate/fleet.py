@@ -1,9 +1,9 @@
 """Many strings of cells at once, for statistics: the same physics as `cell`, on numpy arrays.
 
-Arrays have one row a pack and one column a cell. Currents are positive when they charge. Each pair of resistor
-and capacitor is stepped exactly for a constant current; the open-circuit curve is `lfp_open_circuit_v`, read
-from a fine table. Resistances follow Arrhenius' law with 1500 K (at once) and 4200 K (slower), typical values
-without a published source.
+Arrays have one row a pack and one column a cell. Currents are positive when they charge. Each pair of
+resistor and capacitor is stepped exactly for a constant current; the open-circuit curve is
+`lfp_open_circuit_v`, read from a fine table. Resistances follow Arrhenius' law with 1500 K (at once) and
+4200 K (slower), typical values without a published source.
 """
 
 from typing import Final, NamedTuple

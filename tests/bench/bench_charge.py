@@ -1,11 +1,11 @@
-"""Charges simulated packs under several laws, beside an oracle that knows every true cell, and prints the table.
+"""Charges simulated packs under several laws, beside an oracle that knows every true cell.
 
 Run: python -m tests.bench.bench_charge [--packs N] [--scenario TEXT] [--law TEXT] [--start 0.6] [--jobs 2]
 
 Overshoot is of the true highest cell over its target at any moment, to half an hour after the last pack's
 oracle came to 0.02C. Charge is what was taken, against the oracle's, half an hour after the oracle came to
-0.02C; time is that to 99 % of the oracle's charge. A reversal is a change of direction on the wire of at least
-0.1 V or 5.6 A; those of both limits are added up.
+0.02C; time is that to 99 % of the oracle's charge. A reversal is a change of direction on the wire of at
+least 0.1 V or 5.6 A; those of both limits are added up.
 """
 
 import argparse

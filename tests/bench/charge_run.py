@@ -7,6 +7,7 @@ from time import perf_counter
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from bridge.simulate.fleet import Array, FleetBalancer, FleetCells, largest_current_a
 from tests.bench.charge_scenarios import CAPACITY_AH, TARGET_V, TRIP_V, Fleet, Scenario, draw
@@ -46,7 +47,7 @@ class Outcome:
     """What a law came to; one number a pack, but for the time."""
 
     over_mv: Array
-    tripped: Array
+    tripped: npt.NDArray[np.bool_]
     charge: Array
     time: Array
     reversals_per_hour: Array
@@ -182,4 +183,4 @@ def _when(taken: Array, mark: float) -> float:
         return math.inf
     if at == 0:
         return 0.0
-    return at - 1 + (mark - taken[at - 1]) / (taken[at] - taken[at - 1])
+    return at - 1 + float((mark - taken[at - 1]) / (taken[at] - taken[at - 1]))

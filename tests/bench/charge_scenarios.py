@@ -110,7 +110,7 @@ def draw(scenario: Scenario, packs: int, start: float, seconds: int, seed: int) 
     cells = FleetCells(charge, capacity, factor, scenario.temperature_c)
     if scenario.kind == "contact":
         cells.series_ohm[rows, odd] *= 4.0
-        for ohm, _, _ in cells._branches[::1]:
+        for ohm, _, _ in cells.branches:
             ohm[rows[::2], odd[::2]] *= 4.0
     charger = FleetCharger(
         random.uniform(*scenario.lag_s, packs),

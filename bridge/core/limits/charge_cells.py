@@ -6,8 +6,8 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, weighted by how
-far the step of the sensor blurs it, and kept within bounds around what such a cell has from the maker.
+that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, weighted by
+how far the step of the sensor blurs it, and kept within bounds around what such a cell has from the maker.
 """
 
 import math
@@ -16,10 +16,10 @@ from collections.abc import Sequence
 from bridge.core.limits.charge_settings import ChargeSettings
 
 RESISTANCE_V = 0.084
-"""Resistance a cell is expected to have, times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
+"""Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
 
 ACTIVATION_K = 2500.0
-"""Arrhenius: how resistance grows in the cold; between 1500 K (at once) and 4200 K (slower), typical values."""
+"""Arrhenius: how resistance grows in the cold; between 1500 K (at once) and 4200 K (slower), typical."""
 
 LEAST, MOST = 0.4, 8.0
 """Bounds of what is learnt, as multiples of the expected resistance."""

@@ -1,8 +1,8 @@
 """What has been seen of the charger: whether it obeys the current limit, and how fast.
 
-Once, early in the knee, the current limit is put a little below the current that flows, by less than counts as
-a movement on the wire. A charger that follows obeys, and the time it takes tells its lag. One that gives more
-than it was allowed for some seconds ignores the limit, now or at any other time.
+Once, early in the knee, the current limit is put a little below the current that flows, by less than
+counts as a movement on the wire. A charger that follows obeys, and the time it takes tells its lag. One that
+gives more than it was allowed for some seconds ignores the limit, now or at any other time.
 """
 
 from bridge.core.limits.charge_moment import Moment

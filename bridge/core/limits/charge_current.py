@@ -1,7 +1,7 @@
 """The charge current limit: what takes no cell past its target before the law can act again.
 
-For each cell, with h = target - margin - v the room that is left, R its resistance, s = de/dQ how fast it rises
-with the charge taken and t the time until a new limit is obeyed and seen, a current I' leads to
+For each cell, with h = target - margin - v the room that is left, R its resistance, s = de/dQ how fast it
+rises with the charge taken and t the time until a new limit is obeyed and seen, a current I' leads to
 
     v + R·(I' - I) + s·I'·t = target - margin    that is    I' = (h + R·I) / (R + s·t)
 
@@ -37,7 +37,7 @@ def margin_v(settings: ChargeSettings, step_v: float) -> float:
 
 
 def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
-    """The largest current that leaves every cell at or under `goal_v` after `horizon_s`, A; may be negative."""
+    """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
     now_a = cells.current_a
     plateau_v = settings.knee_v - BELOW_KNEE_V
     curve = MODEL * cells.curve

@@ -17,6 +17,9 @@ __all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings"]
 LEAST_WANTED_A = -50.0
 """Below zero the voltage is taken down below the string, by no more than this current would."""
 
+UNKNOWN_V = 0.0012
+"""Margin for not knowing which of the cells is the highest, and so neither its resistance nor its rise."""
+
 FINE_V = 0.003
 """Sensors with coarser steps do not tell whether the string stands still."""
 
@@ -96,9 +99,9 @@ class ChargeLaw:
         unseen = settings.delay_s + self._period_s + self._age_s
         lag = self.voltage.charger.lag_s
         horizon = unseen + (2.0 * settings.lag_s if lag is None else 1.5 * lag)
-        goal_v = settings.target_v - margin_v(settings, cells.step_v)
-        self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
         whole = len(cells_v) == settings.cells
+        goal_v = settings.target_v - margin_v(settings, cells.step_v) - (0.0 if whole else UNKNOWN_V)
+        self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
         high_v = max(cells_v)
         string_v = sum(cells.volts) if whole else pack_v
         if string_v is None:
@@ -121,7 +124,7 @@ class ChargeLaw:
         )
 
     def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
-        """What the string bears until its highest cell is at its target, by the common practice of the trade."""
+        """What the string bears until its highest cell is at its target, by the practice of the trade."""
         settings = self._settings
         room = settings.target_v - high_v
         if high_v <= settings.knee_v:

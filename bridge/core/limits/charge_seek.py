@@ -1,10 +1,10 @@
 """The experiments that find the charger's offset (see `charge_offset`), at most one at a time.
 
 Seeking: at the beginning of the knee the voltage comes down step by step until the current gives way; what is
-sent then, less the string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by one
-step, and only if the current comes back is b taken for true.
-Probing: later, when less flows than is wanted and nothing else limits it, the voltage goes up one step; unless
-the current answers, it is taken back, and the next attempt waits twice as long.
+sent then, less the string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by
+one step, and only if the current comes back is b taken for true.
+Probing: later, when less flows than is wanted and nothing else limits it, the voltage goes up one step;
+unless the current answers, it is taken back, and the next attempt waits twice as long.
 Comparing: a current that changes while the string's voltage stands still is held by the voltage limit.
 Pressing: too much current that does not fall means that b is less than believed.
 """
@@ -27,6 +27,12 @@ TOUCH_C, TOUCH_SHARE = 0.01, 0.04
 
 BACK = 0.3
 """Share of what was lost by giving way that must come back."""
+
+FLOWS_C = 0.005
+"""Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
+
+BLIND_V = -0.25
+"""With the current not known, the offset is not taken to be less: the string may stand there by itself."""
 
 STEP_V = 0.1
 PRESS_V = 0.05
@@ -89,7 +95,9 @@ class Seek:
         if not now.elapsed_s:
             return
         seen_v = charger.most_v - now.string_v
-        if not self.voltage_ignored:
+        if now.current_a is None:
+            self.offset.bound(max(seen_v, BLIND_V), 0.0)
+        elif now.amps > FLOWS_C * self._settings.capacity_ah and not self.voltage_ignored:
             self.offset.bound(seen_v, now.amps)
         if now.current_a is None:
             return
@@ -124,14 +132,12 @@ class Seek:
                 else:
                     self._top_a = amps
                     self._go(Stage.DOWN)
-        elif amps < SEEK_C * self._settings.capacity_ah:
-            return
-        elif self.stage is Stage.WAITING:
+        elif self.stage is Stage.DOWN:
+            self._down(now, charger, seen_v, settled=settled)
+        elif amps >= SEEK_C * self._settings.capacity_ah:
             offset.put(SEEK_FROM_V, amps)
             self._top_a = amps
             self._go(Stage.DOWN)
-        else:
-            self._down(now, charger, seen_v, settled=settled)
 
     def _down(self, now: Moment, charger: Charger, seen_v: float, *, settled: bool) -> None:
         amps, offset = now.amps, self.offset
@@ -139,6 +145,10 @@ class Seek:
         fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
         if amps < self._top_a - fall_a and amps < charger.least_a - 2.0:
             self._go(Stage.SETTLING)
+        elif amps < SEEK_C * self._settings.capacity_ah:
+            # Neither the source nor a limit too low for any current must hold the search up for ever.
+            offset.put(0.0, amps)
+            self._go(Stage.WAITING)
         elif settled:
             self._stage_s = 0.0
             now_v = offset.at(amps)
@@ -153,7 +163,7 @@ class Seek:
         capacity, amps = self._settings.capacity_ah, now.amps
         falls = amps < self._last_a - 0.003 * capacity
         self._last_a = amps
-        if falls or amps < now.wanted_a + 0.01 * capacity:
+        if falls or amps < max(now.wanted_a, 0.0) + 0.01 * capacity:
             self._stuck_s = 0.0
             return
         self._stuck_s += now.elapsed_s

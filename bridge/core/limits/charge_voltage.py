@@ -6,15 +6,15 @@ With e the voltage of the string at rest, R its resistance, I' the current that 
     W = e + R·I' + b(I')
 
 e = V - R·I and I' do not change while the current does, so a charger on its way moves nothing. The limit is
-held while it lies within a band below W that is wider than a step on the wire; it goes down at once and up one
-step at a time. Once the charger has been seen to obey the current limit, that is the finer of the two, and the
-band lies above W instead. As long as b is not known, the limit is not above what the practice of the trade
-allows (see `headroom`).
+held while it lies within a band below W that is wider than a step on the wire; it goes down at once and up
+one step at a time. Once the charger has been seen to obey the current limit, that is the finer of the two,
+and the band lies above W instead. As long as b is not known, the limit is not above what the practice of
+the trade allows (see `headroom`).
 """
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import Seek, Stage
+from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
 from bridge.core.limits.charge_settings import ChargeSettings
 
 BLEND_V = 0.040
@@ -110,6 +110,8 @@ class VoltageLimit:
             goal = now.string_v + now.room_v + b + 0.05
         elif not seek.offset.verified and now.wanted_a > now.amps:
             goal = min(goal, now.string_v + max(now.room_v, 0.0) + b)
+        elif not seek.offset.verified and now.amps < FLOWS_C * self._settings.capacity_ah:
+            goal = now.string_v + now.room_v
         goal = ceiling_v + self._share * (min(goal, ceiling_v) - ceiling_v)
         if seek.stage is Stage.DOWN:
             goal = min(goal, now.string_v + seek.offset.at(now.amps))
