@@ -8,6 +8,9 @@ from bridge.core.reasons import Contribution, Reason
 STEP_US = SECOND_US
 """The law steps this often, and at once when the highest cell has risen."""
 
+STALE_STEP_US = 3 * SECOND_US
+"""And this often while nothing new comes in: only the age of the readings grows."""
+
 RISEN_V = 0.002
 """Rise of the highest cell that is not left to the next step."""
 
@@ -59,20 +62,22 @@ class BankCharge:
                 return None
             cells_v = [reading.low_v, high_v]
         before = self._stepped_us
-        if before is None or t_us >= self.next_us or (high_v > self._high_v + RISEN_V and t_us > before):
+        fresh = reading is not self._reading
+        due = before is None or t_us >= self.next_us or (fresh and t_us >= before + STEP_US)
+        if due or (before is not None and high_v > self._high_v + RISEN_V and t_us > before):
             elapsed_us = STEP_US if before is None else t_us - before
             self._limits = self._law.step(
                 elapsed_us / SECOND_US,
                 cells_v,
                 reading.pack_v,
                 reading.current_a,
-                fresh=reading is not self._reading,
+                fresh=fresh,
                 coldest_c=reading.coldest_c,
                 sent_v=sent_v,
                 sent_a=sent_a * share,
             )
             self._reading, self._high_v, self._stepped_us = reading, high_v, t_us
-            self.next_us = t_us + STEP_US
+            self.next_us = t_us + (STEP_US if fresh else STALE_STEP_US)
             self.idle = self._law.idle
         if self._limits is None:
             return None
