@@ -219,7 +219,7 @@ class Engine:
             wrong,
             apart,
         )
-        if inputs == self._inputs and self._limits.settled and self._told.settled:
+        if inputs == self._inputs and self._limits.settled(t_us) and self._told.settled:
             return Decision(t_us, *self.decision[1:])
         self._inputs = inputs
         limits = self._limits.decide(

@@ -11,6 +11,7 @@ class Reason(Enum):
     PACK_CAP = "the configured limit of the whole pack"
     HEADROOM = "headroom left by the extreme cell"
     HIGHEST_CELL = "taper by the highest cell"
+    CELL_TARGET = "the current that takes no cell past its target"
     LOWEST_CELL = "taper by the lowest cell"
     COLDEST_CELL = "taper by the coldest cell"
     HOTTEST_CELL = "taper by the hottest cell"

@@ -5,6 +5,7 @@ from collections.abc import Collection, Sequence
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.limits import headroom
+from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.banks import Shares
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.shape import Ramp
@@ -34,6 +35,7 @@ class Limits:
         self._options = plan.options
         self._shares = Shares(plan.banks)
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
+        self._bank_charges = [BankCharge(bank, limits) for bank in plan.banks]
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
         self._static_v = Contribution(Reason.CONFIGURED, limits.charge_voltage_v, "")
         self._static_floor = Contribution(Reason.CONFIGURED, limits.discharge_floor_v, "")
@@ -54,11 +56,12 @@ class Limits:
         self._draw.drop_to(0.0)
         self._volts.drop_to(self._limits.resting_v)
 
-    @property
-    def settled(self) -> bool:
-        """Whether the same inputs would give the same limits next time, however much later."""
-        rising = self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising
-        return self._shares.settled and not rising
+    def settled(self, t_us: int) -> bool:
+        """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
+        if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
+            return False
+        due = any(not law.idle and t_us >= law.next_us for law in self._bank_charges)
+        return self._shares.settled and not due
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
         """Whether charging, and discharging, are inhibited at `t_us`."""
@@ -98,7 +101,8 @@ class Limits:
         shares = self._shares.update([reading.current_a for reading in readings], active, elapsed_s)
         for i, (bank, reading) in enumerate(zip(self._banks, readings, strict=True)):
             if active[i]:
-                self._voltages(bank, reading, volts, floors)
+                self._charging(t_us, i, reading, shares[i], volts, charge)
+                self._floors(bank, reading, floors)
                 self._currents(i, reading, shares[i], charge, draw)
         self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
         volts += course.volts
@@ -128,25 +132,33 @@ class Limits:
         for row, cap in zip(found, self._caps or (), strict=False):
             row.append(Contribution(Reason.LOST, cap, ""))
 
-    def _voltages(
-        self, bank: Bank, reading: Reading, volts: list[Contribution], floors: list[Contribution]
+    def _charging(
+        self,
+        t_us: int,
+        i: int,
+        reading: Reading,
+        share: float,
+        volts: list[Contribution],
+        charge: list[Contribution],
     ) -> None:
-        """The seam to the headroom law: cells in, a voltage limit and a floor out."""
+        """The seam to the charge law: cells in, a voltage and a current out."""
+        sent_v, sent_a = self._volts.value, self._charge.value
+        found = self._bank_charges[i].contributions(t_us, reading, share, sent_v, sent_a)
+        if found is not None:
+            volts.append(found[0])
+            charge.append(found[1])
+
+    def _floors(self, bank: Bank, reading: Reading, floors: list[Contribution]) -> None:
+        """The seam to the headroom law of discharging: cells in, a floor out."""
         limits, r = self._limits, reading
-        upper: Sequence[float] = r.cells_v or ()
-        lower = upper
-        if not upper:
+        cells_v: Sequence[float] = r.cells_v or ()
+        if not cells_v:
             if r.pack_v is None or r.low_v is None or r.high_v is None:
                 return
             # Past a bound it is the more participation that is tighter.
-            past = r.high_v > limits.cell_target_v, r.low_v < limits.cell_floor_v
-            upper, lower = (
-                headroom.spread_of(bank.cells, r.pack_v, r.low_v, r.high_v, widest=is_past)
-                for is_past in past
-            )
-        charge_v = headroom.charge_voltage(upper, limits.cell_target_v, limits.knee_v)
-        floor_v = headroom.discharge_floor(lower, limits.cell_floor_v, limits.low_knee_v)
-        volts.append(Contribution(Reason.HEADROOM, charge_v, bank.name))
+            past = r.low_v < limits.cell_floor_v
+            cells_v = headroom.spread_of(bank.cells, r.pack_v, r.low_v, r.high_v, widest=past)
+        floor_v = headroom.discharge_floor(cells_v, limits.cell_floor_v, limits.low_knee_v)
         floors.append(Contribution(Reason.HEADROOM, floor_v, bank.name))
 
     def _currents(

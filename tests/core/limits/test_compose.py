@@ -63,6 +63,7 @@ def test_an_easy_pack_gets_its_configured_limits() -> None:
         Reason.PACK_CAP,
         Reason.CONFIGURED,
         Reason.HIGHEST_CELL,
+        Reason.CELL_TARGET,
         Reason.COLDEST_CELL,
         Reason.HOTTEST_CELL,
     }
@@ -258,7 +259,7 @@ def test_settled_limits_stay_as_they_are() -> None:
     """`settled` promises it: the engine does not ask again then."""
     bench = Bench()
     bench.go(1.0)
-    before = bench.limits.settled
+    before = bench.limits.settled(bench.t_us)
     settled = bench.go(60.0)
-    assert (before, bench.limits.settled) == (False, True)
+    assert (before, bench.limits.settled(bench.t_us + SECOND)) == (False, True)
     assert bench.go(9.0) == settled

@@ -1,0 +1,87 @@
+"""The charge law of one bank inside the engine: when it steps, and what it contributes."""
+
+from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.pack import Reading
+from bridge.core.plan import SECOND_US, Bank, PackLimits
+from bridge.core.reasons import Contribution, Reason
+
+STEP_US = SECOND_US
+"""The law steps this often, and at once when the highest cell has risen."""
+
+STALE_STEP_US = 3 * SECOND_US
+"""And this often while nothing new comes in: only the age of the readings grows."""
+
+RISEN_V = 0.002
+"""Rise of the highest cell that is not left to the next step."""
+
+
+class BankCharge:
+    """One bank's law. Mutable; owned by the limits of one engine.
+
+    Attributes:
+        idle: with the same readings, another step would come to the same, however much later.
+        next_us: when the law steps next, with the same readings.
+    """
+
+    def __init__(self, bank: Bank, limits: PackLimits) -> None:
+        self._name = bank.name
+        self._law = ChargeLaw(
+            ChargeSettings(
+                cells=bank.cells,
+                capacity_ah=bank.capacity_ah,
+                target_v=limits.cell_target_v,
+                knee_v=limits.knee_v,
+                ceiling_v=bank.cells * limits.cell_target_v,
+                most_a=bank.charge.max_a,
+            )
+        )
+        self._limits: ChargeLimits | None = None
+        self._reading: Reading | None = None
+        self._high_v = 0.0
+        self._stepped_us: int | None = None
+        self.idle = True
+        self.next_us = 0
+
+    def contributions(
+        self, t_us: int, reading: Reading, share: float, sent_v: float, sent_a: float
+    ) -> tuple[Contribution, Contribution] | None:
+        """What the law allows the whole pack, V and A; `None` while too little is known of the bank.
+
+        Args:
+            t_us: now.
+            reading: the bank as it stands; a new object if anything new came in.
+            share: the bank's share of the pack's current.
+            sent_v, sent_a: the pack's limits as they were last.
+        """
+        high_v = reading.high_v
+        if high_v is None:
+            return None
+        cells_v = reading.cells_v
+        if cells_v is None:
+            if reading.pack_v is None or reading.low_v is None:
+                return None
+            cells_v = [reading.low_v, high_v]
+        before = self._stepped_us
+        fresh = reading is not self._reading
+        due = before is None or t_us >= self.next_us or (fresh and t_us >= before + STEP_US)
+        if due or (before is not None and high_v > self._high_v + RISEN_V and t_us > before):
+            elapsed_us = STEP_US if before is None else t_us - before
+            self._limits = self._law.step(
+                elapsed_us / SECOND_US,
+                cells_v,
+                reading.pack_v,
+                reading.current_a,
+                fresh=fresh,
+                coldest_c=reading.coldest_c,
+                sent_v=sent_v,
+                sent_a=sent_a * share,
+            )
+            self._reading, self._high_v, self._stepped_us = reading, high_v, t_us
+            self.next_us = t_us + (STEP_US if fresh else STALE_STEP_US)
+            self.idle = self._law.idle
+        if self._limits is None:
+            return None
+        volts, amps = self._limits.voltage_v, self._limits.current_a / share
+        return Contribution(Reason.HEADROOM, volts, self._name), Contribution(
+            Reason.CELL_TARGET, amps, self._name
+        )

@@ -1,0 +1,162 @@
+"""What is believed of each cell: its voltage between the steps of its sensor, its resistance, its rise.
+
+A cell under a current I shows v = e + R·I, where e rises with the charge and, slowly, with what the slower
+parts of its resistance build up. Between two readings the law expects
+
+    v' = v + R·(I' - I) + (de/dt)·dt
+
+and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
+that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, weighted by
+how far the step of the sensor blurs it, and kept within bounds around what such a cell has from the maker.
+"""
+
+import math
+from collections.abc import Sequence
+
+from bridge.core.limits.charge_settings import ChargeSettings
+
+RESISTANCE_V = 0.084
+"""Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
+
+ACTIVATION_K = 2500.0
+"""Arrhenius: how resistance grows in the cold; between 1500 K (at once) and 4200 K (slower), typical."""
+
+LEAST, MOST = 0.4, 8.0
+"""Bounds of what is learnt, as multiples of the expected resistance."""
+
+STEP_C = 0.05
+"""A change of current of this much, in C, tells something of the resistance."""
+
+WINDOW_S = 8.0
+"""Time within which that change must happen, so that the charge taken does not count as resistance."""
+
+RATE_PER_S = 0.15
+"""Weight of a new rise of the voltage, a second."""
+
+LEARN_C = 0.04
+"""Below this current, in C, what a cell does says nothing of its slope."""
+
+STEEPEST = 4.0
+"""Bound of what is learnt of a slope, as a multiple of what the curve has at the target."""
+
+SLOW_S, SLOW_SHARE = 300.0, 0.8
+"""Time constant of the slow part of the resistance, and its size as a share of the fast part (typical)."""
+
+GRIDS_MV = (10, 5, 2)
+
+
+class Cells:
+    """Estimates of all cells of a string. Mutable; owned by one law.
+
+    Attributes:
+        volts: voltage of each cell under the current.
+        ohms: resistance of each cell.
+        slopes: how fast each rises with the charge taken, V/As.
+        curve: what the curve's exponential makes of a volt above its foot, V/As.
+        drift_a_per_s: what the slow part of the resistance builds up, as a current through the fast part.
+        step_v: step of the sensors, as found.
+        current_a: current the estimates are for.
+    """
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self._base_ohm = RESISTANCE_V / settings.capacity_ah
+        self._learnt: list[float] = []
+        self._anchor: tuple[float, float, list[float]] | None = None
+        self._grid = 0
+        self._looked = 0
+        self.scale = 1.0
+        self.volts: list[float] = []
+        self.ohms: list[float] = []
+        self.slopes: list[float] = []
+        self.curve = 1.0 / (settings.e_fold * 3600.0 * settings.capacity_ah)
+        self.drift_a_per_s = 0.0
+        self._slow_a = 0.0
+        self.step_v = settings.sensor_step_v
+        self.current_a = 0.0
+
+    def update(self, cells_v: Sequence[float], current_a: float, elapsed_s: float, coldest_c: float) -> None:
+        """Takes new readings, `elapsed_s` after the last ones."""
+        kelvin = min(max(coldest_c, -40.0), 60.0) + 273.15
+        self.scale = math.exp(ACTIVATION_K * (1.0 / kelvin - 1.0 / 298.15))
+        if len(self.volts) != len(cells_v):
+            self._begin(cells_v)
+        self._find_grid(cells_v)
+        self._learn(cells_v, current_a, elapsed_s)
+        half = 0.5 * self.step_v
+        change = current_a - self.current_a
+        self._slow_a += (current_a - self._slow_a) * min(1.0, elapsed_s / SLOW_S)
+        self.drift_a_per_s = drift = SLOW_SHARE * (current_a - self._slow_a) / SLOW_S
+        settings = self._settings
+        moved = current_a * elapsed_s
+        most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
+        learns = 0.0
+        if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
+            learns = min(1.0, RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v)) / moved
+        volts, ohms, slopes = self.volts, self.ohms, self.slopes
+        for i, shown in enumerate(cells_v):
+            ohm, slope = ohms[i], slopes[i]
+            volt = expected = volts[i] + ohm * (change + drift * elapsed_s) + slope * moved
+            if volt > shown + half:
+                volt = shown + half
+            elif volt < shown - half:
+                volt = shown - half
+            volts[i] = volt
+            if learns:
+                slope += learns * (volt - expected)
+                slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
+        self.current_a = current_a
+
+    def _begin(self, cells_v: Sequence[float]) -> None:
+        self.volts = list(cells_v)
+        self._learnt = [1.0] * len(cells_v)
+        self.ohms = [self._base_ohm * self.scale] * len(cells_v)
+        self.slopes = [0.0] * len(cells_v)
+        self._anchor = None
+
+    def _find_grid(self, cells_v: Sequence[float]) -> None:
+        """The coarsest grid that all readings so far lie on; what was ruled out stays so."""
+        while self._grid < len(GRIDS_MV):
+            grid = GRIDS_MV[self._grid]
+            if all(round(v * 1000.0) % grid == 0 for v in cells_v):
+                break
+            self._grid += 1
+        found = GRIDS_MV[self._grid] / 1000.0 if self._grid < len(GRIDS_MV) else 0.0
+        self.step_v = max(found, self._settings.sensor_step_v)
+
+    def _learn(self, cells_v: Sequence[float], current_a: float, elapsed_s: float) -> None:
+        """Takes a resistance from a step of the current."""
+        base = self._base_ohm * self.scale
+        if self._anchor is not None:
+            since_s, anchor_a, anchor_v = self._anchor
+            since_s += elapsed_s
+            change = current_a - anchor_a
+            if abs(change) >= STEP_C * self._settings.capacity_ah:
+                charge = 0.5 * (current_a + anchor_a) * since_s
+                blur = 3.0 * self.step_v / base
+                weight = 0.5 * change * change / (change * change + blur * blur)
+                for i, shown in enumerate(cells_v):
+                    seen = (shown - anchor_v[i] - self.slopes[i] * charge) / (change * base)
+                    seen = min(max(seen, LEAST), MOST)
+                    self._learnt[i] += weight * (seen - self._learnt[i])
+                self._set_ohms(base)
+                self._anchor = None
+            elif since_s > max(WINDOW_S, 1.5 * elapsed_s):
+                self._anchor = None
+            else:
+                self._anchor = since_s, anchor_a, anchor_v
+        if self._anchor is None:
+            self._anchor = 0.0, current_a, list(cells_v)
+
+    def _set_ohms(self, base: float) -> None:
+        for i, factor in enumerate(self._learnt):
+            self.ohms[i] = factor * base
+
+    @property
+    def contact(self) -> int | None:
+        """The cell whose resistance is more than twice, and well above, that of the middle cell."""
+        if len(self._learnt) < 3:
+            return None
+        middle = sorted(self._learnt)[len(self._learnt) // 2]
+        worst = max(range(len(self._learnt)), key=self._learnt.__getitem__)
+        return worst if self._learnt[worst] > 2.2 * max(middle, 0.7) else None

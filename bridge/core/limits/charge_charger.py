@@ -1,0 +1,95 @@
+"""What has been seen of the charger: whether it obeys the current limit, and how fast.
+
+Once, early in the knee, the current limit is put a little below the current that flows, by less than
+counts as a movement on the wire. A charger that follows obeys, and the time it takes tells its lag. One that
+gives more than it was allowed for some seconds ignores the limit, now or at any other time.
+"""
+
+from bridge.core.limits.charge_moment import Moment
+from bridge.core.limits.charge_settings import ChargeSettings
+
+NEVER_A = 1e9
+
+DIP_C = 0.018
+"""How far the current is dipped, in C."""
+
+NEAR = 0.3
+"""The charger has followed when this share of the dip is left, after ln(1/NEAR) = 1.2 time constants."""
+
+NEAR_LAGS = 1.2
+
+LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
+"""Bounds of the lag that is learnt."""
+
+OVER_C, OVER_SHARE, OVER_S = 0.006, 0.01, 2.0
+"""More than allowed by this much, in C and as a share of the current, for so long: ignored."""
+
+
+class Charger:
+    """Mutable.
+
+    Attributes:
+        obeys, ignores: the current limit, as seen.
+        lag_s: time constant, if it has been seen.
+        test_a: the current must not be above this while it is tested.
+        least_a, most_a: lowest and highest current limit, and `most_v` highest voltage limit, that were sent
+            within the time a charger may take.
+    """
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self._sent_v: list[float] = []
+        self._sent_a: list[float] = []
+        self._over_s = 0.0
+        self._level_s = 0.0
+        self._level_a = 0.0
+        self._test_s = 0.0
+        self._near_s = 0.0
+        self._pause_s = 0.0
+        self.obeys = False
+        self.ignores = False
+        self.lag_s: float | None = None
+        self.test_a = NEVER_A
+        self.least_a = self.most_a = self.most_v = 0.0
+
+    def remember(self, sent_v: float, sent_a: float, now: Moment) -> None:
+        """Takes what was sent last."""
+        keep = max(2, int(now.settle_s / now.dt_s + 0.5))
+        self._sent_v = [*self._sent_v[1 - keep :], sent_v]
+        self._sent_a = [*self._sent_a[1 - keep :], sent_a]
+        self.most_v = max(self._sent_v)
+        self.least_a, self.most_a = min(self._sent_a), max(self._sent_a)
+        self._pause_s += now.dt_s
+
+    def judge(self, now: Moment) -> None:
+        """Whether more flows than was allowed."""
+        amps = now.amps
+        if amps <= self.most_a + OVER_C * self._settings.capacity_ah + OVER_SHARE * amps:
+            self._over_s = 0.0
+            return
+        self._over_s += now.elapsed_s
+        if self._over_s >= OVER_S:
+            self.ignores = True
+            self.test_a = NEVER_A
+
+    def dip(self, now: Moment) -> None:
+        """The test whether the current limit is obeyed; begins only while the current stands level."""
+        dip_a, amps = DIP_C * self._settings.capacity_ah, now.amps
+        if self.test_a == NEVER_A:
+            level = abs(amps - self._level_a) < 0.1 * dip_a
+            self._level_s = self._level_s + now.elapsed_s if level else 0.0
+            self._level_a = amps
+            if amps > 3.0 * dip_a and self._level_s >= 4.0 and self._pause_s > 10.0:
+                self.test_a = amps - dip_a
+                self._test_s = self._near_s = 0.0
+            return
+        self._test_s += now.elapsed_s
+        self._near_s = self._near_s + now.elapsed_s if abs(amps - self.test_a) < NEAR * dip_a else 0.0
+        if self._near_s >= 3.0:
+            self.obeys = True
+            # Readings come in steps: the crossing lies, on the mean, somewhat later than half a step.
+            waited_s = self._test_s - self._near_s - now.unseen_s + 0.7
+            self.lag_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+        if self.obeys or self._test_s > 2.0 * now.settle_s:
+            self.test_a = NEVER_A
+            self._pause_s = 0.0

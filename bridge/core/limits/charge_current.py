@@ -1,0 +1,97 @@
+"""The charge current limit: what takes no cell past its target before the law can act again.
+
+For each cell, with h = target - margin - v the room that is left, R its resistance, s = de/dQ how fast it
+rises with the charge taken and t the time until a new limit is obeyed and seen, a current I' leads to
+
+    v + R·(I' - I) + s·I'·t = target - margin    that is    I' = (h + R·I) / (R + s·t)
+
+and the lowest I' of all cells is the limit. Since h + R·I = target - margin - e does not change while the
+current changes, neither does I': a charger on its way cannot mislead it.
+"""
+
+from bridge.core.limits.charge_cells import Cells
+from bridge.core.limits.charge_settings import ChargeSettings
+
+RAISING = 1.3
+"""A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
+
+SLOW = 1.8
+"""Resistance at rest after minutes, as a multiple of that at once: what is told apart from charge."""
+
+MODEL = 0.35
+"""Share of the slope expected from the curve that is always reckoned with, whatever the rise seen."""
+
+BELOW_KNEE_V = 0.065
+"""From the knee, under the usual current, down to the resting plateau of the curve."""
+
+BLUR = 0.5
+"""Share of the step of the sensors that widens the margin."""
+
+DOUBT_V = 0.0007
+"""Margin for what the law does not know, besides the sensors."""
+
+
+def margin_v(settings: ChargeSettings, step_v: float) -> float:
+    """How far below its target the highest cell is to be seen, V."""
+    return settings.sensor_offset_v + BLUR * step_v + DOUBT_V
+
+
+def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
+    """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
+    now_a = cells.current_a
+    plateau_v = settings.knee_v - BELOW_KNEE_V
+    curve = MODEL * cells.curve
+    slow_a = SLOW * now_a
+    drift_a = cells.drift_a_per_s * horizon_s
+    if drift_a < 0.0:
+        drift_a = 0.0
+    least = 1e9
+    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+        model = curve * (volt - slow_a * ohm - plateau_v)
+        rise = (slope if slope > model else model) * horizon_s
+        if rise < 0.0:
+            rise = 0.0
+        room = goal_v - volt - ohm * drift_a
+        if room > rise * now_a:
+            ohm *= RAISING
+        amps = (room + ohm * now_a) / (ohm + rise)
+        if amps < least:
+            least = amps
+    return least
+
+
+CREEP_PER_S = 0.0005
+"""Slow rise towards a current that is not a gap above: in shares of the most a second."""
+
+
+class CurrentLimit:
+    """The limit over time: down at once, up slowly and only for a gap that is worth it.
+
+    Attributes:
+        value: the limit, A, on the wire's grid.
+    """
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self._exact = settings.most_a
+        self._rising = False
+        self.value = settings.most_a
+
+    def follow(self, wanted_a: float, current_a: float, elapsed_s: float) -> float:
+        """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt."""
+        settings = self._settings
+        wanted = min(max(wanted_a, 0.0), settings.most_a)
+        if wanted <= self._exact:
+            self._exact = wanted
+            self._rising = False
+        else:
+            gap = 0.04 * settings.most_a
+            felt = current_a > self._exact - gap
+            if self._rising or (felt and wanted > self._exact + gap):
+                self._rising = True
+                self._exact = min(wanted, self._exact + settings.rise_a_per_s * elapsed_s)
+            elif felt:
+                creep = CREEP_PER_S * settings.most_a * elapsed_s
+                self._exact = min(max(wanted - 2.0 * creep, self._exact), self._exact + creep)
+        self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a
+        return self.value

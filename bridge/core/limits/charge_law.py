@@ -1,0 +1,136 @@
+"""The charge law of one bank: charge voltage and charge current, each able to carry the pack alone.
+
+Pure and deterministic: what it answers depends on the calls only. See README.md in this directory.
+"""
+
+from collections.abc import Sequence
+
+from bridge.core.limits.charge_cells import Cells
+from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_moment import Moment
+from bridge.core.limits.charge_settings import ChargeLimits, ChargeSettings
+from bridge.core.limits.charge_voltage import VoltageLimit
+from bridge.core.limits.headroom import participation
+
+__all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings"]
+
+LEAST_WANTED_A = -50.0
+"""Below zero the voltage is taken down below the string, by no more than this current would."""
+
+UNKNOWN_V = 0.0012
+"""Margin for not knowing which of the cells is the highest, and so neither its resistance nor its rise."""
+
+FINE_V = 0.003
+"""Sensors with coarser steps do not tell whether the string stands still."""
+
+
+class ChargeLaw:
+    """Charge voltage and current of one string, step by step. Mutable; owned by one engine."""
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self.cells = Cells(settings)
+        self.current = CurrentLimit(settings)
+        self.voltage = VoltageLimit(settings)
+        self._period_s = 1.0
+        self._age_s = 0.0
+        self.wanted_a = settings.most_a
+
+    @property
+    def idle(self) -> bool:
+        """Nothing is limited, and the same readings would limit nothing later."""
+        return self.voltage.idle and self.current.value >= self._settings.most_a
+
+    def step(
+        self,
+        dt_s: float,
+        cells_v: Sequence[float],
+        pack_v: float | None,
+        current_a: float | None,
+        *,
+        fresh: bool = True,
+        coldest_c: float | None = None,
+        sent_v: float,
+        sent_a: float,
+    ) -> ChargeLimits:
+        """One step further.
+
+        Args:
+            dt_s: time since the last call, above 0.
+            cells_v: all cells, or only the lowest and the highest.
+            pack_v: the string; needed if not all cells are known.
+            current_a: positive charges; `None` if not known.
+            fresh: whether the readings came in since the last call.
+            coldest_c: coldest cell; 25 °C if not known.
+            sent_v, sent_a: the limits that went out last, which may be tighter than the law's own.
+        """
+        now = self._look(dt_s, cells_v, pack_v, current_a, fresh=fresh, coldest_c=coldest_c)
+        voltage, cells = self.voltage, self.cells
+        limit_v = voltage.follow(now, sent_v, sent_a)
+        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s)
+        charger = voltage.charger
+        return ChargeLimits(
+            limit_v,
+            min(limit_a, charger.test_a),
+            charger.ignores,
+            voltage.seek.voltage_ignored,
+            cells.contact,
+        )
+
+    def _look(
+        self,
+        dt_s: float,
+        cells_v: Sequence[float],
+        pack_v: float | None,
+        current_a: float | None,
+        *,
+        fresh: bool,
+        coldest_c: float | None,
+    ) -> Moment:
+        """Updates the estimates and the current that is wanted."""
+        settings, cells = self._settings, self.cells
+        self._age_s += dt_s
+        elapsed = 0.0
+        if fresh:
+            elapsed = self._age_s
+            self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
+            self._age_s = 0.0
+            cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
+        unseen = settings.delay_s + self._period_s + self._age_s
+        lag = self.voltage.charger.lag_s
+        horizon = unseen + (2.0 * settings.lag_s if lag is None else 1.5 * lag)
+        whole = len(cells_v) == settings.cells
+        goal_v = settings.target_v - margin_v(settings, cells.step_v) - (0.0 if whole else UNKNOWN_V)
+        self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
+        high_v = max(cells_v)
+        string_v = sum(cells.volts) if whole else pack_v
+        if string_v is None:
+            string_v = high_v * settings.cells
+        string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
+        most_a = settings.most_a + 2.0 * settings.wire_v / string_ohm
+        return Moment(
+            dt_s=dt_s,
+            elapsed_s=elapsed,
+            high_v=high_v,
+            string_v=string_v,
+            string_ohm=string_ohm,
+            room_v=self._room_v(cells_v, string_v, high_v),
+            current_a=current_a,
+            wanted_a=min(max(self.wanted_a, LEAST_WANTED_A), most_a),
+            spare_v=goal_v - max(cells.volts),
+            settle_s=unseen + 2.0 * settings.lag_s,
+            unseen_s=unseen,
+            fine=whole and cells.step_v < FINE_V,
+        )
+
+    def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
+        """What the string bears until its highest cell is at its target, by the practice of the trade."""
+        settings = self._settings
+        room = settings.target_v - high_v
+        if high_v <= settings.knee_v:
+            return settings.cells * room
+        if len(cells_v) == settings.cells:
+            return participation(cells_v, high_v, settings.knee_v) * room
+        rest_v = (string_v - high_v) / (settings.cells - 1)
+        share = min(max((rest_v - settings.knee_v) / (high_v - settings.knee_v), 0.0), 1.0)
+        return (1.0 + (settings.cells - 1) * share) * room

@@ -1,0 +1,39 @@
+"""One moment of a charge, as the parts of the charge law see it."""
+
+from typing import NamedTuple
+
+
+class Moment(NamedTuple):
+    """What is seen, believed and wanted now. V, A, Ohm and s; positive currents charge.
+
+    Attributes:
+        dt_s: since the last step.
+        elapsed_s: since the last new readings, if these are new; else 0.
+        high_v: highest cell.
+        string_v, string_ohm: the whole string.
+        room_v: what the string bears until its highest cell is at its target, by the practice of the trade.
+        current_a: what flows; `None` if not known.
+        wanted_a: current to which the limits are to lead.
+        spare_v: how far the highest cell is below where it may be.
+        settle_s: time until a change is obeyed and seen.
+        unseen_s: the part of it that is not the charger's.
+        fine: the string is known to some mV.
+    """
+
+    dt_s: float
+    elapsed_s: float
+    high_v: float
+    string_v: float
+    string_ohm: float
+    room_v: float
+    current_a: float | None
+    wanted_a: float
+    spare_v: float
+    settle_s: float
+    unseen_s: float
+    fine: bool
+
+    @property
+    def amps(self) -> float:
+        """What flows; 0 if not known."""
+        return 0.0 if self.current_a is None else self.current_a

@@ -1,0 +1,219 @@
+"""The experiments that find the charger's offset (see `charge_offset`), at most one at a time.
+
+Seeking: at the beginning of the knee the voltage comes down step by step until the current gives way; what is
+sent then, less the string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by
+one step, and only if the current comes back is b taken for true.
+Probing: later, when less flows than is wanted and nothing else limits it, the voltage goes up one step;
+unless the current answers, it is taken back, and the next attempt waits twice as long.
+Comparing: a current that changes while the string's voltage stands still is held by the voltage limit.
+Pressing: too much current that does not fall means that b is less than believed.
+"""
+
+from enum import Enum
+
+from bridge.core.limits.charge_charger import Charger
+from bridge.core.limits.charge_moment import Moment
+from bridge.core.limits.charge_offset import Offset
+from bridge.core.limits.charge_settings import ChargeSettings
+
+SEEK_FROM_V, SEEK_TO_V = 0.5, -0.45
+"""Offsets between which it is sought; a charger that has not answered by then ignores the voltage limit."""
+
+SEEK_C = 0.08
+"""Below this current, in C, giving way could not be told from noise."""
+
+TOUCH_C, TOUCH_SHARE = 0.01, 0.04
+"""The current has given way when it has fallen by this much, in C, and by this share."""
+
+BACK = 0.3
+"""Share of what was lost by giving way that must come back."""
+
+FLOWS_C = 0.005
+"""Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
+
+BLIND_V = -0.25
+"""With the current not known, the offset is not taken to be less: the string may stand there by itself."""
+
+STEP_V = 0.1
+PRESS_V = 0.05
+PAUSE_S, LONGEST_PAUSE_S = 60.0, 900.0
+STANDS_STILL = 0.3
+"""The string stands still when it moves less than this share of what the current alone would move it by."""
+
+
+class Stage(Enum):
+    """Where the search is."""
+
+    WAITING = 0
+    DOWN = 1
+    SETTLING = 2
+    BACK_UP = 3
+    DONE = 4
+
+
+class Seek:
+    """The experiments. Mutable.
+
+    Attributes:
+        offset: what they found.
+        stage: where the first of them is.
+        voltage_ignored: the charger has not answered to its voltage limit.
+        held_v: the voltage to which the limit must go in an experiment; `None`: as computed.
+    """
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self.offset = Offset()
+        self.stage = Stage.WAITING
+        self.voltage_ignored = False
+        self.held_v: float | None = None
+        self._stage_s = 0.0
+        self._rest_s = 0.0
+        self._top_a = 0.0
+        self._touch_a = 0.0
+        self._stuck_s = 0.0
+        self._last_a = 0.0
+        self._probe_s: float | None = None
+        self._probe_from = (0.0, 0.0)
+        self._pause_s = PAUSE_S
+        self._still: tuple[float, float] | None = None
+
+    @property
+    def seeking(self) -> bool:
+        """Whether the search goes on."""
+        return self.stage in (Stage.DOWN, Stage.SETTLING, Stage.BACK_UP)
+
+    def step(self, now: Moment, charger: Charger, sent_v: float, steady_s: float) -> None:
+        """One step further; new readings, or only time.
+
+        Args:
+            sent_v: the limit as it stands.
+            steady_s: for how long it has stood there.
+        """
+        self._rest_s += now.dt_s
+        self._stage_s += now.dt_s
+        if not now.elapsed_s:
+            return
+        seen_v = charger.most_v - now.string_v
+        if now.current_a is None:
+            self.offset.bound(max(seen_v, BLIND_V), 0.0)
+        elif now.amps > FLOWS_C * self._settings.capacity_ah and not self.voltage_ignored:
+            self.offset.bound(seen_v, now.amps)
+        if now.current_a is None:
+            return
+        if not (charger.obeys or self.voltage_ignored):
+            self._press(now)
+        if not self.offset.verified and not self.voltage_ignored:
+            self._search(now, charger, seen_v, sent_v)
+        elif not (charger.obeys or charger.ignores):
+            charger.dip(now)
+        if self.offset.verified:
+            self._track(now, charger, seen_v, sent_v, steady_s)
+
+    def _go(self, stage: Stage) -> None:
+        self.stage = stage
+        self._stage_s = 0.0
+
+    def _search(self, now: Moment, charger: Charger, seen_v: float, sent_v: float) -> None:
+        amps, offset = now.amps, self.offset
+        settled = self._stage_s >= now.settle_s
+        if self.stage is Stage.SETTLING:
+            if settled:
+                offset.put(seen_v, amps)
+                self._touch_a = amps
+                self.held_v = sent_v + 1.15 * STEP_V
+                self._go(Stage.BACK_UP)
+        elif self.stage is Stage.BACK_UP:
+            if settled:
+                self.held_v = None
+                if amps > self._touch_a + BACK * (self._top_a - self._touch_a):
+                    offset.confirm(offset.at(amps), self._touch_a)
+                    self._go(Stage.DONE)
+                else:
+                    self._top_a = amps
+                    self._go(Stage.DOWN)
+        elif self.stage is Stage.DOWN:
+            self._down(now, charger, seen_v, settled=settled)
+        elif amps >= SEEK_C * self._settings.capacity_ah:
+            offset.put(SEEK_FROM_V, amps)
+            self._top_a = amps
+            self._go(Stage.DOWN)
+
+    def _down(self, now: Moment, charger: Charger, seen_v: float, *, settled: bool) -> None:
+        amps, offset = now.amps, self.offset
+        self._top_a = max(amps, self._top_a * 0.998)
+        fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
+        if amps < self._top_a - fall_a and amps < charger.least_a - 2.0:
+            self._go(Stage.SETTLING)
+        elif amps < SEEK_C * self._settings.capacity_ah:
+            # Neither the source nor a limit too low for any current must hold the search up for ever.
+            offset.put(0.0, amps)
+            self._go(Stage.WAITING)
+        elif settled:
+            self._stage_s = 0.0
+            now_v = offset.at(amps)
+            if now_v > SEEK_TO_V:
+                offset.put(min(now_v, seen_v) - STEP_V, amps)
+            else:
+                self.voltage_ignored = True
+                offset.put(0.0, amps)
+                self._go(Stage.DONE)
+
+    def _press(self, now: Moment) -> None:
+        capacity, amps = self._settings.capacity_ah, now.amps
+        falls = amps < self._last_a - 0.003 * capacity
+        self._last_a = amps
+        if falls or amps < max(now.wanted_a, 0.0) + 0.01 * capacity:
+            self._stuck_s = 0.0
+            return
+        self._stuck_s += now.elapsed_s
+        if self._stuck_s > self._settings.delay_s + self._settings.lag_s:
+            self.offset.put(self.offset.at(amps) - PRESS_V, amps)
+
+    def _track(self, now: Moment, charger: Charger, seen_v: float, sent_v: float, steady_s: float) -> None:
+        amps, offset = now.amps, self.offset
+        if self._probe_s is not None:
+            self._probe(now, seen_v)
+            return
+        if amps >= charger.least_a - 2.0 or steady_s < now.settle_s:
+            self._still = None
+            return
+        offset.creep(seen_v, amps, 0.1)
+        if now.fine:
+            self._compare(now, seen_v)
+        lacking = now.wanted_a - amps > 0.12 / now.string_ohm
+        ready = now.spare_v > 0.010 and self._rest_s > self._pause_s
+        if lacking and ready and seen_v > offset.at(amps) + 0.05:
+            self._probe_from = (amps, offset.at(amps))
+            offset.put(offset.at(amps) + STEP_V, amps)
+            self._probe_s = 0.0
+            self.held_v = sent_v + 1.15 * STEP_V
+
+    def _probe(self, now: Moment, seen_v: float) -> None:
+        assert self._probe_s is not None
+        self._probe_s += now.elapsed_s
+        if now.wanted_a <= now.amps:
+            self.held_v = None
+        if self._probe_s < now.settle_s + 1.0:
+            return
+        before_a, before_v = self._probe_from
+        if now.amps > before_a + 0.025 / now.string_ohm:
+            self.offset.confirm(seen_v, now.amps)
+            self._pause_s = PAUSE_S
+        else:
+            self.offset.put(before_v, before_a)
+            self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
+        self._probe_s = self.held_v = None
+        self._rest_s = 0.0
+
+    def _compare(self, now: Moment, seen_v: float) -> None:
+        if self._still is None:
+            self._still = now.amps, seen_v
+            return
+        change_a, change_v = now.amps - self._still[0], seen_v - self._still[1]
+        alone_v = abs(change_a) * now.string_ohm
+        if alone_v > 0.015:
+            if abs(change_v) < STANDS_STILL * alone_v:
+                now_v = self.offset.at(now.amps)
+                self.offset.confirm(min(max(seen_v, now_v), now_v + PRESS_V), now.amps)
+            self._still = now.amps, seen_v

@@ -1,0 +1,54 @@
+"""What the charge law is told once, and what it answers at every step."""
+
+from typing import NamedTuple
+
+
+class ChargeSettings(NamedTuple):
+    """One string of cells, its charger and its sensors. Voltages in V, currents in A, times in s.
+
+    Attributes:
+        cells: cells in series.
+        capacity_ah: of the string; resistance and slope are expected in proportion.
+        target_v: what the highest true cell may reach.
+        knee_v: where the steep part of the curve begins, under the usual charging current.
+        ceiling_v: charge voltage that is never exceeded.
+        most_a: charge current that is never exceeded.
+        sensor_offset_v: largest error of a cell sensor, either way.
+        sensor_step_v: step of a cell sensor; a coarser one is found out.
+        lag_s: time constant of the charger, the slowest to be expected.
+        delay_s: how old a reading is when it comes in.
+        wire_v, wire_a: steps in which the limits are sent.
+        rise_a_per_s: fastest rise of the current limit.
+        e_fold: share of charge over which the voltage above the knee grows e-fold (PyBaMM, Prada2013).
+    """
+
+    cells: int
+    capacity_ah: float
+    target_v: float
+    knee_v: float
+    ceiling_v: float
+    most_a: float
+    sensor_offset_v: float = 0.002
+    sensor_step_v: float = 0.001
+    lag_s: float = 3.0
+    delay_s: float = 1.0
+    wire_v: float = 0.1
+    wire_a: float = 0.1
+    rise_a_per_s: float = 3.0
+    e_fold: float = 0.0097
+
+
+class ChargeLimits(NamedTuple):
+    """What the law answers.
+
+    Attributes:
+        voltage_v, current_a: the limits, on the wire's grid.
+        current_ignored, voltage_ignored: the charger has been seen to pass by this limit.
+        contact: index of a cell whose resistance stands far above the others', a bad contact; else `None`.
+    """
+
+    voltage_v: float
+    current_a: float
+    current_ignored: bool = False
+    voltage_ignored: bool = False
+    contact: int | None = None

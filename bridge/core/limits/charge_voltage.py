@@ -1,0 +1,145 @@
+"""The charge voltage limit: what leads to the current that is allowed, if nothing else limits it.
+
+With e the voltage of the string at rest, R its resistance, I' the current that no cell is taken too far by
+(see `charge_current`) and b the offset of the charger (see `charge_offset`), the charger gives I' when sent
+
+    W = e + R·I' + b(I')
+
+e = V - R·I and I' do not change while the current does, so a charger on its way moves nothing. The limit is
+held while it lies within a band below W that is wider than a step on the wire; it goes down at once and up
+one step at a time. Once the charger has been seen to obey the current limit, that is the finer of the two,
+and the band lies above W instead. As long as b is not known, the limit is not above what the practice of
+the trade allows (see `headroom`).
+"""
+
+from bridge.core.limits.charge_charger import Charger
+from bridge.core.limits.charge_moment import Moment
+from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
+from bridge.core.limits.charge_settings import ChargeSettings
+
+BLEND_V = 0.040
+"""Width, above the knee, of the passage from the ceiling to the law."""
+
+FORGET_BELOW_V, FORGET_S = 0.05, 600.0
+"""What was learnt of the charger is forgotten this far below the knee, after so long."""
+
+OBEYED_V = (0.04, 0.26)
+"""Band around W once the current limit is obeyed."""
+
+ALONE_V = (-0.14, 0.01)
+"""Band around W while the voltage limit may have to carry the pack alone: wider than a step on the wire."""
+
+ALONE_EXTRA_V = 0.05
+"""That band lies so much higher at 0.25 C and above, where a cell is kept farther from its target anyway."""
+
+IGNORED_V = (-0.14, 0.3)
+"""Band around W when the voltage limit is ignored: it only should not move."""
+
+SPARE_V = 0.010
+"""A step up, worth some 6 mV a cell, needs this much room."""
+
+STEADY_S = 4.0
+
+
+class VoltageLimit:
+    """The limit over time. Mutable; owned by one law.
+
+    Attributes:
+        value: the limit, V, on the wire's grid.
+        charger, seek: what is known of the charger.
+    """
+
+    def __init__(self, settings: ChargeSettings) -> None:
+        self._settings = settings
+        self.value = self._grid(settings.ceiling_v)
+        self._begin()
+
+    def _begin(self) -> None:
+        self.charger = Charger(self._settings)
+        self.seek = Seek(self._settings)
+        self._share = 0.0
+        self._below_s = 0.0
+        self._steady_s = 0.0
+
+    @property
+    def idle(self) -> bool:
+        """The knee has not been entered."""
+        return self._share == 0.0
+
+    def _grid(self, volts: float) -> float:
+        step = self._settings.wire_v
+        return int(volts / step + 1e-6) * step
+
+    def follow(self, now: Moment, sent_v: float, sent_a: float) -> float:
+        """One step further: the limit.
+
+        Args:
+            now: what is seen.
+            sent_v, sent_a: limits that went out last.
+        """
+        self._enter(now)
+        ceiling_v = self._settings.ceiling_v
+        if self._share == 0.0:
+            self._move((ceiling_v, ceiling_v), now.dt_s, rises=True)
+            return self.value
+        charger, seek = self.charger, self.seek
+        charger.remember(sent_v, sent_a, now)
+        if now.elapsed_s and now.current_a is not None:
+            charger.judge(now)
+        seek.step(now, charger, self.value, self._steady_s)
+        goal = self._goal(now)
+        if seek.voltage_ignored:
+            self._move(_band(goal, IGNORED_V), now.dt_s, rises=now.spare_v > 0.0)
+        elif seek.held_v is not None and now.spare_v > 0.0:
+            self._move((seek.held_v, seek.held_v), now.dt_s, rises=True)
+        elif charger.obeys and not charger.ignores:
+            self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
+        else:
+            share = now.wanted_a / (0.25 * self._settings.capacity_ah)
+            extra = ALONE_EXTRA_V * min(max(share, 0.0), 1.0)
+            rises = now.spare_v > SPARE_V and self._steady_s + now.dt_s >= STEADY_S
+            self._move(_band(goal + extra, ALONE_V), now.dt_s, rises=rises)
+        return self.value
+
+    def _goal(self, now: Moment) -> float:
+        """W, or what stands for it while the current or the offset is not known."""
+        seek, ceiling_v = self.seek, self._settings.ceiling_v
+        b = seek.offset.at(now.wanted_a)
+        goal = now.string_v + now.string_ohm * (now.wanted_a - now.amps) + b
+        if now.current_a is None:
+            goal = now.string_v + now.room_v + b + 0.05
+        elif not seek.offset.verified and now.wanted_a > now.amps:
+            goal = min(goal, now.string_v + max(now.room_v, 0.0) + b)
+        elif not seek.offset.verified and now.amps < FLOWS_C * self._settings.capacity_ah:
+            goal = now.string_v + now.room_v
+        goal = ceiling_v + self._share * (min(goal, ceiling_v) - ceiling_v)
+        if seek.stage is Stage.DOWN:
+            goal = min(goal, now.string_v + seek.offset.at(now.amps))
+        elif seek.stage is Stage.SETTLING:
+            goal = min(goal, self.value)
+        return goal
+
+    def _enter(self, now: Moment) -> None:
+        """The knee is entered smoothly, and left only after a long time well below it."""
+        knee_v = self._settings.knee_v
+        x = min(max((now.high_v - knee_v) / BLEND_V, 0.0), 1.0)
+        self._share = 1.0 if self.seek.offset.verified else max(self._share, x * x * (3.0 - 2.0 * x))
+        self._below_s = self._below_s + now.dt_s if now.high_v < knee_v - FORGET_BELOW_V else 0.0
+        if self._below_s > FORGET_S:
+            self._begin()
+
+    def _move(self, band_v: tuple[float, float], dt_s: float, *, rises: bool) -> None:
+        """Keeps the limit within a band: down at once, up by one step where it may rise."""
+        step = self._settings.wire_v
+        top = min(band_v[1], self._settings.ceiling_v)
+        self._steady_s += dt_s
+        if self.value > top + 1e-9:
+            self.value = self._grid(top)
+            self._steady_s = 0.0
+        elif rises and self.value < min(band_v[0], top - step):
+            self.value = self._grid(self.value + 1.1 * step)
+            self._steady_s = 0.0
+
+
+def _band(around_v: float, edges_v: tuple[float, float]) -> tuple[float, float]:
+    return around_v + edges_v[0], around_v + edges_v[1]

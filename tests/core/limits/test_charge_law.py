@@ -1,0 +1,177 @@
+"""The charge law: what never loosens a limit, what is learnt within bounds, and packs charged under it."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.core.limits.charge_cells import LEAST, MOST, RESISTANCE_V, Cells
+from bridge.core.limits.charge_current import CurrentLimit, allowed_a
+from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.limits.charge_offset import LEAST_V, MOST_V, Offset
+from tests.bench.charge_laws import LAWS
+from tests.bench.charge_run import Outcome, run
+from tests.bench.charge_scenarios import SCENARIOS
+
+LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
+GOAL_V = 3.497
+
+
+def cells_at(volts: list[float], current_a: float, coldest_c: float = 25.0) -> Cells:
+    """Cells that have stood like this for a while."""
+    cells = Cells(LFP)
+    for _ in range(30):
+        cells.update(volts, current_a, 1.0, coldest_c)
+    return cells
+
+
+def wanted(cells: Cells, horizon_s: float = 8.0) -> float:
+    """The current limit that follows, A."""
+    return max(allowed_a(LFP, cells, GOAL_V, horizon_s), 0.0)
+
+
+volts = st.floats(3.30, 3.60).map(lambda v: round(v, 3))
+
+
+@given(st.lists(volts, min_size=16, max_size=16), st.integers(0, 15), st.floats(0.0, 0.05), st.floats(0, 140))
+def test_a_higher_cell_never_loosens(pack: list[float], at: int, more_v: float, amps: float) -> None:
+    """Whichever cell rises, at whatever current."""
+    before = wanted(cells_at(pack, amps))
+    pack[at] = round(pack[at] + more_v, 3)
+    assert wanted(cells_at(pack, amps)) <= before + 1e-6
+
+
+@given(st.lists(volts, min_size=16, max_size=16), st.floats(0, 140), st.floats(1, 20), st.floats(0, 20))
+def test_an_older_datum_never_loosens(
+    pack: list[float], amps: float, horizon_s: float, later_s: float
+) -> None:
+    """The longer until the law can act again, the less."""
+    cells = cells_at(pack, amps)
+    assert wanted(cells, horizon_s + later_s) <= wanted(cells, horizon_s) + 1e-6
+
+
+@given(st.lists(volts, min_size=16, max_size=16), st.floats(-10, 25), st.floats(0, 20))
+def test_cold_never_loosens(pack: list[float], warm_c: float, colder_c: float) -> None:
+    """From rest. Exception: once more flows than is allowed, resistance helps to take it back."""
+    warm, cold = cells_at(pack, 0.0, warm_c), cells_at(pack, 0.0, warm_c - colder_c)
+    assert wanted(cold) <= wanted(warm) + 1e-6
+
+
+@given(st.lists(volts, min_size=16, max_size=16), st.floats(1.0, 4.0), st.floats(0, 140))
+def test_more_resistance_never_loosens_while_there_is_room(
+    pack: list[float], factor: float, amps: float
+) -> None:
+    """Same exception."""
+    cells = cells_at(pack, amps)
+    cells.slopes = [0.0] * 16
+    before = wanted(cells)
+    cells.ohms = [ohm * factor for ohm in cells.ohms]
+    if before > amps:
+        assert wanted(cells) <= before + 1e-6
+
+
+@given(
+    st.lists(st.tuples(st.lists(st.floats(0, 5), min_size=4, max_size=4), st.floats(-300, 300)), max_size=40)
+)
+def test_what_is_learnt_of_cells_is_bounded(rows: list[tuple[list[float], float]]) -> None:
+    """Whatever the readings."""
+    cells = Cells(LFP._replace(cells=4))
+    for pack, amps in rows:
+        cells.update(pack, amps, 1.0, 25.0)
+        base = RESISTANCE_V / 280.0
+        assert all(LEAST * base * 0.999 <= ohm <= MOST * base * 1.001 for ohm in cells.ohms)
+        assert all(0.0 <= slope < 1e-3 for slope in cells.slopes)
+
+
+@given(st.lists(st.tuples(st.sampled_from("pbck"), st.floats(-60, 60), st.floats(-300, 300)), max_size=40))
+def test_what_is_learnt_of_the_charger_is_bounded(rows: list[tuple[str, float, float]]) -> None:
+    """Whatever is seen."""
+    offset = Offset()
+    for what, seen_v, amps in rows:
+        if what == "p":
+            offset.put(seen_v, amps)
+        elif what == "b":
+            offset.bound(seen_v, amps)
+        elif what == "c":
+            offset.confirm(seen_v, amps)
+        else:
+            offset.creep(seen_v, amps, 0.1)
+        assert LEAST_V - 1.0 <= offset.at(amps) <= MOST_V
+
+
+@given(st.lists(st.tuples(st.floats(-50, 200), st.floats(0, 140)), max_size=50))
+def test_the_current_limit_falls_at_once_and_never_passes_what_is_wanted(
+    rows: list[tuple[float, float]],
+) -> None:
+    """Up by its ramp, and never above."""
+    limit = CurrentLimit(LFP)
+    for goal_a, amps in rows:
+        before = limit.value
+        now = limit.follow(goal_a, amps, 1.0)
+        assert now <= max(min(goal_a, LFP.most_a), 0.0) + 1e-6
+        assert now <= before + LFP.rise_a_per_s + 0.1
+
+
+def step(law: ChargeLaw, cells_v: list[float], amps: float | None, seconds: int = 1) -> ChargeLimits:
+    """Some seconds of the same readings, the law's own limits being sent."""
+    out = ChargeLimits(LFP.ceiling_v, LFP.most_a)
+    for _ in range(seconds):
+        out = law.step(1.0, cells_v, sum(cells_v), amps, sent_v=out.voltage_v, sent_a=out.current_a)
+    return out
+
+
+def test_at_rest_it_follows_the_practice_of_the_trade() -> None:
+    """[practice] one cell ahead, two, all: strictly in order; 56.0 V for a balanced pack."""
+    alone = step(ChargeLaw(LFP), [3.45, *[3.40] * 15], 0.0, 60).voltage_v
+    pair = step(ChargeLaw(LFP), [3.45, 3.45, *[3.40] * 14], 0.0, 60).voltage_v
+    full = step(ChargeLaw(LFP), [3.40] * 16, 0.0, 60).voltage_v
+    reached = step(ChargeLaw(LFP), [3.50, *[3.40] * 15], 0.0, 60).voltage_v
+    assert alone == pytest.approx(54.5, abs=0.1)
+    assert alone < pair < full == pytest.approx(56.0)
+    assert reached == pytest.approx(54.5, abs=0.11)
+
+
+def test_a_current_limit_that_is_ignored_is_seen() -> None:
+    """More flows for some seconds than was allowed; said, and never before."""
+    law = ChargeLaw(LFP)
+    pack = [3.49, *[3.45] * 15]
+    assert not step(law, pack, 20.0, 3).current_ignored
+    assert step(law, pack, 140.0, 30).current_ignored
+
+
+def test_a_bad_contact_is_told_from_the_others() -> None:
+    """Four times the resistance: seen at a step of the current."""
+    law = ChargeLaw(LFP)
+    for amps in (0.0, 140.0) * 4:
+        seen = step(law, [3.30 + 0.0003 * amps * (4 if n == 5 else 1) for n in range(16)], amps, 12)
+    assert seen.contact == 5
+
+
+def test_the_same_calls_give_the_same_answers() -> None:
+    """No clock, no chance."""
+    rows = [([3.40 + 0.005 * k + 0.001 * n for n in range(16)], 140.0 - 5 * k) for k in range(20)]
+    one, two = ChargeLaw(LFP), ChargeLaw(LFP)
+    assert [step(one, *row) for row in rows] == [step(two, *row) for row in rows]
+
+
+def charged(name: str) -> Outcome:
+    """Three packs of a scenario, from 90 %."""
+    scenario = next(s for s in SCENARIOS if s.name == name)
+    return run(scenario, LAWS["ours"], 3, 0.90, 11)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "over_mv"),
+    [("random spread", 0.0), ("current ignored", 2.0), ("voltage ignored", 2.0), ("10 mV steps", 5.0)],
+)
+def test_packs_charged_under_it(name: str, over_mv: float) -> None:
+    """No cell passes its target by more than is stated, the pack gets full, and the wire is quiet."""
+    outcome = charged(name)
+    assert outcome.over_mv.max() <= over_mv
+    assert not outcome.tripped.any()
+    assert float(np.median(outcome.charge)) > 98.0
+    assert outcome.reversals_per_hour.max() <= 20.0
+    assert math.isfinite(outcome.step_us)
