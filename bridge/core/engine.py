@@ -234,7 +234,7 @@ class Engine:
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
-        warnings += [*self._signs.warnings(wrong), *apart]
+        warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *apart]
         known = merge(plan.banks, readings, active)
         values = self._told.values(t_us, state, limits, known, warnings, course)
         return Decision(

@@ -28,6 +28,7 @@ class Reason(Enum):
     COMMISSIONING = "gently, while the pack is commissioned"
     LOST = "no higher than before a bank or a reading was lost"
     RISING = "rising slowly after a lower limit"
+    NOT_WORTH_IT = "kept: the rise would be too small to be worth a change"
     HELD = "held: data is late"
     NOT_TRUSTED = "the pack's data is not trusted"
     RESTING = "resting voltage: the pack's data is not trusted"

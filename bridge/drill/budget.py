@@ -5,6 +5,7 @@ the stated time, and the next frame carries the result: age + hold + three ticks
 transmissions. Whatever the sum says, an inverter must be told before it gives up by itself.
 """
 
+from bridge.core.limits.bank_charge import RISE_SHARE_PER_S
 from bridge.core.outgoing import QuantityItem, Transmission
 from bridge.core.plan import SECOND_US, Plan
 from bridge.quantities import LIMITS
@@ -33,6 +34,7 @@ class Budget:
         self.stall_s = times.stall_us / SECOND_US
         self.ramp_s = max(
             limits.charge_a / limits.charge_rise_a_per_s,
+            1.0 / RISE_SHARE_PER_S,
             limits.discharge_a / limits.discharge_rise_a_per_s,
             (limits.charge_voltage_v - limits.resting_v) / limits.rise_v_per_s,
         )

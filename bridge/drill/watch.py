@@ -43,6 +43,7 @@ class Watch:
         self._since_us: int | None = None
         self._saw = "nothing"
         self._took_s: float | None = None
+        self._back: set[tuple[str, str]] = set()
 
     def begin(self) -> None:
         """The fault begins: what is known now is what it is compared with."""
@@ -57,6 +58,15 @@ class Watch:
                 self._rules.seen(listener.name, listener.seen[-1], decision)
                 if t_us < self.healed_us:
                     self.look(t_us, listener)
+                else:
+                    self._note_recovery(listener)
+
+    def _note_recovery(self, listener: Listener) -> None:
+        """A current counts as back once it was: afterwards the charge law may test the charger again."""
+        before = self._before.get(listener.name, {})
+        for name in DIRECTION:
+            if name in before and listener.latest[name] >= 0.9 * before[name]:
+                self._back.add((listener.name, name))
 
     def look(self, t_us: int, told: Listener | None = None) -> None:
         """Notes since when every inverter sees what is wanted; `told` has just been told something."""
@@ -100,9 +110,9 @@ class Watch:
                 ear.forget()
 
     def recovered(self) -> bool:
-        """Whether both currents are back, or nearly."""
+        """Whether both currents have been back, or nearly, since the fault was healed."""
         return all(
-            one.latest[name] >= 0.9 * self._before[one.name][name]
+            (one.name, name) in self._back
             for one in self.site.listeners
             for name in DIRECTION
             if name in self._before.get(one.name, {})

@@ -29,6 +29,9 @@ REPEAT_US: Final = 60_000_000
 """The same refusal of the same source is told at most this often, with the number of repeats."""
 
 
+_SHAPED: Final = frozenset((Reason.RISING, Reason.NOT_WORTH_IT))
+
+
 class Logger(Protocol):
     """The part of a structlog logger that is used."""
 
@@ -137,7 +140,7 @@ class Journal:
         moved = abs(limit.value - old.value)
         if _cause(limit) != _cause(old):
             # On the way up the reason flips with every small rise: then only a real move is news.
-            idle = Reason.RISING in (limit.binding.reason, old.binding.reason)
+            idle = not _SHAPED.isdisjoint((limit.binding.reason, old.binding.reason))
             return moved >= step / 2 or (not idle and t_us - told_us >= 5 * QUIET_US)
         return moved >= step and t_us - told_us >= QUIET_US
 

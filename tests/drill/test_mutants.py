@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from bridge.core.engine import Due, Engine
+from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.shape import Ramp
 from bridge.core.outgoing import FrameBuilder
@@ -156,13 +157,14 @@ def makes_up_for_missed_slots(patch: Patch) -> None:
 
 
 def does_not_see_the_highest_cell(patch: Patch) -> None:
-    """Currents are not bounded by cell voltage."""
+    """Currents are bounded by cell voltage neither in the taper nor in the charge law."""
     right = CurrentLaw.bounds
 
     def bounds(self: CurrentLaw, _: float | None, *rest: Any) -> list[Contribution]:
         return right(self, None, *rest)
 
     patch.setattr(CurrentLaw, "bounds", bounds)
+    patch.setattr(BankCharge, "contributions", lambda *_: None)
 
 
 def looks_at_the_wall_clock(patch: Patch) -> None:

@@ -11,6 +11,9 @@ STEP_US = SECOND_US
 STALE_STEP_US = 3 * SECOND_US
 """And this often while nothing new comes in: only the age of the readings grows."""
 
+RISE_SHARE_PER_S = 0.02
+"""The law's current rises no faster than this share of the bank's limit a second (3 A/s for 140 A)."""
+
 RISEN_V = 0.002
 """Rise of the highest cell that is not left to the next step."""
 
@@ -33,6 +36,7 @@ class BankCharge:
                 knee_v=limits.knee_v,
                 ceiling_v=bank.cells * limits.cell_target_v,
                 most_a=bank.charge.max_a,
+                rise_a_per_s=RISE_SHARE_PER_S * bank.charge.max_a,
             )
         )
         self._limits: ChargeLimits | None = None
@@ -85,3 +89,19 @@ class BankCharge:
         return Contribution(Reason.HEADROOM, volts, self._name), Contribution(
             Reason.CELL_TARGET, amps, self._name
         )
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the law has found that a person should look at."""
+        found, name = self._limits, f"bank {self._name}"
+        if found is None:
+            return ()
+        told = []
+        if found.current_ignored:
+            told.append(f"{name}: the charge current limit is passed by; the voltage alone holds its cells")
+        if found.voltage_ignored:
+            told.append(f"{name}: the charge voltage limit is passed by; the current alone holds its cells")
+        if found.contact is not None:
+            cell = found.contact + 1
+            told.append(f"{name}: cell {cell} shows far more resistance than the others: see its contacts")
+        return tuple(told)

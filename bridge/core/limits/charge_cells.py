@@ -24,6 +24,9 @@ ACTIVATION_K = 2500.0
 LEAST, MOST = 0.4, 8.0
 """Bounds of what is learnt, as multiples of the expected resistance."""
 
+ABSURD = 2.0 * MOST
+"""No resistance at all is seen in what lies beyond this."""
+
 STEP_C = 0.05
 """A change of current of this much, in C, tells something of the resistance."""
 
@@ -137,8 +140,9 @@ class Cells:
                 weight = 0.5 * change * change / (change * change + blur * blur)
                 for i, shown in enumerate(cells_v):
                     seen = (shown - anchor_v[i] - self.slopes[i] * charge) / (change * base)
-                    seen = min(max(seen, LEAST), MOST)
-                    self._learnt[i] += weight * (seen - self._learnt[i])
+                    if 0.0 < seen < ABSURD:  # a reading that is wrong, or moved by itself, teaches nothing
+                        seen = min(max(seen, LEAST), MOST)
+                        self._learnt[i] += weight * (seen - self._learnt[i])
                 self._set_ohms(base)
                 self._anchor = None
             elif since_s > max(WINDOW_S, 1.5 * elapsed_s):

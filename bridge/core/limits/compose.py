@@ -56,6 +56,11 @@ class Limits:
         self._draw.drop_to(0.0)
         self._volts.drop_to(self._limits.resting_v)
 
+    @property
+    def warnings(self) -> list[str]:
+        """What the laws have found that a person should look at."""
+        return [warning for law in self._bank_charges for warning in law.warnings]
+
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
@@ -210,7 +215,7 @@ class Limits:
         binding = min(found, key=_value)
         if state is State.FOLLOWING:
             value = ramp.follow(binding.value, elapsed_s)
-            extra = Reason.RISING
+            extra = Reason.RISING if ramp.rising else Reason.NOT_WORTH_IT
         elif state is State.HOLDING:
             ramp.drop_to(binding.value)
             value, extra = ramp.value, Reason.HELD
@@ -231,7 +236,8 @@ class Limits:
             ramp.drop_to(-binding.value)
             floor_v = -ramp.value
         if floor_v > binding.value:
-            reason = Reason.RISING if state is State.FOLLOWING else Reason.HELD
+            waits = Reason.RISING if ramp.rising else Reason.NOT_WORTH_IT
+            reason = waits if state is State.FOLLOWING else Reason.HELD
             binding = Contribution(reason, floor_v, "")
             found.append(binding)
         return Limit(round(floor_v, 6), binding, tuple(found))
