@@ -165,13 +165,19 @@ def charged(name: str) -> Outcome:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "over_mv"),
-    [("random spread", 0.0), ("current ignored", 2.0), ("voltage ignored", 2.0), ("10 mV steps", 5.0)],
+    [
+        ("random spread", 0.0),
+        ("clouds", 0.0),
+        ("current ignored", 2.0),
+        ("voltage ignored", 2.0),
+        ("10 mV steps", 5.0),
+    ],
 )
 def test_packs_charged_under_it(name: str, over_mv: float) -> None:
     """No cell passes its target by more than is stated, the pack gets full, and the wire is quiet."""
     outcome = charged(name)
     assert outcome.over_mv.max() <= over_mv
     assert not outcome.tripped.any()
-    assert float(np.median(outcome.charge)) > 98.0
+    assert float(np.min(outcome.charge)) > 98.0
     assert outcome.reversals_per_hour.max() <= 20.0
     assert math.isfinite(outcome.step_us)
