@@ -11,6 +11,9 @@ STEP_US = SECOND_US
 STALE_STEP_US = 3 * SECOND_US
 """And this often while nothing new comes in: only the age of the readings grows."""
 
+MOST_GAP_US = 12 * SECOND_US
+"""What passed in a longer gap is not known, nor does it tell how often the pack speaks."""
+
 RISE_SHARE_PER_S = 0.02
 """The law's current rises no faster than this share of the bank's limit a second (3 A/s for 140 A)."""
 
@@ -67,9 +70,11 @@ class BankCharge:
             cells_v = [reading.low_v, high_v]
         before = self._stepped_us
         fresh = reading is not self._reading
+        if reading.doubt is not None:
+            return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
         due = before is None or t_us >= self.next_us or (fresh and t_us >= before + STEP_US)
         if due or (before is not None and high_v > self._high_v + RISEN_V and t_us > before):
-            elapsed_us = STEP_US if before is None else t_us - before
+            elapsed_us = STEP_US if before is None else min(t_us - before, MOST_GAP_US)
             self._limits = self._law.step(
                 elapsed_us / SECOND_US,
                 cells_v,
@@ -83,6 +88,9 @@ class BankCharge:
             self._reading, self._high_v, self._stepped_us = reading, high_v, t_us
             self.next_us = t_us + (STEP_US if fresh else STALE_STEP_US)
             self.idle = self._law.idle
+        return self._told(share)
+
+    def _told(self, share: float) -> tuple[Contribution, Contribution] | None:
         if self._limits is None:
             return None
         volts, amps = self._limits.voltage_v, self._limits.current_a / share

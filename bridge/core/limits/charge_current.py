@@ -64,6 +64,11 @@ CREEP_PER_S = 0.0005
 """Slow rise towards a current that is not a gap above: in shares of the most a second."""
 
 
+FREE = 2.0
+"""With room for this many times the most, the limit goes back up even where no current shows that it is felt:
+a charger that waits for permission would otherwise wait for ever."""
+
+
 class CurrentLimit:
     """The limit over time: down at once, up slowly and only for a gap that is worth it.
 
@@ -87,7 +92,8 @@ class CurrentLimit:
         else:
             gap = 0.04 * settings.most_a
             felt = current_a > self._exact - gap
-            if self._rising or (felt and wanted > self._exact + gap):
+            free = wanted_a >= FREE * settings.most_a
+            if self._rising or (wanted > self._exact + gap and (felt or free)):
                 self._rising = True
                 self._exact = min(wanted, self._exact + settings.rise_a_per_s * elapsed_s)
             elif felt:

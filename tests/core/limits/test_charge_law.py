@@ -114,6 +114,15 @@ def test_the_current_limit_falls_at_once_and_never_passes_what_is_wanted(
         assert now <= before + LFP.rise_a_per_s + 0.1
 
 
+def test_a_closed_limit_opens_again_while_the_pack_is_drawn_from() -> None:
+    """With plenty of room it rises though no charge flows: a charger may be waiting for the permission."""
+    limit = CurrentLimit(LFP)
+    assert limit.follow(0.0, 0.0, 1.0) == 0.0
+    for _ in range(60):
+        limit.follow(3.0 * LFP.most_a, -80.0, 1.0)
+    assert limit.value == pytest.approx(LFP.most_a, abs=LFP.wire_a)
+
+
 def step(law: ChargeLaw, cells_v: list[float], amps: float | None, seconds: int = 1) -> ChargeLimits:
     """Some seconds of the same readings, the law's own limits being sent."""
     out = ChargeLimits(LFP.ceiling_v, LFP.most_a)

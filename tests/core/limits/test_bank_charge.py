@@ -1,0 +1,44 @@
+"""The charge law of one bank inside the engine: it learns from whole pictures only."""
+
+from bridge.core.limits.bank_charge import BankCharge
+from bridge.core.pack import Doubt, Reading, Trouble
+from bridge.core.plan import SECOND_US
+from tests.core.plans import Builder
+
+
+def reading(cell_v: float, amps: float | None, doubt: Doubt | None = None) -> Reading:
+    """A bank of 16 like cells at 25 °C."""
+    cells_v = [cell_v] * 16
+    return Reading(
+        16 * cell_v, amps, 60.0, cell_v, cell_v, cells_v, 25.0, 25.0, 1.0, 1.0, None, None, 0.0, doubt
+    )
+
+
+def amps_of(law: BankCharge, t_s: int, now: Reading) -> float:
+    """What the law allows, A."""
+    found = law.contributions(t_s * SECOND_US, now, 1.0, 56.0, 140.0)
+    assert found is not None
+    return found[1].value
+
+
+def law() -> BankCharge:
+    """The law of the only bank of a hand-made plan."""
+    plan = Builder().plan()
+    return BankCharge(plan.banks[0], plan.limits)
+
+
+def test_doubt_teaches_nothing_and_moves_nothing() -> None:
+    """While the bank is in doubt the last answer stands, whatever is left of the readings."""
+    bank = law()
+    before = [amps_of(bank, t_s, reading(3.46, 60.0)) for t_s in range(1, 30)][-1]
+    late = Doubt(Trouble.LATE, "pack_current of shelf")
+    during = {amps_of(bank, t_s, reading(3.49, None, late)) for t_s in range(30, 60)}
+    assert during == {before}
+
+
+def test_a_long_gap_does_not_make_the_pack_seem_slow() -> None:
+    """After an outage of an hour the law is as quick as before within some minutes."""
+    bank = law()
+    before = [amps_of(bank, t_s, reading(3.44, 60.0)) for t_s in range(1, 120)][-1]
+    after = [amps_of(bank, 3720 + t_s, reading(3.44, 60.0)) for t_s in range(1, 240)][-1]
+    assert abs(after - before) <= 0.1 * before
