@@ -1,6 +1,7 @@
 """What holds in every fault, whatever it is: the invariants, as an inverter can see them."""
 
 from collections import deque
+from math import inf
 from typing import Final
 
 from bridge.core.decision import Decision
@@ -51,6 +52,8 @@ class Rules:
             "discharge_current_limit": amps,
             FLOOR: volts,
         }
+        # With the resting voltage a limit is closed, and a restart that has forgotten a lower one may say so.
+        self._closed = {"charge_voltage_limit": limits.resting_v}
         self._steps = _steps(plan)
         self._periods = {(t.bus, t.layout.key): t for t in plan.transmissions}
         self._recent: dict[tuple[str, int], deque[int]] = {}
@@ -107,7 +110,7 @@ class Rules:
             self._say(f"{_told(name, value)}; {whose}: {amount(name, bound)}")
 
     def _limit(self, inverter: str, t_us: int, name: str, value: float) -> None:
-        loose = _looseness(name, value)
+        loose = max(_looseness(name, value), self._closed.get(name, -inf))
         key = (inverter, name)
         if self._rise_from_us is not None and key in self._ceiling:
             self._ceiling[key] = min(loose, self._ceiling[key])
