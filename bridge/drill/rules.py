@@ -70,7 +70,8 @@ class Rules:
         for listener in listeners:
             for name in LIMITS:
                 if name in listener.latest:
-                    self._ceiling[listener.name, name] = _looseness(name, listener.latest[name])
+                    loose = max(_looseness(name, listener.latest[name]), self._closed.get(name, -inf))
+                    self._ceiling[listener.name, name] = loose
 
     def end(self, t_us: int) -> None:
         """The fault is over since `t_us`."""
