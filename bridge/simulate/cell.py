@@ -10,8 +10,11 @@ from typing import Final, NamedTuple
 from bridge.simulate.open_circuit import lfp_open_circuit_v
 
 __all__ = [
+    "HIGH_END",
     "LFP_HYSTERESIS_V",
+    "LOW_END",
     "SECONDS_PER_HOUR",
+    "SWING",
     "Branch",
     "CellModel",
     "CellParameters",
@@ -24,11 +27,11 @@ SECONDS_PER_HOUR: Final = 3600.0
 LFP_HYSTERESIS_V: Final = 0.028
 """Half the gap between charge and discharge curve at mid range (batmods-lite 0.0.2, lfp_ocv, BSD-3)."""
 
-_SWING: Final = 0.02
+SWING: Final = 0.02
 """Charge that moves the cell by an e-fold from one curve towards the other (typical, no source)."""
 
-_LOW_END: Final = 0.05
-_HIGH_END: Final = 0.025
+LOW_END: Final = 0.05
+HIGH_END: Final = 0.025
 """The gap closes over this much charge at either end (no source); the curve goes on rising there."""
 
 _REFERENCE_K: Final = 298.15
@@ -135,6 +138,19 @@ class CellModel:
             voltage_v += parameters.hysteresis_v * _moved_side(self._side, moved) * _gap(charge)
         return voltage_v
 
+    def loss_w(self, current_a: float) -> float:
+        """Return the power in watts that is not stored while a current flows: what warms the cell."""
+        parameters = self.parameters
+        across_v = parameters.series_ohm * current_a + sum(self._branch_v)
+        if parameters.hysteresis_v:
+            across_v += parameters.hysteresis_v * self._side * _gap(self.charge)
+        return across_v * current_a
+
+    def become(self, parameters: CellParameters) -> None:
+        """Let other resistances count from now on; charge and voltages built up stay."""
+        self.parameters = parameters
+        self._tune(self._dt_s)
+
     def _tune(self, dt_s: float) -> None:
         """Steps are mostly of one length: what depends on it is worked out once."""
         self._dt_s = dt_s
@@ -148,11 +164,11 @@ class CellModel:
 def _moved_side(side: float, moved: float) -> float:
     """One-state hysteresis: charge that flows carries the cell to the curve of its direction."""
     towards = 1.0 if moved > 0.0 else -1.0
-    return towards + (side - towards) * math.exp(-abs(moved) / _SWING)
+    return towards + (side - towards) * math.exp(-abs(moved) / SWING)
 
 
 def _gap(charge: float) -> float:
     """How far the two curves are apart, as a share of the gap at mid range."""
-    if _LOW_END <= charge <= 1.0 - _HIGH_END:
+    if LOW_END <= charge <= 1.0 - HIGH_END:
         return 1.0
-    return max(min(charge / _LOW_END, (1.0 - charge) / _HIGH_END), 0.0)
+    return max(min(charge / LOW_END, (1.0 - charge) / HIGH_END), 0.0)

@@ -2,8 +2,7 @@
 
 Arrays have one row a pack and one column a cell. Currents are positive when they charge. Each pair of
 resistor and capacitor is stepped exactly for a constant current; the open-circuit curve is
-`lfp_open_circuit_v`, read from a fine table. Resistances follow Arrhenius' law with 1500 K (at once) and
-4200 K (slower), typical values without a published source.
+`lfp_open_circuit_v`, read from a fine table.
 """
 
 from typing import Final, NamedTuple
@@ -11,17 +10,20 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from bridge.simulate.cell import SECONDS_PER_HOUR, lfp_open_circuit_v
+from bridge.simulate.cell import (
+    HIGH_END,
+    LOW_END,
+    SECONDS_PER_HOUR,
+    SWING,
+    CellParameters,
+    at_temperature,
+    lfp_open_circuit_v,
+)
 
 Array = npt.NDArray[np.float64]
 
 TABLE_CHARGE: Final[Array] = np.linspace(0.0, 1.06, 106_001)
 TABLE_V: Final[Array] = np.array([lfp_open_circuit_v(float(charge)) for charge in TABLE_CHARGE])
-REFERENCE_K: Final = 298.15
-SERIES_K: Final = 1500.0
-BRANCH_K: Final = 4200.0
-HYSTERESIS_CHARGE: Final = 0.02
-"""Charge over which the hysteresis goes from one branch to the other (own choice)."""
 
 
 class FleetSpread(NamedTuple):
@@ -65,15 +67,11 @@ class FleetCells:
             temperature_c: of all cells; nothing changes it.
             hysteresis_v: half the gap between charging and discharging at mid charge, V.
         """
-        inverse = 1.0 / (temperature_c + 273.15) - 1.0 / REFERENCE_K
-        slow = float(np.exp(BRANCH_K * inverse))
+        cell = at_temperature(CellParameters(), temperature_c)
         self.charge = charge.copy()
         self.capacity_ah = capacity_ah
-        self.series_ohm = 0.000_20 * float(np.exp(SERIES_K * inverse)) * factor
-        self.branches = [
-            (0.000_10 * slow * factor, 15.0, np.zeros_like(charge)),
-            (0.000_25 * slow * factor, 300.0, np.zeros_like(charge)),
-        ]
+        self.series_ohm = cell.series_ohm * factor
+        self.branches = [(ohm * factor, ohm * farad, np.zeros_like(charge)) for ohm, farad in cell.branches]
         self._hysteresis_v = hysteresis_v
         self._side = np.zeros_like(charge)
         self.emf_v = self.rest_v()
@@ -82,7 +80,7 @@ class FleetCells:
         """The resting voltage of each cell."""
         rest: Array = np.interp(self.charge, TABLE_CHARGE, TABLE_V)
         if self._hysteresis_v:
-            rest = rest + self._hysteresis_v * self._side
+            rest = rest + self._hysteresis_v * self._side * _gap(self.charge)
         return rest
 
     def branch_v(self) -> Array:
@@ -104,8 +102,8 @@ class FleetCells:
         moved = current_a * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
         self.charge += moved
         if self._hysteresis_v:
-            share = np.minimum(np.abs(moved) / HYSTERESIS_CHARGE, 1.0)
-            self._side += (np.sign(moved) - self._side) * share
+            towards = np.where(moved > 0.0, 1.0, -1.0)
+            self._side += (towards - self._side) * -np.expm1(-np.abs(moved) / SWING)
         for ohm, tau_s, volts in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts *= kept
@@ -120,12 +118,18 @@ class FleetCells:
         ohm = self.series_ohm + slope * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
         volts = rest + self.series_ohm * current_a
         if self._hysteresis_v:
-            volts = volts + self._hysteresis_v * self._side
+            volts = volts + self._hysteresis_v * self._side * _gap(charge)
         for branch_ohm, tau_s, branch_v in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts = volts + branch_v * kept + branch_ohm * current_a * (1.0 - kept)
             ohm = ohm + branch_ohm * (1.0 - kept)
         return volts, ohm
+
+
+def _gap(charge: Array) -> Array:
+    """How far the two curves of hysteresis are apart, as a share of the gap at mid range."""
+    gap: Array = np.clip(np.minimum(charge / LOW_END, (1.0 - charge) / HIGH_END), 0.0, 1.0)
+    return gap
 
 
 class FleetBalancer:

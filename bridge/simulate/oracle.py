@@ -7,6 +7,7 @@ No charger can know what it knows: what it reaches is a physical bound of this p
 something to be had.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -37,19 +38,15 @@ class Bound:
 
     Args:
         plan: the profile.
-        temperature_c: of all cells.
         step_s: length of the step.
     """
 
-    def __init__(self, plan: Plan, temperature_c: float, step_s: float) -> None:
+    def __init__(self, plan: Plan, step_s: float) -> None:
         self._target_v = plan.limits.cell_target_v
         self._floor_v = plan.limits.cell_floor_v
         self._step_s = step_s
         self._pack_a = plan.limits.charge_a, plan.limits.discharge_a
-        self._banks_a = (
-            [_configured(bank.charge, temperature_c) for bank in plan.banks],
-            [_configured(bank.discharge, temperature_c) for bank in plan.banks],
-        )
+        self._sides = [bank.charge for bank in plan.banks], [bank.discharge for bank in plan.banks]
 
     def current_a(self, pack: PackModel, wanted_a: float) -> float:
         """What may flow of what is wanted, positive when charging; the pack is only looked at."""
@@ -60,8 +57,9 @@ class Bound:
     def cap_a(self, pack: PackModel, sign: float) -> float:
         """What is configured for pack and banks, as the banks share it now; 1 charges, -1 draws."""
         cap_a = self._pack_a[sign < 0.0]
-        rows = zip(pack.banks, pack.shares_a(0.0), self._banks_a[sign < 0.0], strict=True)
-        for bank, rest_a, most_a in rows:
+        rows = zip(pack.banks, pack.shares_a(0.0), self._sides[sign < 0.0], strict=True)
+        for bank, rest_a, side in rows:
+            most_a = _configured(side, pack.temperatures_c(bank))
             cap_a = min(cap_a, (most_a - sign * rest_a) * bank.resistance_ohm / pack.resistance_ohm)
         return max(cap_a, 0.0)
 
@@ -111,10 +109,11 @@ def _at_once_a(pack: PackModel, sign: float, bound_v: float) -> float:
     return least_a
 
 
-def _configured(side: CurrentSide, temperature_c: float) -> float:
-    if not side.coldest_c < temperature_c < side.hottest_c:
+def _configured(side: CurrentSide, cells_c: Sequence[float]) -> float:
+    coldest_c, hottest_c = min(cells_c), max(cells_c)
+    if not side.coldest_c < coldest_c <= hottest_c < side.hottest_c:
         return 0.0
-    return side.max_a * min(side.by_coldest.at(temperature_c), side.by_hottest.at(temperature_c))
+    return side.max_a * min(side.by_coldest.at(coldest_c), side.by_hottest.at(hottest_c))
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +140,7 @@ def run_oracle(loaded: LoadedProfile, setup: Setup) -> OracleDay:
     """Lets the oracle have the same pack, sun and loads."""
     pack, wish = site_of(loaded, setup).pack, wish_of(loaded, setup)
     step_s, hours = setup.step_us / 1e6, setup.step_us / 3.6e9
-    bound = Bound(loaded.plan, setup.pack.temperature_c, step_s)
+    bound = Bound(loaded.plan, step_s)
     tail_a = TAIL_SHARE * sum(bank.capacity_ah for bank in loaded.plan.banks)
     stored: list[float] = []
     currents_a: list[float] = []

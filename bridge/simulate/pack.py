@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from bridge.simulate.cell import SECONDS_PER_HOUR, CellModel, CellParameters
+from bridge.simulate.heat import Warmth
 
 LONGEST_STEP_S: Final = 1.0
 """Within a step the share of each bank and the balancers stand still; longer steps are cut up."""
@@ -59,6 +60,7 @@ class BankModel:
         true_cell_voltages_v: each cell under the current of the last step.
         cell_voltages_v: the same as the sensors give it, in whole steps.
         bleeding: which cells are to be bled, judged by the sensors as of the last step.
+        warmth: the temperatures of the cells; `None`: they are those of the pack, all the time.
 
     Args:
         cells: the cells.
@@ -67,6 +69,7 @@ class BankModel:
         wiring_ohm: between the cells and the terminals of the bank.
         sensor_step_v: resolution of the cell sensors.
         sensor_errors_v: how much the sensor of each cell reads too high; exact if not given.
+        warmth: see above.
     """
 
     def __init__(
@@ -77,6 +80,7 @@ class BankModel:
         wiring_ohm: float = 0.0,
         sensor_step_v: float = 0.001,
         sensor_errors_v: Sequence[float] = (),
+        warmth: Warmth | None = None,
     ) -> None:
         self.cells = tuple(cells)
         self.nominal_ah = nominal_ah
@@ -85,10 +89,15 @@ class BankModel:
         self._balancer = balancer
         self._sensor_step_v = sensor_step_v
         self._errors_v = tuple(sensor_errors_v) or (0.0,) * len(self.cells)
-        self._ohms = [cell.parameters.series_ohm for cell in cells]
+        self._wiring_ohm = wiring_ohm
         self._counted_ah = nominal_ah * sum(cell.charge for cell in cells) / len(self.cells)
-        self.resistance_ohm = wiring_ohm + sum(self._ohms)
+        self.warmth = warmth
+        self._weigh()
         self._look()
+
+    def _weigh(self) -> None:
+        self._ohms = [cell.parameters.series_ohm for cell in self.cells]
+        self.resistance_ohm = self._wiring_ohm + sum(self._ohms)
 
     def _look(self) -> None:
         """Takes what follows from the state of the cells; once a step, for it is asked for often."""
@@ -131,6 +140,10 @@ class BankModel:
         else:
             for cell in self.cells:
                 cell.step(current_a, dt_s)
+        if self.warmth is not None:
+            bleed_a = self._balancer.bleed_a
+            if self.warmth.step([current_a - bled * bleed_a for bled in self.bleeding], dt_s):
+                self._weigh()
         self._look()
 
     def foreseen_v(self, current_a: float, dt_s: float) -> list[float]:
@@ -150,15 +163,24 @@ class PackModel:
 
     Attributes:
         banks: the banks, at least one.
-        temperature_c: temperature of all cells in degrees Celsius, as given; nothing changes it.
+        temperature_c: in degrees Celsius, of all cells of banks without a `warmth` of their own.
         current_a: total current of the last step.
+        resistance_ohm: between its terminals, felt at once.
     """
 
     def __init__(self, banks: Sequence[BankModel], temperature_c: float = 20.0) -> None:
         self.banks = tuple(banks)
+        self._warming = any(bank.warmth is not None for bank in banks)
         self.temperature_c = temperature_c
         self.current_a = 0.0
+        self._weigh()
+
+    def _weigh(self) -> None:
         self.resistance_ohm = 1.0 / sum(1.0 / bank.resistance_ohm for bank in self.banks)
+
+    def temperatures_c(self, bank: BankModel) -> Sequence[float]:
+        """The temperatures of the cells of a bank; a single one if all have that."""
+        return (self.temperature_c,) if bank.warmth is None else bank.warmth.temperatures_c
 
     @property
     def emf_v(self) -> float:
@@ -199,6 +221,8 @@ class PackModel:
             piece_s = min(left_s, LONGEST_STEP_S)
             for bank, share_a in zip(self.banks, self.shares_a(current_a), strict=True):
                 bank.step(share_a, piece_s)
+            if self._warming:
+                self._weigh()
             left_s -= piece_s
 
 

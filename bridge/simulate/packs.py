@@ -8,6 +8,7 @@ from typing import Final
 
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.simulate.cell import LFP_HYSTERESIS_V, Branch, CellModel, CellParameters, at_temperature
+from bridge.simulate.heat import Surroundings, Warmth, usual_heat
 from bridge.simulate.open_circuit import lfp_open_circuit_v, nca_open_circuit_v, nmc_open_circuit_v
 from bridge.simulate.pack import Balancer, BankModel
 
@@ -110,8 +111,11 @@ class PackWish:
         kind: one of `KINDS`.
         seed: the same seed gives the same pack.
         charge: mean charge at the start, 0..1.
-        temperature_c: of all cells, all the time.
+        temperature_c: of all cells at the start; all the time, if there are no `surroundings`.
         sensor_step_v, sensor_error_v: resolution of the cell sensors, and their largest error.
+        health: what is left of the capacity in the profile, 1 for new cells; the monitors do not know.
+        resistance: how many times that of new cells.
+        surroundings: the cells warm up, and give their heat to these; `None`: their temperature stays.
     """
 
     kind: str = "spread"
@@ -120,6 +124,9 @@ class PackWish:
     temperature_c: float = 20.0
     sensor_step_v: float = 0.001
     sensor_error_v: float = 0.002
+    health: float = 1.0
+    resistance: float = 1.0
+    surroundings: Surroundings | None = None
 
 
 def drawn_pack(wish: PackWish, chemistry: Chemistry, banks: list[tuple[int, float]]) -> list[BankModel]:
@@ -135,20 +142,35 @@ def drawn_pack(wish: PackWish, chemistry: Chemistry, banks: list[tuple[int, floa
         draw = random.Random(f"{wish.seed}/{n}")  # text: the same on every machine, unlike a tuple's hash
         drafts = [_Draft() for _ in range(count)]
         _KINDS[wish.kind][1](drafts, draw)
-        average = cell_of(chemistry, capacity_ah)
+        average = _worn(cell_of(chemistry, capacity_ah), wish)
         if chemistry.name == "lfp":
             average = average._replace(hysteresis_v=LFP_HYSTERESIS_V)
-        average = at_temperature(average, wish.temperature_c)
+        if wish.surroundings is None:
+            average = at_temperature(average, wish.temperature_c)
         mean = sum(draft.charge for draft in drafts) / count
         cells = [CellModel(_cell(draft, average), wish.charge + draft.charge - mean) for draft in drafts]
         errors_v = [draw.uniform(-wish.sensor_error_v, wish.sensor_error_v) for _ in range(count)]
-        balancer = Balancer(from_v=chemistry.target_v - 0.05)
         models.append(
             BankModel(
-                cells, capacity_ah, balancer, sensor_step_v=wish.sensor_step_v, sensor_errors_v=errors_v
+                cells,
+                capacity_ah,
+                Balancer(from_v=chemistry.target_v - 0.05),
+                sensor_step_v=wish.sensor_step_v,
+                sensor_errors_v=errors_v,
+                warmth=_warmth(cells, capacity_ah, wish),
             )
         )
     return models
+
+
+def _warmth(cells: list[CellModel], capacity_ah: float, wish: PackWish) -> Warmth | None:
+    if wish.surroundings is None:
+        return None
+    return Warmth(cells, usual_heat(capacity_ah), wish.surroundings, wish.temperature_c)
+
+
+def _worn(cell: CellParameters, wish: PackWish) -> CellParameters:
+    return _cell(_Draft(capacity=wish.health, resistance=wish.resistance), cell)
 
 
 def _cell(draft: _Draft, average: CellParameters) -> CellParameters:

@@ -92,7 +92,7 @@ class BankView:
             case "state_of_charge":
                 return self.bank.state_of_charge
             case "cell_temperature" | "cell_temperature_min" | "cell_temperature_max":
-                return self._pack.temperature_c if self.temperature_c is None else self.temperature_c(t_us)
+                return self._temperature_c(quantity, cell, t_us)
             case "charge_current_permitted":
                 return self.permitted_a[0]
             case "discharge_current_permitted":
@@ -100,6 +100,14 @@ class BankView:
             case "balancing":
                 return float(self._bleeding)
         return float(quantity not in self.forbidden)  # charge_permitted, discharge_permitted
+
+    def _temperature_c(self, quantity: str, probe: int, t_us: int) -> float:
+        if self.temperature_c is not None:
+            return self.temperature_c(t_us)
+        cells_c = self._pack.temperatures_c(self.bank)
+        if quantity == "cell_temperature":
+            return cells_c[(probe - 1) % len(cells_c)]
+        return min(cells_c) if quantity == "cell_temperature_min" else max(cells_c)
 
 
 class Listener:

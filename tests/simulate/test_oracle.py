@@ -32,7 +32,7 @@ def test_the_current_is_the_largest_the_cells_bear(
     pack = site_of(profile, Setup(pack=PackWish(kind, seed, charge))).pack
     pack.step(before_a, 30.0)
     limits = profile.plan.limits
-    bound = Bound(profile.plan, 20.0, 1.0)
+    bound = Bound(profile.plan, 1.0)
     current_a = bound.current_a(pack, wanted_a)
     sign = 1.0 if wanted_a >= 0.0 else -1.0
     bound_v = limits.cell_target_v if sign > 0 else limits.cell_floor_v
@@ -60,8 +60,8 @@ def test_nothing_flows_where_the_profile_forbids_it() -> None:
     """At -5 °C LFP is not charged, whatever the cells' voltages."""
     cold = Setup(pack=PackWish(temperature_c=-5.0, charge=0.5))
 
-    assert Bound(CABIN.plan, -5.0, 1.0).current_a(site_of(CABIN, cold).pack, 50.0) == 0.0
-    assert Bound(CABIN.plan, -5.0, 1.0).current_a(site_of(CABIN, cold).pack, -50.0) < 0.0
+    assert Bound(CABIN.plan, 1.0).current_a(site_of(CABIN, cold).pack, 50.0) == 0.0
+    assert Bound(CABIN.plan, 1.0).current_a(site_of(CABIN, cold).pack, -50.0) < 0.0
 
 
 @pytest.mark.parametrize("kind", ["spread", "contact"])

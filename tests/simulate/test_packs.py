@@ -1,6 +1,7 @@
 """The packs a simulation draws: each kind is what it says, and the same seed draws the same."""
 
 from statistics import mean
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,7 @@ LFP = CHEMISTRIES["lfp"]
 BANK = [(16, 280.0)]
 
 
-def _bank(kind: str, seed: int = 1, **more: float) -> BankModel:
+def _bank(kind: str, seed: int = 1, **more: Any) -> BankModel:
     return drawn_pack(PackWish(kind, seed, **more), LFP, BANK)[0]
 
 
@@ -76,3 +77,16 @@ def test_every_chemistry_rests_within_what_it_bears(name: str) -> None:
         bank = drawn_pack(PackWish("balanced", charge=charge), chemistry, BANK)[0]
         assert chemistry.cell_min_v < min(bank.true_cell_voltages_v)
         assert max(bank.true_cell_voltages_v) < chemistry.cell_max_v
+
+
+def test_worn_cells_hold_less_and_resist_more_and_the_monitor_does_not_know() -> None:
+    """80 % health and twice the resistance: the time constants and what the charge counter believes stay."""
+    new, worn = _bank("spread"), _bank("spread", health=0.8, resistance=2.0)
+
+    for one, other in zip(new.cells, worn.cells, strict=True):
+        assert other.parameters.capacity_ah == pytest.approx(0.8 * one.parameters.capacity_ah)
+        assert other.parameters.series_ohm == pytest.approx(2.0 * one.parameters.series_ohm)
+        for a, b in zip(one.parameters.branches, other.parameters.branches, strict=True):
+            assert b.resistance_ohm == pytest.approx(2.0 * a.resistance_ohm)
+            assert b.resistance_ohm * b.capacitance_f == pytest.approx(a.resistance_ohm * a.capacitance_f)
+    assert (new.nominal_ah, worn.nominal_ah) == (280.0, 280.0)
