@@ -30,6 +30,20 @@ def _time_of_day(_: click.Context, __: click.Parameter, text: str) -> float:
     return int(hours) * 3600.0 + int(minutes) * 60.0
 
 
+def _span_of_day(_: click.Context, __: click.Parameter, text: str | None) -> tuple[float, float] | None:
+    """`HH:MM+MINUTES`, as a time of day in seconds and a length in seconds."""
+    if text is None:
+        return None
+    at, mark, minutes = text.partition("+")
+    try:
+        if not (mark and minutes.isascii() and minutes.isdigit() and 0 < int(minutes) <= 1440):
+            raise click.BadParameter(minutes)
+        return _time_of_day(_, __, at), 60.0 * int(minutes)
+    except click.BadParameter:
+        allowed = "HH:MM+MINUTES, from 00:00 to 23:59, 1 to 1440 minutes"
+        raise click.BadParameter(f"{text!r}; allowed: {allowed}") from None
+
+
 def _span(low: float, high: float) -> click.FloatRange:
     return click.FloatRange(low, high)
 
@@ -61,6 +75,15 @@ _OPTIONS: Final = (
     click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="For every draw."),
     _option("--soc", "soc", "PCT", _span(0, 100), "Charge at the start.", default=20.0),
     _option("--temperature", "temperature", "C", _span(-40, 80), "Of all cells.", default=20.0),
+    _option(
+        "--swing",
+        "swing_k",
+        "K",
+        _span(0, 40),
+        "The cells warm up, in air that is as much warmer at 15:00 and colder at 03:00.",
+    ),
+    _option("--health", "health", "PCT", _span(20, 100), "What is left of the capacity.", default=100.0),
+    _option("--resistance", "resistance", "TIMES", _span(0.2, 10), "That of new cells.", default=1.0),
     click.option("--pack", "kind", type=click.Choice(KINDS), default="spread", show_default=True),
     click.option("--weather", type=click.Choice(WEATHERS), default="clear", show_default=True),
     _option("--sun", "sun_a", "A", _span(0, 5000), "At noon, when clear; 0.25C if not given."),
@@ -70,6 +93,19 @@ _OPTIONS: Final = (
     _option("--charger-late", "late_s", "S", _span(0, 600), "It obeys so much later.", default=0.0),
     _option("--charger-least", "least_charge_a", "A", _span(0, 5000), "Its least current.", default=0.0),
     click.option("--ignores", type=click.Choice(("voltage", "current")), help="A charge limit it ignores."),
+    click.option(
+        "--silence",
+        metavar="HH:MM+MIN",
+        callback=_span_of_day,
+        help="From then on, for so many minutes, the inverter hears nothing of the program.",
+    ),
+    _option(
+        "--charger-restarts",
+        "restarts_s",
+        "S",
+        _span(0, 86_400),
+        "After its time-out and so long, it goes on with the last limits it heard; else it waits.",
+    ),
     _option("--sensor-step", "sensor_step_mv", "MV", _above(0, 50), "Of the cell sensors.", default=1.0),
     _option("--sensor-error", "sensor_error_mv", "MV", _span(0, 50), "Largest of a sensor.", default=2.0),
     _option("--every", "every_s", "S", click.IntRange(1, 3600), "Rows of CSV and plot.", default=10),
@@ -91,6 +127,9 @@ def setup_of(
     seed: int,
     soc: float,
     temperature: float,
+    swing_k: float | None,
+    health: float,
+    resistance: float,
     kind: str,
     weather: str,
     sun_a: float | None,
@@ -100,6 +139,8 @@ def setup_of(
     late_s: float,
     least_charge_a: float,
     ignores: str | None,
+    silence: tuple[float, float] | None,
+    restarts_s: float | None,
     sensor_step_mv: float,
     sensor_error_mv: float,
     every_s: int,
@@ -108,12 +149,23 @@ def setup_of(
     """What is to be simulated, from the options."""
     from bridge.core.plan import SECOND_US
     from bridge.simulate.day import Setup
+    from bridge.simulate.heat import Surroundings
     from bridge.simulate.inverter import Manners
     from bridge.simulate.packs import PackWish
     from bridge.simulate.site import Charger
 
-    manners = Manners(ignores or "", late_s, 0.1, 0.1, least_charge_a)
-    pack = PackWish(kind, seed, soc / 100.0, temperature, sensor_step_mv / 1000.0, sensor_error_mv / 1000.0)
+    manners = Manners(ignores or "", late_s, 0.1, 0.1, least_charge_a, restarts_s)
+    pack = PackWish(
+        kind,
+        seed,
+        soc / 100.0,
+        temperature,
+        sensor_step_mv / 1000.0,
+        sensor_error_mv / 1000.0,
+        health / 100.0,
+        resistance,
+        None if swing_k is None else Surroundings(temperature, swing_k, start_s),
+    )
     return Setup(
         hours=hours,
         start_s=start_s,
@@ -122,6 +174,7 @@ def setup_of(
         load=load,
         sun_a=sun_a,
         charger=Charger(lag_s, reads_high_v, manners),
+        silence=silence,
         row_us=every_s * SECOND_US,
         exact=exact,
     )

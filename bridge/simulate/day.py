@@ -38,6 +38,7 @@ class Setup:
         pack: which pack.
         weather, load, sun_a: see `bridge.simulate.sky`.
         charger: the inverters' hardware.
+        silence: nothing of the core reaches an inverter from this time of day on, for so long: both in s.
         step_us: the physics moves on in steps of this length.
         exact: the core's own tick, and every single frame.
         row_us: a row of the record for each of these; a multiple of the step.
@@ -50,6 +51,7 @@ class Setup:
     load: str = "evening"
     sun_a: float | None = None
     charger: Charger = USUAL_CHARGER
+    silence: tuple[float, float] | None = None
     step_us: int = SECOND_US
     exact: bool = False
     row_us: int = 10 * SECOND_US
@@ -58,6 +60,13 @@ class Setup:
     def start_us(self) -> int:
         """Engine time of the start."""
         return MIDNIGHT_US + round(self.start_s * SECOND_US)
+
+    def silent(self, t_us: int) -> bool:
+        """Whether the inverters hear nothing at a time; the same every day."""
+        if self.silence is None:
+            return False
+        from_s, lasts_s = self.silence
+        return (t_us - MIDNIGHT_US - from_s * SECOND_US) % (86_400 * SECOND_US) < lasts_s * SECOND_US
 
     @property
     def end_us(self) -> int:
@@ -102,6 +111,7 @@ class Loop:
         site: everything outside.
         engine: the core.
         sent, received: frames so far.
+        news: of the course of the charge, in the last step.
     """
 
     def __init__(self, loaded: LoadedProfile, setup: Setup) -> None:
@@ -112,6 +122,7 @@ class Loop:
             plan, start_us = plan._replace(tick_us=setup.step_us), start_us - setup.step_us // 2
         self.engine = Engine(plan, start_us)
         self.sent = self.received = 0
+        self.news: list[str] = []
         self._setup = setup
 
     def run(self, look: Callable[[int, Site, Decision], None]) -> None:
@@ -126,10 +137,11 @@ class Loop:
                 engine.receive(at_us, frame)
             for due in engine.poll(until_us - 1):
                 self.sent += 1
-                site.hear(due.t_us, due.frame)
+                if not setup.silent(due.t_us):
+                    site.hear(due.t_us, due.frame)
             for listener in site.listeners:
                 listener.seen.clear()
-            engine.take_notes()
+            self.news = [note.text for note in engine.take_notes() if note.kind == "told"]
             site.move(step_s)
             look(until_us, site, engine.decision)
 

@@ -54,7 +54,7 @@ class Manners(NamedTuple):
 
 WELL_BEHAVED: Final = Manners()
 
-WISH, TIMED_OUT, FORBIDDEN, LEAST = "wish", "timed_out", "forbidden", "least_current"
+WISH, TIMED_OUT, FORBIDDEN, LEAST, STALE = "wish", "timed_out", "forbidden", "least_current", "stale"
 """What holds the current where it is, besides the four limits, which go by the names of their quantities."""
 
 
@@ -159,11 +159,14 @@ class InverterModel:
         # The pack is linear at any moment, so the current that just meets a voltage is known.
         resting_v = pack.emf_v + self._reads_high_v
         ohm = pack.resistance_ohm + self._cable_ohm
+        target_a = 0.0
         if wanted_a > 0.0:
-            return self._charge_a(wanted_a, limits, resting_v, ohm)
-        if wanted_a < 0.0:
-            return -self._draw_a(-wanted_a, limits, resting_v, ohm)
-        return 0.0
+            target_a = self._charge_a(wanted_a, limits, resting_v, ohm)
+        elif wanted_a < 0.0:
+            target_a = -self._draw_a(-wanted_a, limits, resting_v, ohm)
+        if self._age_s > self._timeout_s:
+            self.held_by = STALE
+        return target_a
 
     def _charge_a(self, wanted_a: float, limits: Limits, resting_v: float, ohm: float) -> float:
         manners = self._manners

@@ -167,20 +167,28 @@ def stored_ah(pack: PackModel) -> float:
 
 
 @dataclass(slots=True)
+class Cost:
+    """What one reason cost: `ah` less than with the oracle, in `us` of time in which less flowed."""
+
+    ah: float = 0.0
+    us: int = 0
+
+
+@dataclass(slots=True)
 class Watch:
     """Goes along with the profile's own run: what flows less than with the oracle, and why.
 
     Attributes:
         oracle: its day.
         stored_ah: true charge in the pack, for each row.
-        behind_ah: by direction (charging?) and reason: how much less flowed than with the oracle.
+        behind: by direction (charging?) and reason: how much less flowed than with the oracle, how long.
         ahead_ah: by direction: how much more flowed, later on; what is missing is the difference.
     """
 
     oracle: OracleDay
     setup: Setup
     stored_ah: list[float] = field(default_factory=list)
-    behind_ah: dict[tuple[bool, str], float] = field(default_factory=dict)
+    behind: dict[tuple[bool, str], Cost] = field(default_factory=dict)
     ahead_ah: dict[bool, float] = field(default_factory=lambda: {True: 0.0, False: 0.0})
 
     def look(self, t_us: int, site: Site, decision: Decision) -> None:
@@ -199,7 +207,9 @@ class Watch:
             return
         held_by = next((model.held_by for model in models if model.held_by != WISH), WISH)
         text = governor_of(held_by, wanted_a, decision) if held_by != WISH else "the charger's lag"
-        self.behind_ah[charging, text] = self.behind_ah.get((charging, text), 0.0) + less_ah
+        cost = self.behind.setdefault((charging, text), Cost())
+        cost.ah += less_ah
+        cost.us += setup.step_us
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,16 @@ _CURVES: Final[dict[str, Callable[[float], float]]] = {
     "nca": nca_open_circuit_v,
 }
 
+SOURCES: Final[dict[str, str]] = {"lfp": "Prada2013", "nmc": "Chen2020", "nca": "NCA_Kim2011"}
+"""Parameter set of PyBaMM that the open-circuit curve of a chemistry is from."""
+
+STAND_INS: Final[dict[str, str]] = {
+    name: f"A STAND-IN for {name}: that of LFP, stretched to lie between its floor and its target"
+    for name in CHEMISTRIES
+    if name not in SOURCES
+}
+"""Chemistries without one, and what is used instead, in words."""
+
 
 def cell_of(chemistry: Chemistry, capacity_ah: float) -> CellParameters:
     """An average cell of a chemistry and size; resistances fall with the size.

@@ -1,8 +1,9 @@
 """A simulated day in words: what both reports, for people and for programs, and the plot say alike."""
 
+from bridge.core.plan import SECOND_US
 from bridge.replay.phrases import lasted
-from bridge.simulate.day import Setup, time_of_day
-from bridge.simulate.packs import KINDS
+from bridge.simulate.day import MIDNIGHT_US, Setup, time_of_day
+from bridge.simulate.packs import KINDS, SOURCES, STAND_INS
 from bridge.simulate.record import Excess, Extreme
 from bridge.simulate.simulate import Day
 from bridge.simulate.sky import LOADS, WEATHERS
@@ -16,12 +17,30 @@ def setup_lines(day: Day) -> list[str]:
     return [
         f"{day.record.plan.name}: {setup.hours:g} h from {clock(setup.start_us)}, all simulated, "
         f"{day.received} frames in and {day.sent} out",
-        f"pack: {pack.kind}: {KINDS[pack.kind]}; {100 * pack.charge:g} % at the start, "
-        f"{pack.temperature_c:g} °C; seed {pack.seed}",
+        f"pack: {pack.kind}: {KINDS[pack.kind]}; {100 * pack.charge:g} % at the start; seed {pack.seed}",
+        f"cells: {_cells(day)}",
         f"sensors: steps of {1000 * pack.sensor_step_v:g} mV, up to {1000 * pack.sensor_error_v:g} mV wrong",
         f"sky: {WEATHERS[setup.weather]}{sun}; load: {LOADS[setup.load]}",
         f"charger: {_charger(setup)}",
     ]
+
+
+def _cells(day: Day) -> str:
+    pack = day.setup.pack
+    around = pack.surroundings
+    words = [f"{pack.temperature_c:g} °C, all the time"]
+    if around is not None:
+        swing = f", {around.swing_k:g} K up and down over the day" if around.swing_k else ""
+        words = [f"{pack.temperature_c:g} °C at the start, then warmed by their losses, in air of "]
+        words[0] += f"{around.mean_c:g} °C{swing}"
+    if pack.health != 1.0:
+        words.append(f"worn: {100 * pack.health:g} % of the capacity left")
+    if pack.resistance != 1.0:
+        words.append(f"{pack.resistance:g} times the resistance of new ones")
+    name = day.chemistry.name
+    stand_in = STAND_INS.get(name)
+    words.append(f"open-circuit curve: {stand_in or SOURCES[name]}")
+    return "; ".join(words)
 
 
 def _charger(setup: Setup) -> str:
@@ -34,6 +53,12 @@ def _charger(setup: Setup) -> str:
         words.append(f"acts on a limit {manners.late_s:g} s late")
     if manners.least_charge_a:
         words.append(f"charges with {manners.least_charge_a:g} A at least")
+    if manners.restarts_after_s is not None:
+        words.append(f"restarts unasked {manners.restarts_after_s:g} s after its own time-out")
+    if setup.silence is not None:
+        from_s, lasts_s = setup.silence
+        at = f"{from_s // 3600:02.0f}:{from_s // 60 % 60:02.0f}"
+        words.append(f"hears nothing of the program for {lasts_s / 60:g} min from {at}")
     if manners.ignores:
         words.append(f"IGNORES the charge {manners.ignores} limit")
     return ", ".join(words)
@@ -69,14 +94,21 @@ def _excess(excess: Excess) -> str:
 def cell_text(extreme: Extreme) -> str:
     """Which cell, how far, and when."""
     return (
-        f"cell {extreme.cell} of bank {extreme.bank} at {extreme.voltage_v:.4f} V "
-        f"at {time_of_day(extreme.t_us)}"
+        f"cell {extreme.cell} of bank {extreme.bank} at {extreme.voltage_v:.4f} V at {moment(extreme.t_us)}"
     )
+
+
+def moment(t_us: int, *, seconds: bool = True) -> str:
+    """Time of day for people: `02:31:11 the next day` where a table says 26:31:11."""
+    day_us = 86_400 * SECOND_US
+    days = (t_us - MIDNIGHT_US) // day_us
+    later = ("", " the next day")[days] if days < 2 else f" {days} days later"
+    return time_of_day(t_us - days * day_us, seconds=seconds) + later
 
 
 def clock(t_us: int | None) -> str:
     """Time of day without seconds; `never`."""
-    return "never" if t_us is None else time_of_day(t_us, seconds=False)
+    return "never" if t_us is None else moment(t_us, seconds=False)
 
 
 def oracle_lines(day: Day) -> list[str]:

@@ -14,14 +14,21 @@ from matplotlib.figure import Figure
 from bridge.core.plan import SECOND_US
 from bridge.errors import InputError, Problem, Severity
 from bridge.quantities import LIMITS
-from bridge.simulate.day import MIDNIGHT_US
+from bridge.simulate.day import MIDNIGHT_US, time_of_day
 from bridge.simulate.palette import BLACK, DEEP_BLUE, GREEN, ORANGE, PURPLE, SKY_BLUE, VERMILION, YELLOW
 from bridge.simulate.phrases import setup_lines, verdict_of
 from bridge.simulate.record import Record, Row
 from bridge.simulate.simulate import Day
 
 HOUR_US: Final = 3600 * SECOND_US
-WIDTH_IN, HEIGHT_IN, DPI = 12.0, 13.0, 110
+WIDTH_IN, HEIGHT_IN, DPI = 12.0, 12.0, 110
+PANELS_IN: Final = (2.4, 1.9, 2.4, 1.3, 2.4)
+LINE_IN: Final = 0.19
+"""For each turn in the list below."""
+
+MARK_SHARE: Final = 0.042
+"""Turns nearer to each other than this share of the time share one mark."""
+
 CHARGE_V, CHARGE_A, DRAW_A, FLOOR_V = range(4)
 BAND_COLOURS: Final = (SKY_BLUE, ORANGE, GREEN, PURPLE, YELLOW, DEEP_BLUE, VERMILION)
 GREY: Final = "0.75"
@@ -51,8 +58,15 @@ def write_plot(path: Path, day: Day) -> None:
 def drawn(day: Day) -> Figure:
     """The figure: cells, pack voltage, current and charge over the day, and what bound the limits."""
     record = day.record
-    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), layout="constrained")
-    panels = figure.subplots(5, 1, sharex=True, height_ratios=(3, 2.4, 3, 1.6, 3.6))
+    marks = _marks(record)
+    list_in = LINE_IN * (len(record.turns.found) + 1)
+    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN + list_in), layout="constrained")
+    ratios = (*PANELS_IN, list_in)
+    *panels, told = figure.subplots(len(ratios), 1, height_ratios=ratios)
+    for panel in panels[1:]:
+        panel.sharex(panels[0])
+    for panel in panels[:-1]:
+        panel.tick_params(labelbottom=False)
     hours = [(row.look.t_us - MIDNIGHT_US) / HOUR_US for row in record.rows]
     _cells(panels[0], hours, record)
     _voltage(panels[1], hours, record.rows)
@@ -63,13 +77,53 @@ def drawn(day: Day) -> Figure:
         panel.grid(True, color="0.9", linewidth=0.8)
         panel.set_axisbelow(True)
         panel.spines[["top", "right"]].set_visible(False)
-    _milestones(list(panels[:4]), record)
+    _numbered(panels, marks)
+    _list(told, record)
     _hours(panels[-1], hours)
     word, text = verdict_of(day)
     head = "\n".join((*setup_lines(day), f"{word.lower()}: {text}"))
     figure.suptitle(head, x=0.01, ha="left", fontsize=9)
     figure.align_ylabels(panels)
     return figure
+
+
+def _marks(record: Record) -> list[tuple[float, str]]:
+    """Where the turns are, in hours, and their numbers; those that would overlap share a mark."""
+    span_h = (record.setup.end_us - record.setup.start_us) / HOUR_US
+    groups: list[tuple[float, int, int]] = []
+    for number, turn in enumerate(record.turns.found, start=1):
+        hour = (turn.t_us - MIDNIGHT_US) / HOUR_US
+        if groups and hour - groups[-1][0] < MARK_SHARE * span_h:
+            groups[-1] = groups[-1][0], groups[-1][1], number
+        else:
+            groups.append((hour, number, number))
+    return [(hour, str(one) if one == last else f"{one}–{last}") for hour, one, last in groups]
+
+
+def _numbered(panels: list[Axes], marks: list[tuple[float, str]]) -> None:
+    """A line through all panels at each turn, with its number on top."""
+    for hour, number in marks:
+        for panel in panels:
+            panel.axvline(hour, color="0.45", linewidth=0.8, linestyle=(0, (1, 2)), zorder=0.5)
+        panels[0].annotate(
+            number, (hour, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 4),
+            textcoords="offset points", ha="center", va="bottom", fontsize=8, color="white",
+            bbox={"boxstyle": "round,pad=0.25", "facecolor": BLACK, "linewidth": 0},
+        )  # fmt: skip
+
+
+def _list(panel: Axes, record: Record) -> None:
+    """The turns in words, numbered as they are in the panels."""
+    panel.axis("off")
+    turns = record.turns.found
+    panel.set_ylim(len(turns) + 0.5, -0.5)
+    panel.set_xlim(0.0, 1.0)
+    panel.text(0.0, 0.0, "What happened, and why", fontsize=9, fontweight="bold", va="center")
+    for number, turn in enumerate(turns, start=1):
+        heavy = "bold" if turn.text.startswith(("FULL", "EMPTY")) else "normal"
+        panel.text(0.018, number, f"{number}", fontsize=8, ha="right", va="center")
+        panel.text(0.028, number, time_of_day(turn.t_us), fontsize=8, va="center")
+        panel.text(0.092, number, shortened(turn.text, 130), fontsize=8, va="center", fontweight=heavy)
 
 
 def _cells(panel: Axes, hours: list[float], record: Record) -> None:
@@ -155,6 +209,17 @@ def _charge(panel: Axes, hours: list[float], rows: list[Row]) -> None:
     panel.plot(
         hours, [row.look.soc_pct for row in rows], color=GREEN, linewidth=1.6, label="charge, as counted"
     )
+    shown = [row.shown_pct for row in rows]
+    if any(value is not None for value in shown):
+        panel.step(
+            hours,
+            [float("nan") if value is None else value for value in shown],
+            where="post",
+            color=BLACK,
+            linewidth=1.0,
+            linestyle=(0, (1, 1)),
+            label="charge, as shown to the inverter",
+        )
     panel.set_ylim(-3.0, 103.0)
     panel.set_yticks([0, 25, 50, 75, 100])
     panel.set_ylabel("charge, %")
@@ -183,15 +248,20 @@ def _bands(panel: Axes, hours: list[float], record: Record) -> None:
     panel.set_ylim(-0.6, len(LIMITS) - 0.4)
     panel.set_ylabel("what bound each limit")
     panel.legend(
-        loc="upper left", bbox_to_anchor=(0.0, -0.16), ncols=2, fontsize=8, frameon=False, handlelength=1.2
+        loc="upper left", bbox_to_anchor=(0.0, -0.23), ncols=2, fontsize=8, frameon=False, handlelength=1.2
     )
+
+
+def shortened(text: str, most: int) -> str:
+    """At most so many characters."""
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def _common(rows: list[Row]) -> list[str]:
     """All reasons, the most frequent first."""
     counts: dict[str, int] = {}
     for row in rows:
-        for reason in row.reasons:
+        for reason in row.causes:
             counts[reason] = counts.get(reason, 0) + 1
     return sorted(counts, key=lambda reason: (-counts[reason], reason))
 
@@ -200,25 +270,12 @@ def _runs(rows: list[Row], n: int, reason: str) -> list[tuple[int, int]]:
     """First and last row of each stretch in which a reason bound the `n`th limit."""
     found: list[tuple[int, int]] = []
     for i, row in enumerate(rows):
-        if row.reasons[n] == reason:
+        if row.causes[n] == reason:
             if found and found[-1][1] == i - 1:
                 found[-1] = found[-1][0], i
             else:
                 found.append((i, i))
     return found
-
-
-def _milestones(panels: list[Axes], record: Record) -> None:
-    for t_us, word in ((record.turns.full_us, "full"), (record.turns.empty_us, "floor")):
-        if t_us is None:
-            continue
-        hour = (t_us - MIDNIGHT_US) / HOUR_US
-        for panel in panels:
-            panel.axvline(hour, color="0.4", linewidth=0.9, linestyle=(0, (1, 2)))
-        panels[0].annotate(
-            word, (hour, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points",
-            ha="center", fontsize=9,
-        )  # fmt: skip
 
 
 def _hours(panel: Axes, hours: list[float]) -> None:

@@ -1,5 +1,6 @@
 """What is kept of a simulated day: rows for tables and plots, extremes, energy, what bound and how long."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
@@ -11,7 +12,7 @@ from bridge.replay.replay import Mark, Sample
 from bridge.replay.timeline import Stats, stats
 from bridge.simulate.day import Setup
 from bridge.simulate.site import Site
-from bridge.simulate.turns import Look, Turns, looked
+from bridge.simulate.turns import NEAR_V, Look, Turns, cause_of, looked
 from bridge.words import why
 
 
@@ -21,13 +22,17 @@ class Row(NamedTuple):
     Attributes:
         look: the pack.
         told: the four limits as the first inverter understood them, in the order of `LIMITS`; `None`: never.
+        shown_pct: the state of charge it was shown; `None`: never.
         reasons: what bound each of them.
+        causes: the same, but in place of a rise that was withheld what would have bound without that.
         state: fail-safe state.
     """
 
     look: Look
     told: tuple[float | None, ...]
+    shown_pct: float | None
     reasons: tuple[str, ...]
+    causes: tuple[str, ...]
     state: State
 
 
@@ -80,6 +85,8 @@ class Record:
         highest, lowest: the true extremes of the day.
         over_target, under_floor: true cells beyond what the profile wants.
         charged, drawn: what flowed.
+        coldest_c, hottest_c: true extremes of the cells' temperatures.
+        near_us: for how long the highest cell was within `NEAR_V` of its target.
     """
 
     plan: Plan
@@ -93,18 +100,26 @@ class Record:
     under_floor: Excess = field(default_factory=Excess)
     charged: Flow = field(default_factory=Flow)
     drawn: Flow = field(default_factory=Flow)
+    coldest_c: float = float("inf")
+    hottest_c: float = float("-inf")
+    near_us: int = 0
 
-    def look(self, t_us: int, site: Site, decision: Decision) -> None:
-        """One step is over."""
+    def look(self, t_us: int, site: Site, decision: Decision, news: Sequence[str] = ()) -> None:
+        """One step is over. `news`: of the course of the charge."""
         now = looked(t_us, site, decision)
-        self.turns.look(now, decision)
+        self.turns.look(now, decision, news, silent=self.setup.silent(t_us))
         self._sample(t_us, decision)
         self._flow(now)
         self._extremes(now, site)
         if (t_us - self.setup.start_us) % self.setup.row_us == 0:
-            told = tuple(site.listeners[0].latest.get(name) for name in LIMITS)
-            reasons = tuple(why(limit.binding) for limit in decision.limits.values())
-            self.rows.append(Row(now, told, reasons, decision.state))
+            latest = site.listeners[0].latest
+            told = tuple(latest.get(name) for name in LIMITS)
+            limits = decision.limits
+            reasons = tuple(why(limit.binding) for limit in limits.values())
+            causes = tuple(why(cause_of(name, limit)) for name, limit in limits.items())
+            self.rows.append(
+                Row(now, told, latest.get("shown_state_of_charge"), reasons, causes, decision.state)
+            )
 
     def stats(self) -> tuple[dict[str, Stats], dict[State, int]]:
         """Each limit over time with its reasons, and the time in each state."""
@@ -129,6 +144,10 @@ class Record:
 
     def _extremes(self, now: Look, site: Site) -> None:
         limits, step_us = self.plan.limits, self.setup.step_us
+        self.coldest_c = min(self.coldest_c, now.coldest_c)
+        self.hottest_c = max(self.hottest_c, now.hottest_c)
+        if now.high_v >= limits.cell_target_v - NEAR_V:
+            self.near_us += step_us
         self.over_target.add(now.high_v - limits.cell_target_v, step_us)
         self.under_floor.add(limits.cell_floor_v - now.low_v, step_us)
         if now.high_v > self.highest.voltage_v:

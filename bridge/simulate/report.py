@@ -8,17 +8,20 @@ from rich.table import Table
 from rich.text import Text
 
 from bridge.core.failsafe import State
+from bridge.core.plan import SECOND_US
 from bridge.quantities import LIMITS
 from bridge.replay.phrases import because, lasted, percent, plain
-from bridge.simulate.day import Setup, time_of_day
+from bridge.simulate.day import MIDNIGHT_US, Setup, time_of_day
 from bridge.simulate.oracle import MOST_SHARE, Comparison
 from bridge.simulate.palette import BLUE, GREEN, VERMILION
-from bridge.simulate.phrases import cell_text, clock, oracle_lines, setup_lines, verdict_of
+from bridge.simulate.phrases import cell_text, clock, moment, oracle_lines, setup_lines, verdict_of
 from bridge.simulate.report_json import as_json
 from bridge.simulate.simulate import Day
-from bridge.simulate.turns import Turn
+from bridge.simulate.turns import NEAR_V, Turn
 
 __all__ = ["as_json", "print_report"]
+
+DAY_US: Final = 86_400 * SECOND_US
 
 SHORTEST_SHARE: Final = 0.001
 """Reasons that bound for less than this share of the time are summed up."""
@@ -56,12 +59,19 @@ def _turns(turns: list[Turn]) -> Table:
     table = _table("What happened, and why")
     table.add_column("time", no_wrap=True)
     table.add_column("", overflow="fold")
+    day = 0
     for turn in turns:
+        if (later := (turn.t_us - MIDNIGHT_US) // DAY_US) > day:
+            day = later
+            table.add_row(
+                "", Text("── the next day ──" if day == 1 else f"── {day} days later ──", style="dim")
+            )
         current = f"{turn.pack_a:+.1f}" if abs(turn.pack_a) >= 0.05 else "0.0"
         pack = f"{turn.pack_v:.2f} V  {current} A  {turn.soc_pct:.0f} %"
         style = "bold" if turn.text.startswith(("FULL", "EMPTY")) else ""
-        numbers = (f"\n{pack}  true cells {turn.low_v:.3f}–{turn.high_v:.3f} V", "dim")
-        table.add_row(time_of_day(turn.t_us), Text.assemble((turn.text, style), numbers))
+        apart = "" if turn.apart_ah is None else f", {turn.apart_ah:.1f} Ah apart"
+        numbers = (f"\n{pack}  true cells {turn.low_v:.3f}–{turn.high_v:.3f} V{apart}", "dim")
+        table.add_row(time_of_day(turn.t_us - day * DAY_US), Text.assemble((turn.text, style), numbers))
     return table
 
 
@@ -72,6 +82,7 @@ def _sums(day: Day) -> Table:
     table.add_column("", overflow="fold")
     limits = record.plan.limits
     start_ah, end_ah = day.stored_ah
+    apart_ah, left_ah = day.apart_ah
     charged, drawn = record.charged, record.drawn
     rows = [
         ("full at", clock(record.turns.full_us)),
@@ -80,11 +91,18 @@ def _sums(day: Day) -> Table:
         ("lowest true cell", f"{cell_text(record.lowest)}; floor {limits.cell_floor_v:.2f} V"),
         ("charged", f"{charged.ah:.1f} Ah, {charged.kwh:.2f} kWh"),
         ("drawn", f"{drawn.ah:.1f} Ah, {drawn.kwh:.2f} kWh"),
-        ("sun not taken", f"{charged.missed_ah:.1f} Ah"),
-        ("loads not served", f"{drawn.missed_ah:.1f} Ah"),
+        ("sun not taken", f"{charged.missed_ah:.1f} Ah more could have been charged"),
+        ("loads not served", f"{drawn.missed_ah:.1f} Ah more were asked for"),
         ("true charge", f"{start_ah:.1f} Ah at the start, {end_ah:.1f} Ah at the end"),
-        ("burnt by balancers", f"{day.bled_ah:.2f} Ah, all cells together"),
+        ("highest cell at target", f"for {lasted(record.near_us)} (within {1000 * NEAR_V:g} mV)"),
+        (
+            "balancing",
+            f"the last cell lacked {apart_ah:.2f} Ah of the first at the start, {left_ah:.2f} Ah at the end; "
+            f"{day.bled_ah:.2f} Ah burnt, all cells together",
+        ),
     ]
+    if day.setup.pack.surroundings is not None:
+        rows.append(("cells' temperatures", f"{record.coldest_c:.1f} to {record.hottest_c:.1f} °C"))
     for row in rows:
         table.add_row(*row)
     return table
@@ -149,19 +167,23 @@ def _costs(comparison: Comparison) -> Table:
     table = _table("What flowed less than with the oracle, and why")
     table.add_column("")
     table.add_column("", ratio=1, overflow="fold")
+    table.add_column("for", justify="right", no_wrap=True)
     table.add_column("Ah", justify="right", no_wrap=True)
     watch = comparison.watch
     for charging in (True, False):
         costs = sorted(
-            ((ah, text) for (way, text), ah in watch.behind_ah.items() if way is charging), reverse=True
+            ((cost, text) for (way, text), cost in watch.behind.items() if way is charging),
+            key=lambda item: (-item[0].ah, item[1]),
         )
-        small_ah = sum(ah for ah, _ in costs if ah < LEAST_AH)
-        rows = [(text, ah) for ah, text in costs if ah >= LEAST_AH]
-        rows.append(("others", small_ah))
-        rows.append(("made up for later", -watch.ahead_ah[charging]))
-        for i, (text, ah) in enumerate(rows):
-            table.add_row("" if i else ("charging" if charging else "drawing"), text, _ah(ah))
-        table.add_row("", Text("missing in the end", style="bold"), _ah(sum(ah for _, ah in rows)))
+        small = [cost for cost, _ in costs if cost.ah < LEAST_AH]
+        rows = [(text, lasted(cost.us), cost.ah) for cost, text in costs if cost.ah >= LEAST_AH]
+        if small:
+            rows.append(("others", lasted(sum(one.us for one in small)), sum(one.ah for one in small)))
+        rows.append(("made up for later", "", -watch.ahead_ah[charging]))
+        for i, (text, time, ah) in enumerate(rows):
+            table.add_row("" if i else ("charging" if charging else "drawing"), text, time, _ah(ah))
+        missing_ah = sum(ah for _, _, ah in rows)
+        table.add_row("", Text("missing in the end", style="bold"), "", Text(_ah(missing_ah), style="bold"))
     return table
 
 
@@ -174,7 +196,7 @@ def _share(mine: float, best: float) -> str:
 
 
 def _exact(t_us: int | None) -> str:
-    return "never" if t_us is None else time_of_day(t_us)
+    return "never" if t_us is None else moment(t_us)
 
 
 def _slower(setup: Setup, mine_us: int | None, best_us: int | None) -> str:

@@ -5,6 +5,7 @@ from typing import Any
 
 from bridge.quantities import LIMITS
 from bridge.replay.phrases import because
+from bridge.simulate.oracle import Watch
 from bridge.simulate.phrases import setup_lines, verdict_of
 from bridge.simulate.record import Extreme
 from bridge.simulate.simulate import Day
@@ -37,6 +38,9 @@ def as_json(day: Day) -> str:
         "drawn": {"ah": record.drawn.ah, "kwh": record.drawn.kwh, "missed_ah": record.drawn.missed_ah},
         "bled_ah": day.bled_ah,
         "stored_ah": list(day.stored_ah),
+        "apart_ah": list(day.apart_ah),
+        "near_target_s": record.near_us / 1e6,
+        "cells_c": [record.coldest_c, record.hottest_c],
         "states_s": {state.name.lower(): us / 1e6 for state, us in states_us.items()},
         "reasons_s": {
             name: {because(*reason): us / 1e6 for reason, us in limits[name].reasons_us.items()}
@@ -53,8 +57,8 @@ def as_json(day: Day) -> str:
             "charged_ah": watch.oracle.charged_ah,
             "drawn_ah": watch.oracle.drawn_ah,
             "drawn_kwh": watch.oracle.drawn_kwh,
-            "behind_charging_ah": {text: ah for (way, text), ah in watch.behind_ah.items() if way},
-            "behind_drawing_ah": {text: ah for (way, text), ah in watch.behind_ah.items() if not way},
+            "behind_charging": _costs(watch, charging=True),
+            "behind_drawing": _costs(watch, charging=False),
             "ahead_ah": {"charging": watch.ahead_ah[True], "drawing": watch.ahead_ah[False]},
         }
     return json.dumps(result, indent=2, allow_nan=False)
@@ -62,3 +66,11 @@ def as_json(day: Day) -> str:
 
 def _extreme(extreme: Extreme, since_s: float | None) -> dict[str, Any]:
     return {"v": extreme.voltage_v, "s": since_s, "bank": extreme.bank, "cell": extreme.cell}
+
+
+def _costs(watch: Watch, *, charging: bool) -> dict[str, dict[str, float]]:
+    return {
+        text: {"ah": cost.ah, "s": cost.us / 1e6}
+        for (way, text), cost in watch.behind.items()
+        if way is charging
+    }

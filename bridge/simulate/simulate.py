@@ -9,7 +9,7 @@ from bridge.simulate.day import Loop, Setup
 from bridge.simulate.oracle import Comparison, Watch, compared, run_oracle, stored_ah
 from bridge.simulate.record import Record
 from bridge.simulate.site import Site
-from bridge.simulate.turns import Turns
+from bridge.simulate.turns import Turns, apart_ah
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,7 @@ class Day:
         sent, received: frames of the bridge, frames of the pack and the inverter.
         bled_ah: what the balancers have burnt, over all cells.
         stored_ah: true charge in the pack at the start and at the end.
+        apart_ah: how much earlier the first cell would be full than the last, at the start and at the end.
         comparison: with the oracle, if that was asked for.
     """
 
@@ -35,6 +36,7 @@ class Day:
     received: int
     bled_ah: float
     stored_ah: tuple[float, float]
+    apart_ah: tuple[float, float]
     comparison: Comparison | None
 
     @property
@@ -51,10 +53,10 @@ def simulate(loaded: LoadedProfile, setup: Setup, *, compare_oracle: bool = Fals
     record = Record(loaded.plan, setup, Turns(loaded.plan))
     watch = Watch(run_oracle(loaded, setup), setup) if compare_oracle else None
     pack = loop.site.pack
-    start_ah = stored_ah(pack)
+    start_ah, start_apart_ah = stored_ah(pack), apart_ah(pack)
 
     def look(t_us: int, site: Site, decision: Decision) -> None:
-        record.look(t_us, site, decision)
+        record.look(t_us, site, decision, loop.news)
         if watch is not None:
             watch.look(t_us, site, decision)
 
@@ -70,5 +72,6 @@ def simulate(loaded: LoadedProfile, setup: Setup, *, compare_oracle: bool = Fals
         loop.received,
         sum(sum(bank.bled_ah) for bank in pack.banks),
         (start_ah, stored_ah(pack)),
+        (start_apart_ah, apart_ah(pack)),
         comparison,
     )

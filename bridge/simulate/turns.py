@@ -1,12 +1,14 @@
 """The turning points of a simulated day: what governs the current, and why; milestones of the cells."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 from bridge.core.decision import Decision
 from bridge.core.failsafe import State
 from bridge.core.plan import SECOND_US, Plan
-from bridge.simulate.inverter import FORBIDDEN, LEAST, TIMED_OUT, WISH
+from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.simulate.inverter import FORBIDDEN, LEAST, STALE, TIMED_OUT, WISH
+from bridge.simulate.pack import PackModel
 from bridge.simulate.site import Site
 from bridge.words import STATES, why
 
@@ -18,6 +20,15 @@ in one counts."""
 FREE: Final = "no limit binds: sun and loads get what they ask for"
 SUN_RULES: Final = "the sun gives more than the loads take"
 LOADS_RULE: Final = "the loads take more than the sun gives"
+
+CUT: Final = "the cable to the inverter is cut: it hears nothing of the program any more"
+JOINED: Final = "the cable to the inverter is whole again"
+
+STANDS: Final = "the inverter has heard no limits for too long and stands still"
+RESTARTED: Final = "the inverter has restarted unasked: it goes by the last limits it heard"
+
+OUTSIDE: Final = frozenset((SUN_RULES, LOADS_RULE, CUT, JOINED))
+"""What sun, loads and cables do."""
 
 NEAR_V: Final = 0.020
 """A cell this near its target counts as full, this near its floor as empty."""
@@ -42,6 +53,7 @@ class Turn(NamedTuple):
         t_us: when.
         text: what, and why.
         pack_v, pack_a, soc_pct, low_v, high_v: the pack then; the two cells are the true ones.
+        apart_ah: how far they are from top balance, see `apart_ah`; `None` while no cell is bled.
     """
 
     t_us: int
@@ -51,10 +63,11 @@ class Turn(NamedTuple):
     soc_pct: float
     low_v: float
     high_v: float
+    apart_ah: float | None
 
 
 class Look(NamedTuple):
-    """The pack after one step; voltages of cells are the true ones."""
+    """The pack after one step; voltages and temperatures of cells are the true ones."""
 
     t_us: int
     pack_v: float
@@ -66,6 +79,9 @@ class Look(NamedTuple):
     governor: str
     met: bool
     bleeding: bool
+    coldest_c: float
+    hottest_c: float
+    apart_ah: float | None
 
 
 _LIMITS: Final[Mapping[str, str]] = {
@@ -76,17 +92,29 @@ _LIMITS: Final[Mapping[str, str]] = {
 }
 
 
+def cause_of(name: str, limit: Limit) -> Contribution:
+    """What makes a limit what it is: the contribution that binds, or, where a small rise is being withheld,
+    the one that would bind otherwise.
+    """
+    if limit.binding.reason is not Reason.NOT_WORTH_IT:
+        return limit.binding
+    others = [one for one in limit.contributions if one is not limit.binding]
+    return (max if name == "discharge_voltage_floor" else min)(others, key=lambda one: one.value)
+
+
 def governor_of(held_by: str, wanted_a: float, decision: Decision) -> str:
     """What holds the current where it is, and why, in words."""
     limit = decision.limits.get(held_by)
     if limit is not None:
-        return f"the {_LIMITS[held_by]} governs: {why(limit.binding)}"
+        return f"the {_LIMITS[held_by]} governs: {why(cause_of(held_by, limit))}"
     if held_by == FORBIDDEN:
         charging = wanted_a > 0.0
         limit = decision.charge_current if charging else decision.discharge_current
         return f"{'charging' if charging else 'drawing'} is not allowed: {why(limit.binding)}"
     if held_by == TIMED_OUT:
-        return "the inverter has heard no limits and stands still"
+        return STANDS
+    if held_by == STALE:
+        return RESTARTED
     if held_by == LEAST:
         return "the charger cannot go lower: it takes its least current"
     assert held_by == WISH
@@ -147,15 +175,22 @@ class Turns:
         self._empty_at_pct: float | None = None
         self._bled_us: int | None = None
         self._requested = False
+        self._silent = False
+        self._alone: str | None = None  # not before it has heard limits once
         self._warnings: tuple[str, ...] = ()
 
-    def look(self, now: Look, decision: Decision) -> None:
-        """One step is over."""
-        self._govern(now)
+    def look(self, now: Look, decision: Decision, news: Sequence[str] = (), *, silent: bool = False) -> None:
+        """One step is over. `news`: of the course of the charge; `silent`: the inverters heard nothing."""
+        if silent is not self._silent:
+            self._silent = silent
+            self._turn(now, CUT if silent else JOINED)
         if decision.state is not self._state:
             self._state = decision.state
             cause = f" ({decision.cause})" if decision.cause else ""
             self._turn(now, f"{decision.state.name.lower()}: {STATES[decision.state]}{cause}")
+        for text in news:
+            self._turn(now, text)
+        self._govern(now)
         self._cells(now)
         self._balancing(now)
         requested = bool(decision.values.get("charge_requested"))
@@ -172,13 +207,22 @@ class Turns:
         """The day is over."""
         self._tell(self._governor.close())
         self._tell(self._side.close())
-        self.found.sort(key=lambda turn: turn.t_us)
+        # What is found at the end of a block began earlier. Of one moment, what comes from outside is first.
+        self.found.sort(key=lambda turn: (turn.t_us, turn.text not in OUTSIDE))
 
     def _turn(self, at: Look, text: str) -> None:
-        self.found.append(Turn(at.t_us, text, at.pack_v, at.pack_a, at.soc_pct, at.low_v, at.high_v))
+        self.found.append(
+            Turn(at.t_us, text, at.pack_v, at.pack_a, at.soc_pct, at.low_v, at.high_v, at.apart_ah)
+        )
 
     def _govern(self, now: Look) -> None:
-        self._tell(self._governor.add(now.governor, now))
+        alone = now.governor if now.governor in (STANDS, RESTARTED) else ""
+        if alone and self._alone is not None and alone != self._alone:
+            self._turn(now, alone)  # at once, however short
+        if not alone:
+            self._tell(self._governor.add(now.governor, now))
+        if not alone or self._alone is not None:
+            self._alone = alone
         if now.wanted_a:
             self._tell(self._side.add(SUN_RULES if now.wanted_a > 0.0 else LOADS_RULE, now))
 
@@ -219,6 +263,7 @@ def looked(t_us: int, site: Site, decision: Decision) -> Look:
     pack, models = site.pack, [listener.model for listener in site.listeners]
     wanted_a = sum(model.wanted_a for model in models)
     held_by = next((model.held_by for model in models if model.held_by != WISH), WISH)
+    bleeding = any(bank.balancing for bank in pack.banks)
     return Look(
         t_us,
         pack.voltage_v,
@@ -228,6 +273,19 @@ def looked(t_us: int, site: Site, decision: Decision) -> Look:
         min(min(bank.true_cell_voltages_v) for bank in pack.banks),
         max(max(bank.true_cell_voltages_v) for bank in pack.banks),
         governor_of(held_by, wanted_a, decision),
-        held_by == WISH,
-        any(bank.balancing for bank in pack.banks),
+        held_by in (WISH, STALE),
+        bleeding,
+        min(min(pack.temperatures_c(bank)) for bank in pack.banks),
+        max(max(pack.temperatures_c(bank)) for bank in pack.banks),
+        apart_ah(pack) if bleeding else None,
     )
+
+
+def apart_ah(pack: PackModel) -> float:
+    """How far the cells of the worst bank are from top balance: what the last still lacks when the first is
+    full, in Ah.
+    """
+    lacks = [
+        [(1.0 - cell.charge) * cell.parameters.capacity_ah for cell in bank.cells] for bank in pack.banks
+    ]
+    return max(max(bank) - min(bank) for bank in lacks)

@@ -1,6 +1,7 @@
 """A simulated day: repeatable, conserving, told with reasons; and the oracle is never beaten."""
 
 import csv
+import dataclasses
 import io
 import json
 from functools import cache
@@ -10,17 +11,24 @@ import pytest
 from rich.console import Console
 
 from bridge.core.failsafe import State
+from bridge.core.plan import SECOND_US
+from bridge.core.reasons import Contribution, Limit, Reason
 from bridge.errors import InputError
+from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import load_profile
 from bridge.quantities import LIMITS
 from bridge.simulate import report
 from bridge.simulate.day import Setup, time_of_day
+from bridge.simulate.heat import Surroundings
 from bridge.simulate.inverter import Manners
-from bridge.simulate.packs import PackWish
+from bridge.simulate.packs import SOURCES, STAND_INS, PackWish
+from bridge.simulate.phrases import moment, setup_lines
 from bridge.simulate.plot import write_plot
+from bridge.simulate.record import Record
 from bridge.simulate.simulate import Day, simulate
 from bridge.simulate.site import Charger
 from bridge.simulate.table_file import COLUMNS, write_table
+from bridge.simulate.turns import CUT, JOINED, RESTARTED, STANDS, cause_of
 from tests.service.fakes import ROOT
 
 CABIN = ROOT / "profiles" / "cabin.toml"
@@ -126,21 +134,24 @@ def test_nobody_beats_the_oracle(day: object) -> None:
 
 @pytest.mark.parametrize("day", [noon, evening])
 def test_what_costs_the_rest_adds_up(day: object) -> None:
-    """All causes less what was made up for later are what is missing in the end."""
+    """All causes, less what was made up for later, are what is missing in the end, to the last mAh."""
     result = noon() if day is noon else evening()
     assert result.comparison is not None
     watch = result.comparison.watch
-    missing_ah = (
-        sum((ah if charging == (day is noon) else 0.0) for (charging, _), ah in watch.behind_ah.items())
-        - watch.ahead_ah[day is noon]
-    )
+    behind_ah = {
+        charging: sum(cost.ah for (way, _), cost in watch.behind.items() if way is charging)
+        for charging in (True, False)
+    }
+    missing_ah = {charging: behind_ah[charging] - watch.ahead_ah[charging] for charging in (True, False)}
     oracle, record = watch.oracle, result.record
-    expected = (
-        (oracle.charged_ah - oracle.drawn_ah) - (record.charged.ah - record.drawn.ah)
-        if day is noon
-        else oracle.drawn_ah - record.drawn.ah
-    )
-    assert missing_ah == pytest.approx(expected, abs=0.02)
+    gained_ah = record.charged.ah - record.drawn.ah
+    expected_ah = oracle.charged_ah - oracle.drawn_ah - gained_ah
+
+    assert behind_ah[day is noon] > 0.1
+    assert missing_ah[True] - missing_ah[False] == pytest.approx(expected_ah, abs=1e-6)
+    whole_us = result.setup.end_us - result.setup.start_us
+    assert all(cost.ah > 0.0 and cost.us > 0 for cost in watch.behind.values())
+    assert sum(cost.us for cost in watch.behind.values()) <= whole_us
 
 
 def test_the_same_options_give_the_same_file(tmp_path: Path) -> None:
@@ -196,7 +207,15 @@ def test_a_picture_is_drawn(tmp_path: Path) -> None:
 
     write_plot(tmp_path / "noon.html", noon())
     page = (tmp_path / "noon.html").read_text()
-    for label in ("cell voltage, V", "pack voltage, V", "current, A", "charge, %", "time of day, hh:mm"):
+    assert page.count(f"<!-- {noon().record.turns.found[0].text} -->") == 1
+    for label in (
+        "What happened, and why",
+        "cell voltage, V",
+        "pack voltage, V",
+        "current, A",
+        "charge, %",
+        "time of day, hh:mm",
+    ):
         assert f"<!-- {label} -->" in page
     assert page.count("<svg") == 1
 
@@ -255,7 +274,110 @@ def test_cold_cells_are_not_charged() -> None:
 
 
 def test_the_clock_goes_on_after_midnight() -> None:
-    """25:00 is one o'clock in the night after."""
+    """25:00 is one o'clock in the night after; a person is told that it is another day."""
     late = Setup(hours=8.0, start_s=18 * 3600.0)
     assert time_of_day(late.end_us) == "26:00:00"
     assert time_of_day(late.start_us, seconds=False) == "18:00"
+    assert moment(late.end_us) == "02:00:00 the next day"
+    assert moment(late.end_us + 3 * 86_400 * SECOND_US, seconds=False) == "02:00 4 days later"
+
+
+def _silent(restarts_s: float | None) -> Record:
+    """Five minutes of sun, the cable to the inverter cut in the second and third."""
+    setup = Setup(
+        hours=5 / 60,
+        start_s=12 * 3600.0,
+        pack=PackWish(charge=0.5),
+        load="none",
+        charger=Charger(manners=STEPS._replace(restarts_after_s=restarts_s)),
+        silence=(12 * 3600.0 + 60.0, 120.0),
+    )
+    return simulate(load_profile(CABIN), setup).record
+
+
+def test_an_inverter_that_hears_nothing_stands_still_until_it_is_told_again() -> None:
+    """Cut, its own time-out, whole again: each is a turning point, and no current flows in between."""
+    record = _silent(None)
+    texts = [turn.text for turn in record.turns.found]
+
+    assert [text for text in texts if text in (CUT, STANDS, JOINED)] == [CUT, STANDS, JOINED]
+    assert RESTARTED not in texts
+    flows = {(row.look.t_us - record.setup.start_us) // SECOND_US: row.look.pack_a for row in record.rows}
+    assert flows[60] > 30.0
+    assert abs(flows[120]) < 0.01
+    assert abs(flows[180]) < 0.01
+    assert flows[290] > 30.0
+
+
+def test_an_inverter_that_restarts_unasked_is_told_as_such() -> None:
+    """Twenty seconds after its time-out it goes on with the last limits it heard, whatever they were."""
+    record = _silent(20.0)
+    (turn,) = (turn for turn in record.turns.found if turn.text == RESTARTED)
+    flows = {(row.look.t_us - record.setup.start_us) // SECOND_US: row.look.pack_a for row in record.rows}
+
+    assert 85 * SECOND_US < turn.t_us - record.setup.start_us < 95 * SECOND_US
+    assert abs(flows[80]) < 1.0
+    assert flows[120] > 30.0
+
+
+def test_a_new_pack_is_commissioned_before_your_eyes(tmp_path: Path) -> None:
+    """Gently, with the shown charge in its window, progress in words; at the end all of that is over."""
+    text = CABIN.read_text().replace("../dbc_own", str(ROOT / "dbc_own"))
+    wish = (
+        "[commissioning]\nuntil = 2030-01-01T00:00:00Z\ncharge_current_a = 28\ncells_within_v = 0.030\n"
+        "steady_min = 5\ntell_every_min = 5\nshown_low_pct = 20\nshown_high_pct = 90\n"
+    )
+    path = tmp_path / "new.toml"
+    path.write_text(f"{text}\n{wish}")
+    setup = Setup(hours=0.9, start_s=12 * 3600.0, pack=PackWish("balanced", charge=0.978), load="none")
+    record = simulate(load_profile(path), setup).record
+    told = [turn for turn in record.turns.found if turn.text.startswith("top balance")]
+
+    assert "on its way to 3.500 V" in told[0].text
+    assert any("wanted 30 mV" in turn.text for turn in told[1:-1])
+    assert told[-1].text.startswith("top balance done: cells within")
+    busy = [row for row in record.rows if row.look.t_us < told[-1].t_us]
+    assert max(row.look.pack_a for row in busy) == pytest.approx(28.0, abs=0.1)
+    assert {row.shown_pct for row in busy[10:]} == {90.0}
+    assert record.rows[-1].shown_pct == pytest.approx(record.rows[-1].look.soc_pct, abs=1.0)
+    assert record.over_target.lasted_us == 0
+    assert any("gently, while the pack is commissioned" in turn.text for turn in record.turns.found)
+
+
+def test_cells_warm_up_in_a_cold_shed_and_their_temperatures_are_recorded(tmp_path: Path) -> None:
+    """Air that warms up, losses, and what the monitors say of it: the table has the coldest and hottest."""
+    pack = PackWish("contact", charge=0.4, temperature_c=14.0, surroundings=Surroundings(14.0, 5.0, 39_600.0))
+    setup = Setup(hours=0.2, start_s=39_600.0, pack=pack, load="none", sun_a=130.0)
+    day = simulate(load_profile(CABIN), setup, compare_oracle=True)
+    write_table(tmp_path / "day.csv", day.record)
+    with (tmp_path / "day.csv").open(newline="") as file:
+        last = list(csv.DictReader(file))[-1]
+
+    assert 14.0 < float(last["coldest_cell_c"]) < float(last["hottest_cell_c"]) - 0.2
+    assert day.record.hottest_c == pytest.approx(float(last["hottest_cell_c"]), abs=0.05)
+    assert day.record.charged.ah > 10.0
+    out = io.StringIO()
+    report.print_report(day, Console(file=out, width=80, color_system=None))
+    assert "cells' temperatures" in out.getvalue()
+
+
+def test_a_stand_in_for_an_open_circuit_curve_is_told_as_such() -> None:
+    """Every chemistry has a published curve, which is named, or says that it has none."""
+    assert set(SOURCES) | set(STAND_INS) == set(CHEMISTRIES)
+    assert not set(SOURCES) & set(STAND_INS)
+    for name, chemistry in CHEMISTRIES.items():
+        lines = "; ".join(setup_lines(dataclasses.replace(noon(), chemistry=chemistry)))
+        assert (f"A STAND-IN for {name}" in lines) is (name in STAND_INS)
+        assert name in STAND_INS or SOURCES[name] in lines
+
+
+def test_a_rise_withheld_is_told_by_what_would_bind_otherwise() -> None:
+    """Lowest of what else bounds a maximum, highest of what else bounds the floor."""
+    near, far = Contribution(Reason.CELL_TARGET, 5.0, "one"), Contribution(Reason.CONFIGURED, 9.0, "")
+    kept = Contribution(Reason.NOT_WORTH_IT, 4.0, "")
+    free = Limit(5.0, near, (far, near))
+
+    assert cause_of("charge_current_limit", free) is near
+    assert cause_of("charge_current_limit", Limit(4.0, kept, (far, near, kept))) is near
+    high = Contribution(Reason.NOT_WORTH_IT, 10.0, "")
+    assert cause_of("discharge_voltage_floor", Limit(10.0, high, (far, near, high))) is far

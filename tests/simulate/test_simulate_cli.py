@@ -55,6 +55,18 @@ def test_options_reach_the_models(run: Run) -> None:
         *SHORT,
         *("--pack", "weak", "--seed", 9, "--soc", 55, "--temperature", 12, "--sun", 33, "--load", "steps"),
         *("--charger-reads-high", -0.2, "--charger-lag", 5, "--charger-late", 3, "--charger-least", 2),
+        *(
+            "--swing",
+            4,
+            "--health",
+            80,
+            "--resistance",
+            1.5,
+            "--silence",
+            "14:05+30",
+            "--charger-restarts",
+            60,
+        ),
         *("--ignores", "voltage", "--sensor-step", 10, "--sensor-error", 0, "--weather", "clouds", "--json"),
     )
     assert code == 0
@@ -62,7 +74,8 @@ def test_options_reach_the_models(run: Run) -> None:
     for words in (
         *("pack: weak", "seed 9", "55 % at the start", "12 °C", "33 A at noon", "reads 0.2 V low"),
         *("lag 5 s", "3 s late", "2 A at least", "IGNORES the charge voltage limit", "steps of 10 mV"),
-        *("up to 0 mV wrong", "clouds pass", "a large load"),
+        *("up to 0 mV wrong", "clouds pass", "a large load", "4 K up and down", "80 % of the capacity left"),
+        *("1.5 times the resistance", "for 30 min from 14:05", "restarts unasked 60 s after"),
     ):
         assert words in told
 
@@ -92,6 +105,13 @@ def test_a_cell_past_what_it_bears_is_exit_code_1(run: Run) -> None:
         ("--weather", "snow", "clouds"),
         ("--load", "all", "evening"),
         ("--sun", "-5", "--sun"),
+        ("--swing", "50", "40"),
+        ("--health", "10", "100"),
+        ("--resistance", "nan", "a number"),
+        ("--silence", "12:00", "HH:MM+MINUTES"),
+        ("--silence", "25:00+5", "HH:MM+MINUTES"),
+        ("--silence", "12:00+0", "1 to 1440"),
+        ("--charger-restarts", "-1", "--charger-restarts"),
         ("--charger-lag", "0", "--charger-lag"),
         ("--charger-reads-high", "9", "5"),
         ("--ignores", "both", "voltage"),
