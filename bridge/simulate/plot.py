@@ -26,6 +26,9 @@ PANELS_IN: Final = (2.4, 1.9, 2.4, 1.3, 2.4)
 LINE_IN: Final = 0.19
 """For each turn in the list below."""
 
+SAME_PCT: Final = 1.5
+"""What the inverter is shown is drawn where it is further than this from what is counted."""
+
 MARK_SHARE: Final = 0.042
 """Turns nearer to each other than this share of the time share one mark."""
 
@@ -210,7 +213,10 @@ def _charge(panel: Axes, hours: list[float], rows: list[Row]) -> None:
         hours, [row.look.soc_pct for row in rows], color=GREEN, linewidth=1.6, label="charge, as counted"
     )
     shown = [row.shown_pct for row in rows]
-    if any(value is not None for value in shown):
+    if any(
+        value is not None and abs(value - row.look.soc_pct) > SAME_PCT
+        for value, row in zip(shown, rows, strict=True)
+    ):
         panel.step(
             hours,
             [float("nan") if value is None else value for value in shown],

@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from bridge import cli_simulate
-from bridge.cli import main
+from bridge.cli import main, simulate
 from bridge.simulate import packs, sky
-from tests.service.fakes import CABIN
+from bridge.simulate.table_file import COLUMNS
+from tests.service.fakes import CABIN, ROOT
 
 Run = Callable[..., tuple[int, str, str]]
 SHORT = ("--hours", "0.05", "--start", "12:00")
@@ -37,6 +38,14 @@ def test_the_choices_are_those_there_are() -> None:
     assert tuple(packs.KINDS) == cli_simulate.KINDS
     assert tuple(sky.WEATHERS) == cli_simulate.WEATHERS
     assert tuple(sky.LOADS) == cli_simulate.LOADS
+
+
+def test_every_option_and_column_is_documented() -> None:
+    """What can be asked for, and what stands in the table, is in the README beside the code."""
+    page = (ROOT / "bridge" / "simulate" / "README.md").read_text()
+    options = [name for one in simulate.params for name in one.opts if name.startswith("--")]
+    for word in (*options, *COLUMNS):
+        assert word == "--json" or word in page, word
 
 
 def test_a_short_day(run: Run, tmp_path: Path) -> None:
