@@ -102,8 +102,7 @@ class FleetCells:
         moved = current_a * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
         self.charge += moved
         if self._hysteresis_v:
-            towards = np.where(moved > 0.0, 1.0, -1.0)
-            self._side += (towards - self._side) * -np.expm1(-np.abs(moved) / SWING)
+            self._side = _moved_side(self._side, moved)
         for ohm, tau_s, volts in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts *= kept
@@ -112,18 +111,26 @@ class FleetCells:
 
     def after(self, current_a: Array, dt_s: float) -> tuple[Array, Array]:
         """Voltage of each cell after a step, and how it grows with the current, without taking the step."""
-        charge = self.charge + current_a * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
+        moved = current_a * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
+        charge = self.charge + moved
         rest: Array = np.interp(charge, TABLE_CHARGE, TABLE_V)
         slope = (np.interp(charge + 1e-5, TABLE_CHARGE, TABLE_V) - rest) / 1e-5
         ohm = self.series_ohm + slope * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
         volts = rest + self.series_ohm * current_a
         if self._hysteresis_v:
-            volts = volts + self._hysteresis_v * self._side * _gap(charge)
+            volts = volts + self._hysteresis_v * _moved_side(self._side, moved) * _gap(charge)
         for branch_ohm, tau_s, branch_v in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts = volts + branch_v * kept + branch_ohm * current_a * (1.0 - kept)
             ohm = ohm + branch_ohm * (1.0 - kept)
         return volts, ohm
+
+
+def _moved_side(side: Array, moved: Array) -> Array:
+    """Hysteresis: charge that flows carries a cell to the curve of its direction."""
+    towards = np.where(moved > 0.0, 1.0, -1.0)
+    turned: Array = towards + (side - towards) * np.exp(-np.abs(moved) / SWING)
+    return turned
 
 
 def _gap(charge: Array) -> Array:

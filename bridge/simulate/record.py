@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 from bridge.core.decision import Decision
 from bridge.core.failsafe import State
 from bridge.core.plan import Plan
+from bridge.core.reasons import Reason
 from bridge.quantities import LIMITS
 from bridge.replay.replay import Mark, Sample
 from bridge.replay.timeline import Stats, stats
@@ -124,6 +125,17 @@ class Record:
     def stats(self) -> tuple[dict[str, Stats], dict[State, int]]:
         """Each limit over time with its reasons, and the time in each state."""
         return stats(self.samples, self.setup.end_us)
+
+    def spans(self) -> dict[str, dict[tuple[Reason, str], tuple[float, float]]]:
+        """Lowest and highest value of each limit while a reason bound it, V or A."""
+        found: dict[str, dict[tuple[Reason, str], tuple[float, float]]] = {name: {} for name in LIMITS}
+        for sample in self.samples:
+            for name, mark in zip(LIMITS, sample.marks, strict=True):
+                if mark.reason is None or mark.value is None:
+                    continue
+                low, high = found[name].get((mark.reason, mark.bank), (mark.value, mark.value))
+                found[name][mark.reason, mark.bank] = min(low, mark.value), max(high, mark.value)
+        return found
 
     def _sample(self, t_us: int, decision: Decision) -> None:
         marks = tuple(

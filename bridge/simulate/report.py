@@ -10,7 +10,7 @@ from rich.text import Text
 from bridge.core.failsafe import State
 from bridge.core.plan import SECOND_US
 from bridge.quantities import LIMITS
-from bridge.replay.phrases import because, lasted, percent, plain
+from bridge.replay.phrases import because, lasted, plain
 from bridge.simulate.day import MIDNIGHT_US, Setup, time_of_day
 from bridge.simulate.oracle import MOST_SHARE, Comparison
 from bridge.simulate.palette import BLUE, GREEN, VERMILION
@@ -18,6 +18,7 @@ from bridge.simulate.phrases import cell_text, clock, moment, oracle_lines, setu
 from bridge.simulate.report_json import as_json
 from bridge.simulate.simulate import Day
 from bridge.simulate.turns import NEAR_V, Turn
+from bridge.words import amount
 
 __all__ = ["as_json", "print_report"]
 
@@ -109,26 +110,36 @@ def _sums(day: Day) -> Table:
 
 
 def _times(day: Day) -> Table:
-    """How long each state and each reason held."""
+    """How long each state and each reason held, and between which values."""
     limits, states_us = day.record.stats()
+    spans = day.record.spans()
     total_us = sum(states_us.values())
-    table = _table("How long each held")
+    table = _table("How long each held, and at what")
     table.add_column("")
     table.add_column("", ratio=1, overflow="fold")
-    table.add_column("time", justify="right", no_wrap=True)
-    table.add_column("share", justify="right", no_wrap=True)
+    table.add_column("at", justify="right", no_wrap=True)
+    table.add_column("for", justify="right", no_wrap=True)
     for i, state in enumerate(state for state in State if state in states_us):
-        us = states_us[state]
-        table.add_row("" if i else "fail-safe state", state.name.lower(), lasted(us), percent(us, total_us))
+        table.add_row("" if i else "fail-safe state", state.name.lower(), "", lasted(states_us[state]))
     for name in LIMITS:
         ordered = sorted(limits[name].reasons_us.items(), key=lambda item: (-item[1], item[0][0].value))
         short_us = sum(us for _, us in ordered if us < SHORTEST_SHARE * total_us)
-        shown = [(because(*reason), us) for reason, us in ordered if us >= SHORTEST_SHARE * total_us]
+        shown = [
+            (because(*reason), _between(name, *spans[name][reason]), us)
+            for reason, us in ordered
+            if us >= SHORTEST_SHARE * total_us
+        ]
         if short_us:
-            shown.append(("others", short_us))
-        for i, (text, us) in enumerate(shown):
-            table.add_row("" if i else plain(name), text, lasted(us), percent(us, total_us))
+            shown.append(("others", "", short_us))
+        for i, (text, at, us) in enumerate(shown):
+            table.add_row("" if i else plain(name), text, at, lasted(us))
     return table
+
+
+def _between(name: str, low: float, high: float) -> str:
+    """Two values of a limit with their unit; one, if they are alike."""
+    texts = [amount(name, value) for value in (low, high)]
+    return texts[0] if texts[0] == texts[1] else f"{texts[0].split()[0]} – {texts[1]}"
 
 
 def _table(title: str) -> Table:

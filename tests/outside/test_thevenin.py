@@ -114,8 +114,10 @@ def test_the_fleet_is_the_cell_many_times(hysteresis_v: float, temperature_c: fl
     ]
     for _ in range(400):
         current_a, dt_s = draw.uniform(-140.0, 140.0), draw.choice((1.0, 1.0, 7.0))
+        foreseen_v, _ = fleet.after(np.full((2, 3), current_a), dt_s)
         fleet.step(np.full((2, 3), current_a), dt_s)
         for cell in cells:
             cell.step(current_a, dt_s)
         here_v = (fleet.emf_v + fleet.series_ohm * current_a).ravel()
+        assert foreseen_v.ravel() == pytest.approx(here_v, abs=1e-9)
         assert here_v == pytest.approx([cell.voltage_v(current_a) for cell in cells], abs=1e-9)
