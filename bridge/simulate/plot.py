@@ -19,6 +19,7 @@ from bridge.simulate.palette import BLACK, DEEP_BLUE, GREEN, ORANGE, PURPLE, SKY
 from bridge.simulate.phrases import setup_lines, verdict_of
 from bridge.simulate.record import Record, Row
 from bridge.simulate.simulate import Day
+from bridge.simulate.turns import Turn, folded
 
 HOUR_US: Final = 3600 * SECOND_US
 WIDTH_IN, HEIGHT_IN, DPI = 12.0, 12.0, 110
@@ -61,8 +62,9 @@ def write_plot(path: Path, day: Day) -> None:
 def drawn(day: Day) -> Figure:
     """The figure: cells, pack voltage, current and charge over the day, and what bound the limits."""
     record = day.record
-    marks = _marks(record)
-    list_in = LINE_IN * (len(record.turns.found) + 1)
+    turns = folded(record.turns.found)
+    marks = _marks(turns, record.setup.hours)
+    list_in = LINE_IN * (len(turns) + 1)
     figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN + list_in), layout="constrained")
     ratios = (*PANELS_IN, list_in)
     *panels, told = figure.subplots(len(ratios), 1, height_ratios=ratios)
@@ -81,7 +83,7 @@ def drawn(day: Day) -> Figure:
         panel.set_axisbelow(True)
         panel.spines[["top", "right"]].set_visible(False)
     _numbered(panels, marks)
-    _list(told, record)
+    _list(told, turns)
     _hours(panels[-1], hours)
     word, text = verdict_of(day)
     head = "\n".join((*setup_lines(day), f"{word.lower()}: {text}"))
@@ -90,11 +92,10 @@ def drawn(day: Day) -> Figure:
     return figure
 
 
-def _marks(record: Record) -> list[tuple[float, str]]:
+def _marks(turns: list[Turn], span_h: float) -> list[tuple[float, str]]:
     """Where the turns are, in hours, and their numbers; those that would overlap share a mark."""
-    span_h = (record.setup.end_us - record.setup.start_us) / HOUR_US
     groups: list[tuple[float, int, int]] = []
-    for number, turn in enumerate(record.turns.found, start=1):
+    for number, turn in enumerate(turns, start=1):
         hour = (turn.t_us - MIDNIGHT_US) / HOUR_US
         if groups and hour - groups[-1][0] < MARK_SHARE * span_h:
             groups[-1] = groups[-1][0], groups[-1][1], number
@@ -115,10 +116,9 @@ def _numbered(panels: list[Axes], marks: list[tuple[float, str]]) -> None:
         )  # fmt: skip
 
 
-def _list(panel: Axes, record: Record) -> None:
+def _list(panel: Axes, turns: list[Turn]) -> None:
     """The turns in words, numbered as they are in the panels."""
     panel.axis("off")
-    turns = record.turns.found
     panel.set_ylim(len(turns) + 0.5, -0.5)
     panel.set_xlim(0.0, 1.0)
     panel.text(0.0, 0.0, "What happened, and why", fontsize=9, fontweight="bold", va="center")

@@ -17,7 +17,7 @@ from bridge.simulate.palette import BLUE, GREEN, VERMILION
 from bridge.simulate.phrases import cell_text, clock, moment, oracle_lines, setup_lines, verdict_of
 from bridge.simulate.report_json import as_json
 from bridge.simulate.simulate import Day
-from bridge.simulate.turns import NEAR_V, Turn
+from bridge.simulate.turns import NEAR_V, Turn, folded
 from bridge.words import amount
 
 __all__ = ["as_json", "print_report"]
@@ -38,7 +38,7 @@ def print_report(day: Day, console: Console) -> None:
     word, text = verdict_of(day)
     console.print(Text(f" {word} ", style=f"bold reverse {_COLOURS[word]}"), Text(text))
     console.print()
-    console.print(_turns(day.record.turns.found))
+    console.print(_turns(folded(day.record.turns.found)))
     console.print(_sums(day))
     console.print(_times(day))
     if day.comparison is not None:

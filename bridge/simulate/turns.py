@@ -1,5 +1,6 @@
 """The turning points of a simulated day: what governs the current, and why; milestones of the cells."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
@@ -41,6 +42,9 @@ FULL_US: Final = 60 * SECOND_US
 
 BACK_PCT: Final = 5.0
 """A milestone comes again only after the charge has moved so far back, %."""
+
+MOST_TIMES: Final = 6
+"""The same turn is told this often."""
 
 QUIET_US: Final = 600 * SECOND_US
 """Balancing counts as over when it has been quiet for this long."""
@@ -256,6 +260,21 @@ class Turns:
         elif self._bled_us is not None and now.t_us - self._bled_us >= QUIET_US:
             self._bled_us = None
             self._turn(now, f"no cell has been bled for {QUIET_US // SECOND_US // 60} minutes")
+
+
+def folded(turns: Sequence[Turn]) -> list[Turn]:
+    """For people: what happens again and again is told `MOST_TIMES`, then how often it comes after that."""
+    counts = Counter(turn.text for turn in turns)
+    seen: Counter[str] = Counter()
+    found = []
+    for turn in turns:
+        seen[turn.text] += 1
+        more = counts[turn.text] - MOST_TIMES
+        if seen[turn.text] == MOST_TIMES and more > 1:
+            found.append(turn._replace(text=f"{turn.text} … and {more} times more"))
+        elif seen[turn.text] <= MOST_TIMES or more <= 1:
+            found.append(turn)
+    return found
 
 
 def looked(t_us: int, site: Site, decision: Decision) -> Look:

@@ -3,6 +3,7 @@
 import csv
 import dataclasses
 import io
+import itertools
 import json
 from functools import cache
 from pathlib import Path
@@ -23,12 +24,12 @@ from bridge.simulate.heat import Surroundings
 from bridge.simulate.inverter import Manners
 from bridge.simulate.packs import SOURCES, STAND_INS, PackWish
 from bridge.simulate.phrases import moment, setup_lines
-from bridge.simulate.plot import write_plot
+from bridge.simulate.plot import MARK_SHARE, _marks, write_plot
 from bridge.simulate.record import Record
 from bridge.simulate.simulate import Day, simulate
 from bridge.simulate.site import Charger
 from bridge.simulate.table_file import COLUMNS, write_table
-from bridge.simulate.turns import CUT, JOINED, RESTARTED, STANDS, cause_of
+from bridge.simulate.turns import CUT, JOINED, RESTARTED, STANDS, cause_of, folded
 from tests.service.fakes import ROOT
 
 CABIN = ROOT / "profiles" / "cabin.toml"
@@ -381,3 +382,27 @@ def test_a_rise_withheld_is_told_by_what_would_bind_otherwise() -> None:
     assert cause_of("charge_current_limit", Limit(4.0, kept, (far, near, kept))) is near
     high = Contribution(Reason.NOT_WORTH_IT, 10.0, "")
     assert cause_of("discharge_voltage_floor", Limit(10.0, high, (far, near, high))) is far
+
+
+def test_what_happens_again_and_again_is_folded() -> None:
+    """Six times it is told, then how often it comes after that; one more is not worth folding."""
+    (one, *_) = noon().record.turns.found
+    often = [one._replace(t_us=n, text="again") for n in range(20)]
+    seven = [one._replace(text="seven") for _ in range(7)]
+    told = [turn.text for turn in folded([*often, one, *seven])]
+
+    assert told == [*["again"] * 5, "again … and 14 times more", one.text, *["seven"] * 7]
+
+
+@pytest.mark.parametrize("minutes", [0.0, 3.0, 90.0])
+def test_marks_of_the_picture_do_not_overlap(minutes: float) -> None:
+    """Turns near each other share a mark; every turn is in one."""
+    (one, *_) = noon().record.turns.found
+    turns = [one._replace(t_us=one.t_us + round(n * minutes * 60 * SECOND_US)) for n in range(10)]
+    marks = _marks(turns, 24.0)
+
+    assert all(b - a >= MARK_SHARE * 24.0 for (a, _), (b, _) in itertools.pairwise(marks))
+    numbers = [int(n) for _, text in marks for n in text.split("–")]
+    assert numbers[0] == 1
+    assert numbers[-1] == 10
+    assert numbers == sorted(numbers)
