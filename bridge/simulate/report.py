@@ -98,7 +98,7 @@ def _sums(day: Day) -> Table:
         ("highest cell at target", f"for {lasted(record.near_us)} (within {1000 * NEAR_V:g} mV)"),
         (
             "balancing",
-            f"the last cell lacked {apart_ah:.2f} Ah of the first at the start, {left_ah:.2f} Ah at the end; "
+            f"with the first cell full, the last would lack {left_ah:.2f} Ah ({apart_ah:.2f} at the start); "
             f"{day.bled_ah:.2f} Ah burnt, all cells together",
         ),
     ]
