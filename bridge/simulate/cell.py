@@ -32,7 +32,8 @@ SWING: Final = 0.02
 
 LOW_END: Final = 0.05
 HIGH_END: Final = 0.025
-"""The gap closes over this much charge at either end (no source); the curve goes on rising there."""
+"""The gap closes over this much charge at either end (own choice: the published one widens there, where both
+curves are steep); the curve goes on rising."""
 
 _REFERENCE_K: Final = 298.15
 _SERIES_K: Final = 1500.0
