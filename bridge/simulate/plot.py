@@ -14,9 +14,9 @@ from matplotlib.figure import Figure
 from bridge.core.plan import SECOND_US
 from bridge.errors import InputError, Problem, Severity
 from bridge.quantities import LIMITS
-from bridge.simulate.day import MIDNIGHT_US, time_of_day
+from bridge.simulate.day import MIDNIGHT_US
 from bridge.simulate.palette import BLACK, DEEP_BLUE, GREEN, ORANGE, PURPLE, SKY_BLUE, VERMILION, YELLOW
-from bridge.simulate.phrases import setup_lines, verdict_of
+from bridge.simulate.phrases import moment, setup_lines, verdict_of
 from bridge.simulate.record import Record, Row
 from bridge.simulate.simulate import Day
 from bridge.simulate.turns import Turn, folded
@@ -125,8 +125,10 @@ def _list(panel: Axes, turns: list[Turn]) -> None:
     for number, turn in enumerate(turns, start=1):
         heavy = "bold" if turn.text.startswith(("FULL", "EMPTY")) else "normal"
         panel.text(0.018, number, f"{number}", fontsize=8, ha="right", va="center")
-        panel.text(0.028, number, time_of_day(turn.t_us), fontsize=8, va="center")
-        panel.text(0.092, number, shortened(turn.text, 130), fontsize=8, va="center", fontweight=heavy)
+        time, _, day = moment(turn.t_us).partition(" ")
+        text = shortened(f"{day}: {turn.text}" if day else turn.text, 130)
+        panel.text(0.028, number, time, fontsize=8, va="center")
+        panel.text(0.092, number, text, fontsize=8, va="center", fontweight=heavy)
 
 
 def _cells(panel: Axes, hours: list[float], record: Record) -> None:
