@@ -40,6 +40,13 @@ class BankCharge:
                 ceiling_v=bank.cells * limits.cell_target_v,
                 most_a=bank.charge.max_a,
                 rise_a_per_s=RISE_SHARE_PER_S * bank.charge.max_a,
+                sensor_offset_v=bank.facts.sensor_offset_v,
+                sensor_step_v=bank.facts.sensor_step_v,
+                lag_s=bank.facts.lag_s,
+                delay_s=bank.facts.delay_s,
+                wire_v=bank.facts.wire_v,
+                wire_a=bank.facts.wire_a,
+                e_fold=bank.facts.e_fold,
             )
         )
         self._limits: ChargeLimits | None = None
