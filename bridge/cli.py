@@ -66,6 +66,7 @@ def check(profile: Path, as_json: bool) -> None:
 @click.option("--demo", is_flag=True, help="A simulated pack and inverter instead of the buses.")
 @click.option("--speed", type=click.FloatRange(1, 100_000), help="Demo: simulated seconds a second.")
 @click.option("--record", type=click.Path(path_type=Path), help="Write every frame in and out to this file.")
+@click.option("--state", type=OUTPUT, metavar="DIR", help="Keep there what a restart must not forget.")
 @click.option("--status-every", type=click.FloatRange(0), metavar="S", help="Print a status line every S s.")
 @click.option("--log", type=click.Choice(["plain", "json"]), default="plain", help="Form of the log lines.")
 def run(
@@ -74,13 +75,15 @@ def run(
     demo: bool,
     speed: float | None,
     record: Path | None,
+    state: Path | None,
     status_every: float | None,
     log: str,
 ) -> None:
     """Bridge the pack of PROFILE to its inverter, in the foreground.
 
     Stops on SIGTERM or Ctrl-C after sending zero currents; takes a changed profile on SIGHUP; prints a
-    status line on SIGUSR1.
+    status line on SIGUSR1. What it has learnt, and when the pack was last full, is kept in --state DIR,
+    by default where the service manager says.
 
     \b
     ampweir run profiles/cabin.toml --demo
@@ -93,7 +96,7 @@ def run(
         sys.exit(run_demo(_load(profile), speed=speed, record=record))
     from bridge.service.start import run_live
 
-    sys.exit(run_live(profile, dry=dry, record=record, status_every_s=status_every, log=log))
+    sys.exit(run_live(profile, dry=dry, record=record, status_every_s=status_every, log=log, state=state))
 
 
 @cli.command(epilog=EXIT_CODES)

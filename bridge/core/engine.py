@@ -17,6 +17,7 @@ from bridge.core.circulation import Circulation
 from bridge.core.course import Course
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
+from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.compose import Limits
 from bridge.core.lost import LostBanks
 from bridge.core.maker import FrameMaker
@@ -65,14 +66,15 @@ class Engine:
     Args:
         plan: the compiled profile.
         start_us: engine time of the start; ticks and deadlines are counted from it.
+        kept: what is known from before.
     """
 
-    def __init__(self, plan: Plan, start_us: int) -> None:
+    def __init__(self, plan: Plan, start_us: int, kept: Kept = NOTHING) -> None:
         self.plan = plan
         self.start_us = start_us
         self._pack = PackState(plan)
         self._failsafe = FailSafe(plan.times)
-        self._limits = Limits(plan)
+        self._limits = Limits(plan, kept)
         self._schedule = Schedule(plan.transmissions, start_us)
         self._maker = FrameMaker(plan.transmissions)
         self._sources: dict[tuple[str, int], list[Source]] = {}
@@ -80,7 +82,7 @@ class Engine:
             self._sources.setdefault((source.bus, source.key), []).append(source)
         self._lost_banks = LostBanks(plan)
         self._told = Told(plan)
-        self._course = Course(plan)
+        self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
         self._circulation = Circulation(plan)
         self._notes: list[Note] = []
@@ -161,6 +163,11 @@ class Engine:
     def latest_us(self) -> int:
         """Engine time reached: the latest stamp of any call."""
         return self._latest_us
+
+    @property
+    def kept(self) -> Kept:
+        """What is worth handing to the next engine of this plan."""
+        return self._course.keep(self._limits.kept)
 
     @property
     def next_deadline_us(self) -> int:

@@ -4,6 +4,7 @@ from collections.abc import Collection, Sequence
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING, Kept, rounded
 from bridge.core.limits import headroom
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.banks import Shares
@@ -27,7 +28,7 @@ _Four = tuple[float, float, float, float]
 class Limits:
     """The four limits of one pack, over time. Mutable; owned by one engine."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, kept: Kept = NOTHING) -> None:
         limits = plan.limits
         self._plan = plan
         self._banks = plan.banks
@@ -35,8 +36,10 @@ class Limits:
         self._options = plan.options
         self._shares = Shares(plan.banks)
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
-        self._bank_charges = [BankCharge(bank, limits) for bank in plan.banks]
+        self._bank_charges = [BankCharge(bank, limits, kept.learnt.get(bank.name)) for bank in plan.banks]
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
+        for law in (*self._charge_laws, *self._draw_laws):
+            law.trip(kept.tripped)
         self._static_v = Contribution(Reason.CONFIGURED, limits.charge_voltage_v, "")
         self._static_floor = Contribution(Reason.CONFIGURED, limits.discharge_floor_v, "")
         self._charge_cap = Contribution(Reason.PACK_CAP, limits.charge_a, "")
@@ -55,6 +58,14 @@ class Limits:
         self._charge.drop_to(0.0)
         self._draw.drop_to(0.0)
         self._volts.drop_to(self._limits.resting_v)
+
+    @property
+    def kept(self) -> Kept:
+        """What the laws know that is worth keeping over a restart."""
+        tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
+        known = zip(self._banks, self._bank_charges, strict=True)
+        learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
+        return Kept(tripped=tripped, learnt=learnt)
 
     @property
     def warnings(self) -> list[str]:
