@@ -19,7 +19,7 @@ from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
 from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.compose import Limits
-from bridge.core.lost import LostBanks
+from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
 from bridge.core.pack import Doubt, PackState, Trouble
@@ -72,7 +72,7 @@ class Engine:
     def __init__(self, plan: Plan, start_us: int, kept: Kept = NOTHING) -> None:
         self.plan = plan
         self.start_us = start_us
-        self._pack = PackState(plan)
+        self._pack = PackState(plan, kept.lost)
         self._failsafe = FailSafe(plan.times)
         self._limits = Limits(plan, kept)
         self._schedule = Schedule(plan.transmissions, start_us)
@@ -80,7 +80,7 @@ class Engine:
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
-        self._lost_banks = LostBanks(plan)
+        self._lost_banks = LostBanks(plan, kept.lost)
         self._told = Told(plan)
         self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
@@ -252,7 +252,7 @@ class Engine:
 
     def _lost(self, t_us: int, active: list[bool]) -> list[str]:
         """What once bounded the limits and is gone, without the pack being in doubt."""
-        lost = [f"bank {name}" for name in sorted(self._lost_banks.names)]
+        lost = [lost_bank(name) for name in sorted(self._lost_banks.names)]
         for bank, on in zip(self.plan.banks, active, strict=True):
             if on:
                 lost += self._pack.lost(bank, t_us)

@@ -5,19 +5,20 @@ learning begins, a cut-off that had tripped stays so, a pack that rested goes on
 """
 
 from collections.abc import Mapping
-from math import isfinite
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
-from bridge.core.limits.charge_cells import LEAST, MOST
+from bridge.core.limits.charge_cells import LEAST
+from bridge.core.limits.charge_cells import MOST as MOST_OHMS
 from bridge.core.limits.charge_charger import LEAST_LAG_S, MOST_LAG_S
 from bridge.core.limits.charge_offset import LEAST_V, MOST_V
 from bridge.core.limits.charge_settings import Learnt
 from bridge.core.limits.current import cut_offs
+from bridge.core.lost import lost_bank
 from bridge.core.plan import Bank, Plan
 
-MOST_A: Final = 5000.0
-"""Largest believable current at which an offset was found."""
+MOST: Final = 5000.0
+"""Largest believable current, A, and more than any voltage."""
 
 DIGITS: Final = 3
 """What was learnt is kept to so many decimals: finer changes are not worth a write to the disk."""
@@ -32,6 +33,9 @@ class Kept(NamedTuple):
         full: to its target, by all criteria.
         commissioned_us: stated end of the commissioning that has ended; `None`: none has.
         tripped: names of the cut-offs that had tripped.
+        lost: banks and readings that were gone and had bounded the limits.
+        caps: what no limit was to be looser than until they are back: charge voltage, V, charge and discharge
+            current, A, floor, V.
         learnt: what each bank's charge law has learnt.
     """
 
@@ -40,13 +44,17 @@ class Kept(NamedTuple):
     full: bool = False
     commissioned_us: int | None = None
     tripped: frozenset[str] = frozenset()
+    lost: frozenset[str] = frozenset()
+    caps: tuple[float, float, float, float] | None = None
     learnt: Mapping[str, Learnt] = MappingProxyType({})
 
     @property
     def facts(self) -> dict[str, Any]:
         """The same as what JSON can say; `read` takes it back, to the last digit."""
         learnt = {bank: {**one._asdict(), "ohms": list(one.ohms)} for bank, one in self.learnt.items()}
-        return {**self._asdict(), "tripped": sorted(self.tripped), "learnt": learnt}
+        caps = None if self.caps is None else list(self.caps)
+        sets = {"tripped": sorted(self.tripped), "lost": sorted(self.lost)}
+        return {**self._asdict(), **sets, "caps": caps, "learnt": learnt}
 
 
 NOTHING: Final = Kept()
@@ -73,10 +81,7 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
     """
     _keys("", facts, Kept._fields)
     named = {bank.name: bank for bank in plan.banks}
-    cut = {name for bank in plan.banks for name in cut_offs(bank.name)}
-    tripped, learnt = facts["tripped"], facts["learnt"]
-    if not isinstance(tripped, list) or not all(isinstance(name, str) and name in cut for name in tripped):
-        raise _wrong("tripped", tripped, "cut-offs of the profile's banks")
+    learnt = facts["learnt"]
     if not isinstance(learnt, dict) or not all(name in named for name in learnt):
         raise _wrong("learnt", learnt, f"a table for each of {', '.join(named)}")
     resting, full = _flag("resting", facts["resting"]), _flag("full", facts["full"])
@@ -87,9 +92,26 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
         resting,
         full,
         _time("commissioned_us", facts["commissioned_us"], None),
-        frozenset(tripped),
+        _names("tripped", facts["tripped"], {name for bank in named for name in cut_offs(bank)}),
+        _names("lost", facts["lost"], {lost_bank(bank) for bank in named} | {str(one) for one in plan.slots}),
+        _caps(facts["caps"]),
         {name: _learnt(f"learnt.{name}", one, named[name]) for name, one in learnt.items()},
     )
+
+
+def _names(key: str, names: Any, known: set[str]) -> frozenset[str]:
+    if not isinstance(names, list) or not all(isinstance(name, str) and name in known for name in names):
+        raise _wrong(key, names, "names of the profile's")
+    return frozenset(names)
+
+
+def _caps(caps: Any) -> tuple[float, float, float, float] | None:
+    if caps is None:
+        return None
+    if not isinstance(caps, list) or len(caps) != 4:
+        raise _wrong("caps", caps, "four numbers, or none")
+    volts, charge, draw, floor = (_number("caps", one, 0.0, MOST) for one in caps)
+    return volts, charge, draw, floor
 
 
 def _learnt(key: str, facts: Any, bank: Bank) -> Learnt:
@@ -100,9 +122,9 @@ def _learnt(key: str, facts: Any, bank: Bank) -> Learnt:
     if not isinstance(ohms, list) or len(ohms) not in (0, 2, bank.cells):
         raise _wrong(f"{key}.ohms", ohms, f"one for each of {bank.cells} cells, or two, or none")
     return Learnt(
-        tuple(_number(f"{key}.ohms", one, LEAST, MOST) for one in ohms),
+        tuple(_number(f"{key}.ohms", one, LEAST, MOST_OHMS) for one in ohms),
         _maybe(f"{key}.offset_v", facts["offset_v"], LEAST_V, MOST_V),
-        _number(f"{key}.offset_a", facts["offset_a"], -MOST_A, MOST_A),
+        _number(f"{key}.offset_a", facts["offset_a"], -MOST, MOST),
         _maybe(f"{key}.lag_s", facts["lag_s"], LEAST_LAG_S, MOST_LAG_S),
         _flag(f"{key}.ignores", facts["ignores"]),
     )
@@ -114,7 +136,7 @@ def _keys(where: str, facts: Mapping[str, Any], allowed: tuple[str, ...]) -> Non
 
 
 def _number(key: str, value: Any, low: float, high: float) -> float:
-    if type(value) not in (int, float) or not isfinite(value) or not low <= value <= high:
+    if type(value) not in (int, float) or not low <= value <= high:  # not a number lies nowhere
         raise _wrong(key, value, f"a number from {low:g} to {high:g}")
     return float(value)
 

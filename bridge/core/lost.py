@@ -1,9 +1,14 @@
 """Which banks are lost, where the policy is to go on with the others."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from bridge.core.pack import Reading
 from bridge.core.plan import Plan
+
+
+def lost_bank(name: str) -> str:
+    """What is said of a bank that is lost."""
+    return f"bank {name}"
 
 
 class LostBanks:
@@ -16,14 +21,15 @@ class LostBanks:
         names: the lost banks.
     """
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, lost: Collection[str] = ()) -> None:
+        """No bank is lost, but for those that were before a restart: `lost` may hold other names, too."""
         self._banks = [bank.name for bank in plan.banks]
         self._reduce = plan.options.reduce_on_lost_bank
         self._times = plan.times
         self._tick_us = plan.tick_us
         self._doubted_since: dict[str, int] = {}
         self._steady_since: dict[str, int] = {}
-        self.names: set[str] = set()
+        self.names = {bank.name for bank in plan.banks if self._reduce and lost_bank(bank.name) in lost}
 
     def restart(self) -> None:
         """Steady stretches begin anew: what happened since the last tick is not known."""

@@ -5,6 +5,7 @@ allowed age is treated as never seen. One source cannot vouch for another: each 
 own age.
 """
 
+from collections.abc import Collection
 from enum import Enum
 from typing import NamedTuple
 
@@ -72,7 +73,9 @@ class _Kept(NamedTuple):
 class PackState:
     """The table of readings of all banks and inverters. Mutable; owned by one engine."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, lost: Collection[str] = ()) -> None:
+        """Nothing was ever seen, but for readings that were lost before a restart: `lost`, by their names."""
+        self._lost = frozenset(lost)
         self._slots = plan.slots
         self._values: list[float | None] = [None] * len(plan.slots)
         self._valid_until_us: list[int] = [NEVER_US] * len(plan.slots)
@@ -131,7 +134,8 @@ class PackState:
         return [
             str(self._slots[slot])
             for slot in self._optional[bank.name]
-            if self._valid_until_us[slot] < t_us and self._values[slot] is not None
+            if self._valid_until_us[slot] < t_us
+            and (self._values[slot] is not None or (self._lost and str(self._slots[slot]) in self._lost))
         ]
 
     def read(self, bank: Bank, t_us: int) -> Reading:

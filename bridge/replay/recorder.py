@@ -196,13 +196,8 @@ class Recorder:
 
     def _segment(self, t_us: int, event: str, loaded: LoadedProfile, kept: Kept) -> None:
         self._channels = _writable({bus.name: bus.channel for bus in loaded.buses})
-        about: dict[str, Json] = {
-            "version": __version__,
-            "buses": self._channels,
-            "dry": self._dry,
-            "kept": kept.facts,
-        }
-        self._event(t_us, event, **origin_of(loaded)._asdict(), **about)
+        about: dict[str, Json] = {**origin_of(loaded)._asdict(), "version": __version__, "dry": self._dry}
+        self._event(t_us, event, **about, buses=self._channels, kept=kept.facts)
 
 
 def _append(file: FileIO, lines: Sequence[str]) -> int:

@@ -142,23 +142,27 @@ class Store:
 
     def save(self, loaded: "LoadedProfile", engine: Engine, t_us: int) -> str:
         """Writes what has changed, if it is time to. Returns what has newly failed; "" if nothing."""
-        due = self._saved_us is None or t_us - self._saved_us >= SAVE_US
-        busy = self._thread is not None and self._thread.is_alive()
-        if due and not busy:
-            self._saved_us = t_us
-            data = self._changed(loaded, engine.kept, t_us)
-            if data is not None:
-                self._thread = threading.Thread(target=self._write, args=(data,), daemon=True)
-                self._thread.start()
+        if self._saved_us is None or t_us - self._saved_us >= SAVE_US:
+            self._begin(loaded, engine, t_us)
         return self._trouble()
 
     def close(self, loaded: "LoadedProfile", engine: Engine, t_us: int) -> str:
         """For an orderly stop: writes it now, so that it also says what time it is. Returns as `save`."""
         self.wait()
-        self._saved_us = self._written = None
-        self.save(loaded, engine, t_us)
+        self._written = None
+        self._begin(loaded, engine, t_us)
         self.wait()
         return self._trouble()
+
+    def _begin(self, loaded: "LoadedProfile", engine: Engine, t_us: int) -> None:
+        """Begins to write, unless the card is still busy or nothing has changed."""
+        if self._thread is not None and self._thread.is_alive():
+            return
+        self._saved_us = t_us
+        data = self._changed(loaded, engine.kept, t_us)
+        if data is not None:
+            self._thread = threading.Thread(target=self._write, args=(data,), daemon=True)
+            self._thread.start()
 
     def wait(self) -> None:
         """Until what is being written is, or for `WAIT_S`."""

@@ -49,9 +49,9 @@ class Limits:
         self._floor = Ramp(limits.rise_v_per_s, limits.voltage_deadband_v, -limits.discharge_floor_v)
         self._charge = Ramp(limits.charge_rise_a_per_s, limits.current_deadband_a, 0.0)
         self._draw = Ramp(limits.discharge_rise_a_per_s, limits.current_deadband_a, 0.0)
-        self._lost: frozenset[str] = frozenset()
+        self._lost = kept.lost
         self._sent: _Four | None = None
-        self._caps: _Four | None = None
+        self._caps: _Four | None = kept.caps
 
     def close(self) -> None:
         """Drops both currents to zero and the charge voltage to the resting one."""
@@ -65,7 +65,7 @@ class Limits:
         tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
         known = zip(self._banks, self._bank_charges, strict=True)
         learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
-        return Kept(tripped=tripped, learnt=learnt)
+        return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt)
 
     @property
     def warnings(self) -> list[str]:
