@@ -112,6 +112,8 @@ class Course:
 def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool]) -> Seen | None:
     """The active banks as the stages see them; `None` unless the voltages of all of them are known."""
     rows = [(bank, reading) for bank, reading, on in zip(banks, readings, active, strict=True) if on]
+    if not rows:
+        return None
     highs, lows, means, spreads = [], [], [], []
     for bank, r in rows:
         if r.high_v is None or r.low_v is None or r.pack_v is None:

@@ -10,7 +10,7 @@ before it, and every frame is built at its own deadline, whenever the call that 
 sent, and its stamp, depends only on the inputs and their stamps: a recorded run replays bit for bit.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from bridge.core.circulation import Circulation
@@ -22,7 +22,7 @@ from bridge.core.limits.compose import Limits
 from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
-from bridge.core.pack import Doubt, PackState, Trouble
+from bridge.core.pack import Doubt, PackState, Reading, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
 from bridge.core.sign import Signs, without
@@ -37,8 +37,8 @@ class Note(NamedTuple):
     Attributes:
         t_us: when.
         kind: `refused` (a received frame), `waiting` (a frame whose reading was never
-            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge).
-        subject: the source, transmission or part of the charge concerned.
+            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge or a bank).
+        subject: the source, transmission, bank or part of the charge concerned.
         text: what was found and what is allowed; or the news.
     """
 
@@ -85,6 +85,7 @@ class Engine:
         self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
         self._circulation = Circulation(plan)
+        self._joined = [True] * len(plan.banks)
         self._notes: list[Note] = []
         self._due: list[Due] = []
         self._latest_us = start_us
@@ -202,7 +203,7 @@ class Engine:
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
         plan, pack = self.plan, self._pack
         readings = [pack.read(bank, t_us) for bank in plan.banks]
-        active = self._lost_banks.active(t_us, readings)
+        active = self._active(t_us, readings)
         lost = self._lost(t_us, active)
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
@@ -249,6 +250,21 @@ class Engine:
         )
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
+
+    def _active(self, t_us: int, readings: Sequence[Reading]) -> list[bool]:
+        """Which banks count: those that are connected, less the lost ones unless they are all there are."""
+        joined = [not reading.apart for reading in readings]
+        self._tell_joined(t_us, joined)
+        kept = self._lost_banks.active(t_us, readings)
+        both = [on and here for on, here in zip(kept, joined, strict=True)]
+        return both if any(both) else joined
+
+    def _tell_joined(self, t_us: int, joined: list[bool]) -> None:
+        for bank, before, now in zip(self.plan.banks, self._joined, joined, strict=True):
+            if before is not now:
+                text = "joined to the others" if now else "not connected: it takes no share of the current"
+                self._notes.append(Note(t_us, "told", f"bank {bank.name}", text))
+        self._joined = joined
 
     def _lost(self, t_us: int, active: list[bool]) -> list[str]:
         """What once bounded the limits and is gone, without the pack being in doubt."""

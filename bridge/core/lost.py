@@ -40,7 +40,10 @@ class LostBanks:
         if not self._reduce:
             return [True] * len(readings)
         for name, reading in zip(self._banks, readings, strict=True):
-            if reading.doubt is None:
+            if reading.apart:  # known not to be connected: it is not missed
+                self._found(name)
+                self._steady_since.pop(name, None)
+            elif reading.doubt is None:
                 self._trusted(name, t_us)
             else:
                 self._steady_since.pop(name, None)
@@ -52,7 +55,10 @@ class LostBanks:
 
     def _trusted(self, name: str, t_us: int) -> None:
         if t_us - self._steady_since.setdefault(name, t_us) >= self._times.steady_us:
-            self.names.discard(name)
-            self._doubted_since.pop(name, None)
+            self._found(name)
         elif name in self._doubted_since:
             self._doubted_since[name] += self._tick_us
+
+    def _found(self, name: str) -> None:
+        self.names.discard(name)
+        self._doubted_since.pop(name, None)

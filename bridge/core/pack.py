@@ -44,6 +44,7 @@ class Reading(NamedTuple):
     Attributes:
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
+        connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
     """
 
     pack_v: float | None
@@ -60,6 +61,12 @@ class Reading(NamedTuple):
     discharge_permitted_a: float | None
     balancing: float | None
     doubt: Doubt | None
+    connected: float | None = None
+
+    @property
+    def apart(self) -> bool:
+        """Known not to be joined to the others: it takes no share, and bounds nothing."""
+        return self.connected == 0.0
 
 
 class _Kept(NamedTuple):
@@ -189,6 +196,7 @@ class PackState:
             get("discharge_current_permitted"),
             get("balancing"),
             doubt,
+            get("bank_connected"),
         )
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:

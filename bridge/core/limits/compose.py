@@ -17,6 +17,7 @@ from bridge.core.reasons import Contribution, Limit, Reason
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
 _SILENT = Contribution(Reason.INVERTER_SILENT, 0.0, "")
+_APART = Contribution(Reason.APART, 0.0, "")
 
 FourLimits = tuple[Limit, Limit, Limit, Limit]
 """Charge voltage, charge current, discharge current, discharge floor."""
@@ -106,7 +107,7 @@ class Limits:
             elapsed_s: time since the last call; what a rise is measured by.
             state: the fail-safe state, which overrides everything.
             readings: one for each bank.
-            active: banks that count; a lost one does not.
+            active: banks that count; one that is lost, or not connected, does not.
             lost: banks and optional readings that bounded the limits and are gone. Until they return, no
                 limit gets looser than it was before.
             inverter_silent: currents are wanted at zero because an inverter is not heard.
@@ -114,13 +115,24 @@ class Limits:
         """
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
-        shares = self._shares.update([reading.current_a for reading in readings], active, elapsed_s)
+        currents, apart = [r.current_a for r in readings], [r.apart for r in readings]
+        shares = self._shares.update(currents, active, elapsed_s, apart)
         for i, (bank, reading) in enumerate(zip(self._banks, readings, strict=True)):
             if active[i]:
                 self._charging(t_us, i, reading, shares[i], volts, charge)
                 self._floors(bank, reading, floors)
                 self._currents(i, reading, shares[i], charge, draw)
-        self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
+        if not any(active):
+            volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
+            charge.append(_APART)
+            draw.append(_APART)
+        self._wishes(
+            t_us,
+            [reading for reading in readings if not reading.apart],
+            charge,
+            draw,
+            inverter_silent=inverter_silent,
+        )
         volts += course.volts
         charge += course.charge
         if lost or self._lost:
