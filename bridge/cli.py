@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from bridge import __version__
-from bridge.cli_simulate import check_outputs, setup_of, simulate_options
+from bridge.cli_simulate import check_outputs, check_switches, setup_of, simulate_options
 from bridge.errors import EXIT_FAIL, EXIT_OK, AmpweirError, InputError
 
 if TYPE_CHECKING:
@@ -194,13 +194,16 @@ def simulate(
     ampweir simulate profiles/cabin.toml --weather clouds --pack runner --compare-oracle
     ampweir simulate profiles/cabin.toml --ignores current --charger-reads-high 0.2
     ampweir simulate profiles/cabin.toml --load steps --plot day.png --csv day.csv
+    ampweir simulate profiles/jetty.toml --leave right@09:00 --join right@15:00
     """
     from bridge.simulate import report
     from bridge.simulate.simulate import simulate as run_day
 
     setup = setup_of(**options)
     check_outputs(table, plot)
-    result = run_day(_load(profile), setup, compare_oracle=compare_oracle)
+    loaded = _load(profile)
+    check_switches(loaded, setup)
+    result = run_day(loaded, setup, compare_oracle=compare_oracle)
     if table is not None:
         from bridge.simulate.table_file import write_table
 

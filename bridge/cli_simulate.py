@@ -11,6 +11,7 @@ import click
 from bridge.errors import InputError, Problem, Severity
 
 if TYPE_CHECKING:
+    from bridge.profile.load import LoadedProfile
     from bridge.simulate.day import Setup
 
 KINDS: Final = ("balanced", "spread", "runner", "weak", "contact", "two-groups")
@@ -28,6 +29,19 @@ def _time_of_day(_: click.Context, __: click.Parameter, text: str) -> float:
     if not (mark and whole and int(hours) < 24 and int(minutes) < 60):
         raise click.BadParameter(f"{text!r}; allowed: HH:MM from 00:00 to 23:59")
     return int(hours) * 3600.0 + int(minutes) * 60.0
+
+
+def _switch(
+    _: click.Context, option: click.Parameter, texts: tuple[str, ...]
+) -> list[tuple[float, str, bool]]:
+    """`BANK@HH:MM`: time of day in s, bank, whether it joins."""
+    found = []
+    for text in texts:
+        name, mark, at = text.rpartition("@")
+        if not (name and mark):
+            raise click.BadParameter(f"{text!r}; allowed: BANK@HH:MM")
+        found.append((_time_of_day(_, option, at), name, option.name == "join"))
+    return found
 
 
 def _span(low: float, high: float) -> click.FloatRange:
@@ -72,6 +86,12 @@ _OPTIONS: Final = (
     click.option("--ignores", type=click.Choice(("voltage", "current")), help="A charge limit it ignores."),
     _option("--sensor-step", "sensor_step_mv", "MV", _above(0, 50), "Of the cell sensors.", default=1.0),
     _option("--sensor-error", "sensor_error_mv", "MV", _span(0, 50), "Largest of a sensor.", default=2.0),
+    click.option(
+        "--join", "join", multiple=True, metavar="BANK@HH:MM", callback=_switch, help="A bank joins."
+    ),
+    click.option(
+        "--leave", "leave", multiple=True, metavar="BANK@HH:MM", callback=_switch, help="It leaves."
+    ),
     _option("--every", "every_s", "S", click.IntRange(1, 3600), "Rows of CSV and plot.", default=10),
     click.option("--exact", is_flag=True, help="The core's own tick and every single frame; slower."),
 )
@@ -102,6 +122,8 @@ def setup_of(
     ignores: str | None,
     sensor_step_mv: float,
     sensor_error_mv: float,
+    join: list[tuple[float, str, bool]],
+    leave: list[tuple[float, str, bool]],
     every_s: int,
     exact: bool,
 ) -> "Setup":
@@ -124,7 +146,22 @@ def setup_of(
         charger=Charger(lag_s, reads_high_v, manners),
         row_us=every_s * SECOND_US,
         exact=exact,
+        switches=tuple(sorted([*join, *leave])),
     )
+
+
+def check_switches(loaded: "LoadedProfile", setup: "Setup") -> None:
+    """Refuses banks that are not there, or that come and go as no bank can.
+
+    Raises:
+        BadParameter: which, and what is allowed.
+    """
+    from bridge.simulate.day import switches_of
+
+    try:
+        switches_of(loaded, setup)
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint="--join or --leave") from None
 
 
 def check_outputs(table: Path | None, plot: Path | None) -> None:

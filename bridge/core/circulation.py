@@ -16,6 +16,9 @@ from bridge.core.plan import Bank, Plan
 SENSOR_CELL_V = 0.010
 """Two sensors of a bank's voltage may differ by this much a cell (own choice)."""
 
+NEWS = 0.3
+"""Change of the difference, as a share of what was told, that is worth telling (own choice)."""
+
 REST_C = 0.02
 """Where no resistance is stated, both banks must be at rest, at most this many C (own choice)."""
 
@@ -45,7 +48,7 @@ class Circulation:
             if t_us - self._since.setdefault(pair, t_us) < self._patience_us:
                 continue
             told = self._told.get(pair)
-            if told is None or abs(told[0] - apart[0]) >= SENSOR_CELL_V * one.cells:
+            if told is None or abs(told[0] - apart[0]) >= max(SENSOR_CELL_V * one.cells, NEWS * told[0]):
                 self._told[pair] = told = apart
             found.append(_sentence(one, other, *told))
         return tuple(found)

@@ -1,7 +1,7 @@
 """The packs a simulation offers: kinds of unlikeness that a home-built pack may have, drawn from a seed."""
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -122,13 +122,20 @@ class PackWish:
     sensor_error_v: float = 0.002
 
 
-def drawn_pack(wish: PackWish, chemistry: Chemistry, banks: list[tuple[int, float]]) -> list[BankModel]:
+def drawn_pack(
+    wish: PackWish,
+    chemistry: Chemistry,
+    banks: list[tuple[int, float]],
+    stated_ohm: Sequence[float | None] = (),
+) -> list[BankModel]:
     """Draws the banks of a pack.
 
     Args:
         wish: which pack.
         chemistry: of all cells; only LFP has hysteresis.
         banks: cells in series and capacity in Ah of each.
+        stated_ohm: resistance of each bank up to the common bars; what its cells do not have of it is in its
+            leads. `None` or not given: none is.
     """
     models = []
     for n, (count, capacity_ah) in enumerate(banks):
@@ -143,11 +150,9 @@ def drawn_pack(wish: PackWish, chemistry: Chemistry, banks: list[tuple[int, floa
         cells = [CellModel(_cell(draft, average), wish.charge + draft.charge - mean) for draft in drafts]
         errors_v = [draw.uniform(-wish.sensor_error_v, wish.sensor_error_v) for _ in range(count)]
         balancer = Balancer(from_v=chemistry.target_v - 0.05)
-        models.append(
-            BankModel(
-                cells, capacity_ah, balancer, sensor_step_v=wish.sensor_step_v, sensor_errors_v=errors_v
-            )
-        )
+        stated = stated_ohm[n] if stated_ohm else None
+        leads_ohm = max((stated or 0.0) - count * average.series_ohm, 0.0)
+        models.append(BankModel(cells, capacity_ah, balancer, leads_ohm, wish.sensor_step_v, errors_v))
     return models
 
 

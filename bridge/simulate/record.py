@@ -80,6 +80,7 @@ class Record:
         highest, lowest: the true extremes of the day.
         over_target, under_floor: true cells beyond what the profile wants.
         charged, drawn: what flowed.
+        circulated: most that flowed from bank to bank, A, and when.
     """
 
     plan: Plan
@@ -93,6 +94,7 @@ class Record:
     under_floor: Excess = field(default_factory=Excess)
     charged: Flow = field(default_factory=Flow)
     drawn: Flow = field(default_factory=Flow)
+    circulated: tuple[float, int] = (0.0, 0)
 
     def look(self, t_us: int, site: Site, decision: Decision) -> None:
         """One step is over."""
@@ -101,6 +103,7 @@ class Record:
         self._sample(t_us, decision)
         self._flow(now)
         self._extremes(now, site)
+        self.circulated = max(self.circulated, (now.circulating_a, t_us), key=lambda most: most[0])
         if (t_us - self.setup.start_us) % self.setup.row_us == 0:
             told = tuple(site.listeners[0].latest.get(name) for name in LIMITS)
             reasons = tuple(why(limit.binding) for limit in decision.limits.values())

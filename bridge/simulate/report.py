@@ -85,6 +85,9 @@ def _sums(day: Day) -> Table:
         ("true charge", f"{start_ah:.1f} Ah at the start, {end_ah:.1f} Ah at the end"),
         ("burnt by balancers", f"{day.bled_ah:.2f} Ah, all cells together"),
     ]
+    if len(record.plan.banks) > 1:
+        most_a, at_us = record.circulated
+        rows.append(("between the banks", f"{most_a:.1f} A at most, at {time_of_day(at_us)}"))
     for row in rows:
         table.add_row(*row)
     return table

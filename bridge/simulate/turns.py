@@ -66,6 +66,8 @@ class Look(NamedTuple):
     governor: str
     met: bool
     bleeding: bool
+    joined: tuple[str, ...]
+    circulating_a: float
 
 
 _LIMITS: Final[Mapping[str, str]] = {
@@ -148,10 +150,12 @@ class Turns:
         self._bled_us: int | None = None
         self._requested = False
         self._warnings: tuple[str, ...] = ()
+        self._joined: tuple[str, ...] | None = None
 
     def look(self, now: Look, decision: Decision) -> None:
         """One step is over."""
         self._govern(now)
+        self._banks(now)
         if decision.state is not self._state:
             self._state = decision.state
             cause = f" ({decision.cause})" if decision.cause else ""
@@ -185,6 +189,17 @@ class Turns:
     def _tell(self, found: tuple[str, Look] | None) -> None:
         if found is not None:
             self._turn(found[1], found[0])
+
+    def _banks(self, now: Look) -> None:
+        before = now.joined if self._joined is None else self._joined
+        self._joined = now.joined
+        for name in before:
+            if name not in now.joined:
+                self._turn(now, f"bank {name} leaves")
+        for name in now.joined:
+            if name not in before:
+                text = f"bank {name} joins: {now.circulating_a:.1f} A circulate between the banks"
+                self._turn(now, text)
 
     def _cells(self, now: Look) -> None:
         limits = self._limits
@@ -230,4 +245,6 @@ def looked(t_us: int, site: Site, decision: Decision) -> Look:
         governor_of(held_by, wanted_a, decision),
         held_by == WISH,
         any(bank.balancing for bank in pack.banks),
+        tuple(name for name, view in site.views.items() if view.joined),
+        pack.circulating_a,
     )
