@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from bridge import __version__
-from bridge.cli_simulate import check_outputs, setup_of, simulate_options
+from bridge.cli_simulate import check_outputs, check_switches, setup_of, simulate_options
 from bridge.errors import EXIT_FAIL, EXIT_OK, AmpweirError, InputError
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def check(profile: Path, as_json: bool) -> None:
 @click.option("--demo", is_flag=True, help="A simulated pack and inverter instead of the buses.")
 @click.option("--speed", type=click.FloatRange(1, 100_000), help="Demo: simulated seconds a second.")
 @click.option("--record", type=click.Path(path_type=Path), help="Write every frame in and out to this file.")
+@click.option("--state", type=OUTPUT, metavar="DIR", help="Keep there what a restart must not forget.")
 @click.option("--status-every", type=click.FloatRange(0), metavar="S", help="Print a status line every S s.")
 @click.option("--log", type=click.Choice(["plain", "json"]), default="plain", help="Form of the log lines.")
 def run(
@@ -74,13 +75,15 @@ def run(
     demo: bool,
     speed: float | None,
     record: Path | None,
+    state: Path | None,
     status_every: float | None,
     log: str,
 ) -> None:
     """Bridge the pack of PROFILE to its inverter, in the foreground.
 
     Stops on SIGTERM or Ctrl-C after sending zero currents; takes a changed profile on SIGHUP; prints a
-    status line on SIGUSR1.
+    status line on SIGUSR1. What it has learnt, and when the pack was last full, is kept in --state DIR,
+    by default where the service manager says.
 
     \b
     ampweir run profiles/cabin.toml --demo
@@ -93,7 +96,7 @@ def run(
         sys.exit(run_demo(_load(profile), speed=speed, record=record))
     from bridge.service.start import run_live
 
-    sys.exit(run_live(profile, dry=dry, record=record, status_every_s=status_every, log=log))
+    sys.exit(run_live(profile, dry=dry, record=record, status_every_s=status_every, log=log, state=state))
 
 
 @cli.command(epilog=EXIT_CODES)
@@ -191,13 +194,16 @@ def simulate(
     ampweir simulate profiles/cabin.toml --weather clouds --pack runner --compare-oracle
     ampweir simulate profiles/cabin.toml --ignores current --charger-reads-high 0.2
     ampweir simulate profiles/cabin.toml --load steps --plot day.png --csv day.csv
+    ampweir simulate profiles/jetty.toml --leave right@09:00 --join right@15:00
     """
     from bridge.simulate import report
     from bridge.simulate.simulate import simulate as run_day
 
     setup = setup_of(**options)
     check_outputs(table, plot)
-    result = run_day(_load(profile), setup, compare_oracle=compare_oracle)
+    loaded = _load(profile)
+    check_switches(loaded, setup)
+    result = run_day(loaded, setup, compare_oracle=compare_oracle)
     if table is not None:
         from bridge.simulate.table_file import write_table
 

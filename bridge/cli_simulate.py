@@ -11,6 +11,7 @@ import click
 from bridge.errors import InputError, Problem, Severity
 
 if TYPE_CHECKING:
+    from bridge.profile.load import LoadedProfile
     from bridge.simulate.day import Setup
 
 KINDS: Final = ("balanced", "spread", "runner", "weak", "contact", "two-groups")
@@ -42,6 +43,19 @@ def _span_of_day(_: click.Context, __: click.Parameter, text: str | None) -> tup
     except click.BadParameter:
         allowed = "HH:MM+MINUTES, from 00:00 to 23:59, 1 to 1440 minutes"
         raise click.BadParameter(f"{text!r}; allowed: {allowed}") from None
+
+
+def _switch(
+    _: click.Context, option: click.Parameter, texts: tuple[str, ...]
+) -> list[tuple[float, str, bool]]:
+    """`BANK@HH:MM`: time of day in s, bank, whether it joins."""
+    found = []
+    for text in texts:
+        name, mark, at = text.rpartition("@")
+        if not (name and mark):
+            raise click.BadParameter(f"{text!r}; allowed: BANK@HH:MM")
+        found.append((_time_of_day(_, option, at), name, option.name == "join"))
+    return found
 
 
 def _span(low: float, high: float) -> click.FloatRange:
@@ -108,6 +122,12 @@ _OPTIONS: Final = (
     ),
     _option("--sensor-step", "sensor_step_mv", "MV", _above(0, 50), "Of the cell sensors.", default=1.0),
     _option("--sensor-error", "sensor_error_mv", "MV", _span(0, 50), "Largest of a sensor.", default=2.0),
+    click.option(
+        "--join", "join", multiple=True, metavar="BANK@HH:MM", callback=_switch, help="A bank joins."
+    ),
+    click.option(
+        "--leave", "leave", multiple=True, metavar="BANK@HH:MM", callback=_switch, help="It leaves."
+    ),
     _option("--every", "every_s", "S", click.IntRange(1, 3600), "Rows of CSV and plot.", default=10),
     click.option("--exact", is_flag=True, help="The core's own tick and every single frame; slower."),
 )
@@ -143,6 +163,8 @@ def setup_of(
     restarts_s: float | None,
     sensor_step_mv: float,
     sensor_error_mv: float,
+    join: list[tuple[float, str, bool]],
+    leave: list[tuple[float, str, bool]],
     every_s: int,
     exact: bool,
 ) -> "Setup":
@@ -177,7 +199,22 @@ def setup_of(
         silence=silence,
         row_us=every_s * SECOND_US,
         exact=exact,
+        switches=tuple(sorted([*join, *leave])),
     )
+
+
+def check_switches(loaded: "LoadedProfile", setup: "Setup") -> None:
+    """Refuses banks that are not there, or that come and go as no bank can.
+
+    Raises:
+        BadParameter: which, and what is allowed.
+    """
+    from bridge.simulate.day import switches_of
+
+    try:
+        switches_of(loaded, setup)
+    except ValueError as problem:
+        raise click.BadParameter(str(problem), param_hint="--join or --leave") from None
 
 
 def check_outputs(table: Path | None, plot: Path | None) -> None:

@@ -65,6 +65,7 @@ _ALL = (
     Quantity("charge_current_permitted", "A", 0, 5000, _NEAR, Kind.BANK, "the pack's own charge limit"),
     Quantity("discharge_current_permitted", "A", 0, 5000, _NEAR, Kind.BANK, "the pack's own discharge limit"),
     Quantity("balancing", "", 0, 1, _NEAR, Kind.BANK, "a cell is being balanced"),
+    Quantity("bank_connected", "", 0, 1, _NEAR, Kind.BANK, "the bank is joined to the common bars"),
     Quantity("inverter_heartbeat", "", 0.0, 2.0**64, _NEAR, Kind.INVERTER, "any sign of life of an inverter"),
     Quantity("charge_voltage_limit", "V", 0.0, 1000.0, _DOWN, Kind.LIMIT, "charge no higher than this"),
     Quantity("charge_current_limit", "A", 0.0, 5000.0, _DOWN, Kind.LIMIT, "charge with no more than this"),

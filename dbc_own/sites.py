@@ -1,7 +1,8 @@
-"""What the messages of the two example sites say, and from which codings `draw.py` may choose.
+"""What the messages of the example sites say, and from which codings `draw.py` may choose.
 
-Sites: a lakeside cabin (one bank of 16 LFP cells, one bus, 11-bit identifiers) and its boathouse (two
-banks on the bus `landing`, the inverter on the bus `house`, 29-bit identifiers).
+Sites: a lakeside cabin (one bank of 16 LFP cells, one bus, 11-bit identifiers), its boathouse (two banks on
+the bus `landing`, the inverter on the bus `house`, 29-bit identifiers) and its jetty (two small banks of 8
+cells that can be unplugged, one bus, 11-bit identifiers).
 """
 
 from typing import NamedTuple
@@ -336,10 +337,48 @@ BOATHOUSE_INVERTER = (
     Message("HouseReport", "Inverter", 500, "Sign of life", (*_inverter_report(), check("sum8"))),
 )
 
+
+def _crate(name: str) -> tuple[Message, ...]:
+    return (
+        Message(
+            f"{name}State",
+            name,
+            500,
+            "The bank as a whole",
+            (
+                volts("bank_volts", "voltage across the bank"),
+                amps("bank_amps", "current, positive when charging"),
+                percent("charge_left", "state of charge"),
+                flag("plugged_in", "the bank is joined to the bars of the jetty"),
+                flag("may_charge", "the bank permits charging"),
+                flag("may_draw", "the bank permits discharging"),
+                count(4),
+            ),
+        ),
+        Message(f"{name}Extremes", name, 500, "Outermost cells and probes", _extremes()),
+    )
+
+
+JETTY_BANKS = (*_crate("CrateLeft"), *_crate("CrateRight"))
+
+JETTY_INVERTER = (
+    Message("JettyBounds", "Bridge", 500, "The four limits", _bounds((Code(12, "0.1"),))),
+    Message(
+        "JettyNews",
+        "Bridge",
+        1000,
+        "What is shown, and what is allowed",
+        (percent("shown_charge", "state of charge as shown"), *_permissions()),
+    ),
+    Message("JettyReport", "Inverter", 1000, "Sign of life of the inverter", _inverter_report()),
+)
+
 FILES = (
     File("cabin_pack", 704_371, False, 0.5, ("Monitor", "Bridge"), CABIN_PACK),
     File("cabin_inverter", 704_312, False, 0.5, ("Bridge", "Inverter"), CABIN_INVERTER),
     File("boathouse_bank_one", 704_321, True, 0.0, ("BankOne", "Bridge"), BANK_ONE),
     File("boathouse_bank_two", 704_322, True, 0.0, ("BankTwo", "Bridge"), BANK_TWO),
     File("boathouse_inverter", 704_323, True, 0.0, ("Bridge", "Inverter"), BOATHOUSE_INVERTER),
+    File("jetty_banks", 530_917, False, 0.5, ("Bridge", "CrateLeft", "CrateRight"), JETTY_BANKS),
+    File("jetty_inverter", 530_918, False, 0.5, ("Bridge", "Inverter"), JETTY_INVERTER),
 )

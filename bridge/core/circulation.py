@@ -3,7 +3,8 @@
 Banks that are joined stand at one voltage, but for what their currents cause: |V_a - V_b| <= R_a |I_a| +
 R_b |I_b| (from the sensors to the common bar). A larger difference, seen for longer than readings may
 contradict each other, means that they are not joined; joining them drives (E_a - E_b) / (R_a + R_b), with
-E = V - R·I, until their charges have evened.
+E = V - R·I, until their charges have evened. Of a bank that says itself that it is not connected, E is what
+counts.
 """
 
 from collections.abc import Sequence
@@ -14,6 +15,9 @@ from bridge.core.plan import Bank, Plan
 
 SENSOR_CELL_V = 0.010
 """Two sensors of a bank's voltage may differ by this much a cell (own choice)."""
+
+NEWS = 0.3
+"""Change of the difference, as a share of what was told, that is worth telling (own choice)."""
 
 REST_C = 0.02
 """Where no resistance is stated, both banks must be at rest, at most this many C (own choice)."""
@@ -44,7 +48,7 @@ class Circulation:
             if t_us - self._since.setdefault(pair, t_us) < self._patience_us:
                 continue
             told = self._told.get(pair)
-            if told is None or abs(told[0] - apart[0]) >= SENSOR_CELL_V * one.cells:
+            if told is None or abs(told[0] - apart[0]) >= max(SENSOR_CELL_V * one.cells, NEWS * told[0]):
                 self._told[pair] = told = apart
             found.append(_sentence(one, other, *told))
         return tuple(found)
@@ -59,14 +63,15 @@ def _apart(one: Bank, other: Bank, a: Reading, b: Reading) -> tuple[float, float
         return None
     if a.pack_v is None or b.pack_v is None or a.current_a is None or b.current_a is None:
         return None
-    apart_v = abs(a.pack_v - b.pack_v) - SENSOR_CELL_V * one.cells
+    blur_v = SENSOR_CELL_V * one.cells
+    apart_v = abs(a.pack_v - b.pack_v) - blur_v
     if one.resistance_ohm is None or other.resistance_ohm is None:
         at_rest = max(abs(a.current_a) / one.capacity_ah, abs(b.current_a) / other.capacity_ah) <= REST_C
         return (abs(a.pack_v - b.pack_v), None) if at_rest and apart_v > 0.0 else None
     drop_v = one.resistance_ohm * abs(a.current_a) + other.resistance_ohm * abs(b.current_a)
-    if apart_v <= drop_v:
-        return None
     emf_v = (a.pack_v - one.resistance_ohm * a.current_a) - (b.pack_v - other.resistance_ohm * b.current_a)
+    if abs(emf_v) <= blur_v if a.apart or b.apart else apart_v <= drop_v:
+        return None
     return abs(a.pack_v - b.pack_v), abs(emf_v) / (one.resistance_ohm + other.resistance_ohm)
 
 

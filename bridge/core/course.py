@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.commission import Commission
 from bridge.core.limits.stage import Seen, Stage, StageMachine
 from bridge.core.pack import Reading
@@ -48,10 +49,15 @@ class Course:
         news: what is to be told and was not yet taken: subject and text.
     """
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, kept: Kept = NOTHING) -> None:
         self._banks = plan.banks
         self._stages = None if plan.stages is None else StageMachine(plan.stages)
+        if self._stages is not None:
+            self._stages.go_on(kept.last_full_us, resting=kept.resting, full=kept.full)
+        self._commissioning = plan.commissioning
         self._commission = None if plan.commissioning is None else Commission(plan.commissioning)
+        if self._commission is not None and plan.commissioning is not None:
+            self._commission.active = plan.commissioning.until_us != kept.commissioned_us
         self._window = None if plan.commissioning is None else plan.commissioning.window
         self.news: list[tuple[str, str]] = []
 
@@ -87,6 +93,16 @@ class Course:
                 self.news.append(("stage", asked.sentence))
         return asked
 
+    def keep(self, kept: Kept) -> Kept:
+        """Adds what is worth keeping over a restart."""
+        stages, wish = self._stages, self._commissioning
+        if stages is not None:
+            resting = stages.stage is Stage.RESTING
+            kept = kept._replace(last_full_us=stages.last_full_us, resting=resting, full=stages.full)
+        if self._commission is not None and wish is not None and not self._commission.active:
+            kept = kept._replace(commissioned_us=wish.until_us)
+        return kept
+
     def take_news(self) -> list[tuple[str, str]]:
         """What is to be told since the last call: subject and text."""
         news, self.news = self.news, []
@@ -96,6 +112,8 @@ class Course:
 def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool]) -> Seen | None:
     """The active banks as the stages see them; `None` unless the voltages of all of them are known."""
     rows = [(bank, reading) for bank, reading, on in zip(banks, readings, active, strict=True) if on]
+    if not rows:
+        return None
     highs, lows, means, spreads = [], [], [], []
     for bank, r in rows:
         if r.high_v is None or r.low_v is None or r.pack_v is None:

@@ -10,18 +10,19 @@ before it, and every frame is built at its own deadline, whenever the call that 
 sent, and its stamp, depends only on the inputs and their stamps: a recorded run replays bit for bit.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from bridge.core.circulation import Circulation
 from bridge.core.course import Course
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
+from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.compose import Limits
-from bridge.core.lost import LostBanks
+from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
-from bridge.core.pack import Doubt, PackState, Trouble
+from bridge.core.pack import Doubt, PackState, Reading, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
 from bridge.core.sign import Signs, without
@@ -36,8 +37,8 @@ class Note(NamedTuple):
     Attributes:
         t_us: when.
         kind: `refused` (a received frame), `waiting` (a frame whose reading was never
-            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge).
-        subject: the source, transmission or part of the charge concerned.
+            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge or a bank).
+        subject: the source, transmission, bank or part of the charge concerned.
         text: what was found and what is allowed; or the news.
     """
 
@@ -65,24 +66,26 @@ class Engine:
     Args:
         plan: the compiled profile.
         start_us: engine time of the start; ticks and deadlines are counted from it.
+        kept: what is known from before.
     """
 
-    def __init__(self, plan: Plan, start_us: int) -> None:
+    def __init__(self, plan: Plan, start_us: int, kept: Kept = NOTHING) -> None:
         self.plan = plan
         self.start_us = start_us
-        self._pack = PackState(plan)
+        self._pack = PackState(plan, kept.lost)
         self._failsafe = FailSafe(plan.times)
-        self._limits = Limits(plan)
+        self._limits = Limits(plan, kept)
         self._schedule = Schedule(plan.transmissions, start_us)
         self._maker = FrameMaker(plan.transmissions)
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
-        self._lost_banks = LostBanks(plan)
+        self._lost_banks = LostBanks(plan, kept.lost)
         self._told = Told(plan)
-        self._course = Course(plan)
+        self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
         self._circulation = Circulation(plan)
+        self._joined = [True] * len(plan.banks)
         self._notes: list[Note] = []
         self._due: list[Due] = []
         self._latest_us = start_us
@@ -163,6 +166,11 @@ class Engine:
         return self._latest_us
 
     @property
+    def kept(self) -> Kept:
+        """What is worth handing to the next engine of this plan."""
+        return self._course.keep(self._limits.kept)
+
+    @property
     def next_deadline_us(self) -> int:
         """Engine time at which `poll` should be called next."""
         return min(self._next_tick_us, self._schedule.next_us)
@@ -195,7 +203,7 @@ class Engine:
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
         plan, pack = self.plan, self._pack
         readings = [pack.read(bank, t_us) for bank in plan.banks]
-        active = self._lost_banks.active(t_us, readings)
+        active = self._active(t_us, readings)
         lost = self._lost(t_us, active)
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
@@ -243,9 +251,24 @@ class Engine:
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
 
+    def _active(self, t_us: int, readings: Sequence[Reading]) -> list[bool]:
+        """Which banks count: those that are connected, less the lost ones unless they are all there are."""
+        joined = [not reading.apart for reading in readings]
+        self._tell_joined(t_us, joined)
+        kept = self._lost_banks.active(t_us, readings)
+        both = [on and here for on, here in zip(kept, joined, strict=True)]
+        return both if any(both) else joined
+
+    def _tell_joined(self, t_us: int, joined: list[bool]) -> None:
+        for bank, before, now in zip(self.plan.banks, self._joined, joined, strict=True):
+            if before is not now:
+                text = "joined to the others" if now else "not connected: it takes no share of the current"
+                self._notes.append(Note(t_us, "told", f"bank {bank.name}", text))
+        self._joined = joined
+
     def _lost(self, t_us: int, active: list[bool]) -> list[str]:
         """What once bounded the limits and is gone, without the pack being in doubt."""
-        lost = [f"bank {name}" for name in sorted(self._lost_banks.names)]
+        lost = [lost_bank(name) for name in sorted(self._lost_banks.names)]
         for bank, on in zip(self.plan.banks, active, strict=True):
             if on:
                 lost += self._pack.lost(bank, t_us)

@@ -1,9 +1,14 @@
 """Which banks are lost, where the policy is to go on with the others."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from bridge.core.pack import Reading
 from bridge.core.plan import Plan
+
+
+def lost_bank(name: str) -> str:
+    """What is said of a bank that is lost."""
+    return f"bank {name}"
 
 
 class LostBanks:
@@ -16,14 +21,15 @@ class LostBanks:
         names: the lost banks.
     """
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, lost: Collection[str] = ()) -> None:
+        """No bank is lost, but for those that were before a restart: `lost` may hold other names, too."""
         self._banks = [bank.name for bank in plan.banks]
         self._reduce = plan.options.reduce_on_lost_bank
         self._times = plan.times
         self._tick_us = plan.tick_us
         self._doubted_since: dict[str, int] = {}
         self._steady_since: dict[str, int] = {}
-        self.names: set[str] = set()
+        self.names = {bank.name for bank in plan.banks if self._reduce and lost_bank(bank.name) in lost}
 
     def restart(self) -> None:
         """Steady stretches begin anew: what happened since the last tick is not known."""
@@ -34,7 +40,10 @@ class LostBanks:
         if not self._reduce:
             return [True] * len(readings)
         for name, reading in zip(self._banks, readings, strict=True):
-            if reading.doubt is None:
+            if reading.apart:  # known not to be connected: it is not missed
+                self._found(name)
+                self._steady_since.pop(name, None)
+            elif reading.doubt is None:
                 self._trusted(name, t_us)
             else:
                 self._steady_since.pop(name, None)
@@ -46,7 +55,10 @@ class LostBanks:
 
     def _trusted(self, name: str, t_us: int) -> None:
         if t_us - self._steady_since.setdefault(name, t_us) >= self._times.steady_us:
-            self.names.discard(name)
-            self._doubted_since.pop(name, None)
+            self._found(name)
         elif name in self._doubted_since:
             self._doubted_since[name] += self._tick_us
+
+    def _found(self, name: str) -> None:
+        self.names.discard(name)
+        self._doubted_since.pop(name, None)

@@ -34,6 +34,8 @@ PERMISSIONS = tuple(name for name, _, _ in _OF_ALL[1:])
 def merge(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool]) -> dict[str, float]:
     """What the active banks, taken together, know now; quantities that are not known are left out."""
     rows = [(bank, reading) for bank, reading, on in zip(banks, readings, active, strict=True) if on]
+    if not rows:  # no bank is connected: no current flows, and nothing else is known of the whole
+        return {"pack_current": 0.0}
     if len(rows) == 1:
         return _alone(rows[0][1])
     merged: dict[str, float] = {}

@@ -5,6 +5,7 @@ allowed age is treated as never seen. One source cannot vouch for another: each 
 own age.
 """
 
+from collections.abc import Collection
 from enum import Enum
 from typing import NamedTuple
 
@@ -43,6 +44,7 @@ class Reading(NamedTuple):
     Attributes:
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
+        connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
     """
 
     pack_v: float | None
@@ -59,6 +61,12 @@ class Reading(NamedTuple):
     discharge_permitted_a: float | None
     balancing: float | None
     doubt: Doubt | None
+    connected: float | None = None
+
+    @property
+    def apart(self) -> bool:
+        """Known not to be joined to the others: it takes no share, and bounds nothing."""
+        return self.connected == 0.0
 
 
 class _Kept(NamedTuple):
@@ -72,7 +80,9 @@ class _Kept(NamedTuple):
 class PackState:
     """The table of readings of all banks and inverters. Mutable; owned by one engine."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, lost: Collection[str] = ()) -> None:
+        """Nothing was ever seen, but for readings that were lost before a restart: `lost`, by their names."""
+        self._lost = frozenset(lost)
         self._slots = plan.slots
         self._values: list[float | None] = [None] * len(plan.slots)
         self._valid_until_us: list[int] = [NEVER_US] * len(plan.slots)
@@ -131,7 +141,8 @@ class PackState:
         return [
             str(self._slots[slot])
             for slot in self._optional[bank.name]
-            if self._valid_until_us[slot] < t_us and self._values[slot] is not None
+            if self._valid_until_us[slot] < t_us
+            and (self._values[slot] is not None or (self._lost and str(self._slots[slot]) in self._lost))
         ]
 
     def read(self, bank: Bank, t_us: int) -> Reading:
@@ -185,6 +196,7 @@ class PackState:
             get("discharge_current_permitted"),
             get("balancing"),
             doubt,
+            get("bank_connected"),
         )
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:

@@ -111,6 +111,29 @@ class CurrentSide(NamedTuple):
     release_c: float
 
 
+class ChargerFacts(NamedTuple):
+    """What the charge law must know of a bank's sensors, its charger, its wires and its cells.
+
+    Attributes:
+        sensor_offset_v: largest error of a cell sensor, either way.
+        sensor_step_v: step in which the cells are told, at least.
+        delay_s: how old a reading is when it comes in.
+        lag_s: time constant of the slowest charger.
+        wire_v, wire_a: coarsest step in which the charge voltage, the charge current is sent.
+        e_fold: share of charge over which the voltage above the plateau grows e-fold.
+        plateau_v: where a cell rests while charged, before the steep part.
+    """
+
+    sensor_offset_v: float = 0.002
+    sensor_step_v: float = 0.001
+    delay_s: float = 1.0
+    lag_s: float = 3.0
+    wire_v: float = 0.1
+    wire_a: float = 0.1
+    e_fold: float = 0.0097
+    plateau_v: float = 3.335
+
+
 class Bank(NamedTuple):
     """One string of cells.
 
@@ -123,6 +146,7 @@ class Bank(NamedTuple):
         required: (slot, allowed age in µs) of all that must be fresh.
         charge, discharge: see `CurrentSide`.
         resistance_ohm: of the string with its cables, up to where the banks are joined.
+        facts: see `ChargerFacts`.
     """
 
     name: str
@@ -135,6 +159,7 @@ class Bank(NamedTuple):
     charge: CurrentSide
     discharge: CurrentSide
     resistance_ohm: float | None = None
+    facts: ChargerFacts = ChargerFacts()
 
 
 class Inverter(NamedTuple):

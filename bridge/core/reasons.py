@@ -26,6 +26,7 @@ class Reason(Enum):
     RESTED = "resting voltage: the pack is full"
     USUAL_TARGET = "the usual target, until the next full charge"
     COMMISSIONING = "gently, while the pack is commissioned"
+    APART = "no bank is connected"
     LOST = "no higher than before a bank or a reading was lost"
     RISING = "rising slowly after a lower limit"
     NOT_WORTH_IT = "kept: the rise would be too small to be worth a change"

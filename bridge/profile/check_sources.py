@@ -151,6 +151,12 @@ def _check_bank(key: Key, bank: Bank, loaded: LoadedProfile, findings: Findings)
     if plan.limits.request_below_soc is not None and "state_of_charge" not in bank.slots:
         place = ("limits", "request_charge_below_soc_pct")
         findings.warn(place, f"no state_of_charge of bank {bank.name}", "a source of it")
+    if "bank_connected" in bank.slots and "bank_connected" not in required:
+        found, allowed = (
+            f"bank_connected of {bank.name} is optional",
+            "not optional: unheard it counts as yes",
+        )
+        findings.warn(key, found, allowed)
     if 0 < len(bank.cell_slots) < bank.cells:
         found = f"{len(bank.cell_slots)} of {bank.cells} cells of {bank.name} are read"
         findings.warn(key, found, "all or none: the voltage limit looks at single cells only if it knows all")

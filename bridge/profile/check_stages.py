@@ -53,12 +53,29 @@ def _check_stages(loaded: LoadedProfile, stages: Stages, findings: Findings) -> 
     if stages.rest_v > rest_v + 1e-6:
         allowed = f"at most {rest_v:.6g}, what {cell.name} cells can rest at"
         findings.warn(("stages", "resting_voltage_v"), f"{stages.rest_v:g}", allowed)
+    _check_reach(loaded, stages, findings)
     if stages.usual_v is not None and stages.full_every_us is None:
         allowed = "full_every_days beside it: only a full charge balances the cells"
         findings.warn(("stages", "usual_cell_v"), f"{stages.usual_v:g}, never a full charge", allowed)
     if stages.balance_within_v is not None and stages.balance_within_v < FINEST_V:
         allowed = f"at least {FINEST_V:g}: less is not measured"
         findings.warn(("stages", "balance_within_v"), f"{stages.balance_within_v:g}", allowed)
+
+
+def _check_reach(loaded: LoadedProfile, stages: Stages, findings: Findings) -> None:
+    """Limits that keep the cells from where the highest counts as at its target: no stage would ever end."""
+    plan = loaded.plan
+    reach_v = round(stages.target_v - stages.within_v, 6)
+    if plan.limits.charge_voltage_v < stages.cells * reach_v:
+        found = f"{plan.limits.charge_voltage_v:g} beside [stages]"
+        allowed = (
+            f"at least {stages.cells * reach_v:g}: below, cells that are alike are never at their target"
+        )
+        findings.warn(("limits", "charge_voltage_v"), found, allowed)
+    for number, bank in enumerate(plan.banks):
+        if bank.charge.by_cell.at(reach_v) <= 0.0:
+            key: Key = ("bank", number, "charge_by_highest_cell")
+            findings.warn(key, f"share 0 at {reach_v:g} V, beside [stages]", "above 0 there: nothing flows")
 
 
 def _check_commissioning(loaded: LoadedProfile, findings: Findings) -> None:

@@ -5,6 +5,13 @@ The absolute voltage spans: LFP from cell makers' sheets (3.65 V, 2.5 V; charge 
 (Chen2020 and Mohtat2020, NCA_Kim2011) and common practice give them. Temperatures of the other
 chemistries, all targets and all curves are common practice of the trade, no source. A profile may ask
 for less than this, never for more.
+
+Above the plateau the charge law takes the voltage to rise by (v - plateau) / e-fold for each whole charge.
+LFP: fitted to the open-circuit curve of Prada2013, whose foot is at 3.315 V; 20 mV of its hysteresis come on
+top while it is charged. NMC and NCA rise almost evenly: the two numbers make the law's curve as steep as
+those of Chen2020 and NCA_Kim2011, or steeper, everywhere from the knee to the maximum. For LTO and sodium-ion
+there is no published curve here: that of LFP, the steepest, stretched from floor to target, is on the safe
+side.
 """
 
 from dataclasses import dataclass
@@ -26,6 +33,8 @@ class Chemistry:
         low_knee_v: where, discharging, the voltage begins to fall steeply.
         charge_min_c, charge_max_c: charging only between these.
         discharge_min_c, discharge_max_c: discharging only between these.
+        plateau_v: from where, charging, the rise of the voltage is reckoned.
+        e_fold: share of charge over which the voltage above it grows e-fold.
     """
 
     name: str
@@ -40,6 +49,8 @@ class Chemistry:
     charge_max_c: float
     discharge_min_c: float
     discharge_max_c: float
+    plateau_v: float
+    e_fold: float
 
     @property
     def charge_by_highest_cell(self) -> tuple[tuple[float, float], ...]:
@@ -82,11 +93,11 @@ class Chemistry:
 
 
 _ALL = (
-    Chemistry("lfp", 3.65, 2.5, 3.50, 3.35, 2.90, 3.40, 3.05, 0.0, 45.0, -20.0, 60.0),
-    Chemistry("nmc", 4.20, 2.5, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0),
-    Chemistry("nca", 4.20, 2.7, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0),
-    Chemistry("lto", 2.70, 1.5, 2.60, 2.40, 1.90, 2.45, 2.10, -20.0, 50.0, -30.0, 60.0),
-    Chemistry("sodium", 4.20, 2.0, 3.90, 3.60, 2.30, 3.70, 2.60, -10.0, 45.0, -20.0, 60.0),
+    Chemistry("lfp", 3.65, 2.5, 3.50, 3.35, 2.90, 3.40, 3.05, 0.0, 45.0, -20.0, 60.0, 3.335, 0.0097),
+    Chemistry("nmc", 4.20, 2.5, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0, 3.70, 0.18),
+    Chemistry("nca", 4.20, 2.7, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0, 3.70, 0.18),
+    Chemistry("lto", 2.70, 1.5, 2.60, 2.40, 1.90, 2.45, 2.10, -20.0, 50.0, -30.0, 60.0, 2.41, 0.0097),
+    Chemistry("sodium", 4.20, 2.0, 3.90, 3.60, 2.30, 3.70, 2.60, -10.0, 45.0, -20.0, 60.0, 3.46, 0.0097),
 )
 
 CHEMISTRIES: Final[dict[str, Chemistry]] = {chemistry.name: chemistry for chemistry in _ALL}

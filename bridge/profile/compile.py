@@ -5,6 +5,7 @@ from math import isinf
 
 from bridge.core.outgoing import Transmission
 from bridge.core.plan import SECOND_US, Bank, FailSafeTimes, Inverter, Options, Plan, ShownSoc, Slot
+from bridge.profile.compile_charger import charger_facts, check_sensors
 from bridge.profile.compile_limits import LimitCompiler
 from bridge.profile.compile_sources import Received, SourceCompiler
 from bridge.profile.compile_stages import compile_commissioning, compile_stages
@@ -31,6 +32,7 @@ def compile_plan(
     until_us = None if profile.commissioning is None else _until_us(profile.commissioning.until)
     for number, bank in enumerate(profile.bank):
         _minimum(number, bank.name, profile.pack.cells_in_series, received.slots, findings)
+    check_sensors(profile, pack, received, findings)
     if findings.problems:
         return None
     plan = Plan(
@@ -38,7 +40,12 @@ def compile_plan(
         tick_us=profile.tick_ms * MILLISECOND_US,
         slots=received.slots,
         sources=received.sources,
-        banks=tuple(_bank(bank, profile, received.slots, limits) for bank in profile.bank),
+        banks=tuple(
+            _bank(bank, profile, received.slots, limits)._replace(
+                facts=charger_facts(profile, bank, received, transmissions)
+            )
+            for bank in profile.bank
+        ),
         inverters=tuple(_inverter(one, received.slots) for one in profile.inverter),
         limits=pack,
         options=_options(profile),

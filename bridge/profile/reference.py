@@ -17,10 +17,10 @@ from bridge.quantities import QUANTITIES, Kind
 HEAD = """\
 # Profile reference
 
-One TOML file describes the pack, the buses, the inverter and all messages. `cabin.toml` and
-`boathouse.toml` beside this file are complete examples; `ampweir check PROFILE` proves a profile on paper,
-and says of every problem where it is (tables of an array are counted from 1), what was found and what is
-allowed.
+One TOML file describes the pack, the buses, the inverter and all messages. `cabin.toml`, `boathouse.toml`
+(two banks, stages) and `jetty.toml` (banks that come and go, commissioning) beside this file are complete
+examples; `ampweir check PROFILE` proves a profile on paper, and says of every problem where it is (tables of
+an array are counted from 1), what was found and what is allowed.
 
 Rules for all keys: an unknown key is refused. The unit is in the name of a key (`_v` volt, `_a` ampere,
 `_c` degrees Celsius, `_s` second, `_ms` millisecond, `_min` minute, `_ah` ampere hour, `_pct` percent,

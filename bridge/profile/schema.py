@@ -49,6 +49,12 @@ class Bank(Curves):
         description="resistance of the string with its cables, up to where the banks are joined, mΩ; "
         "foresees what joining them would drive",
     )
+    cell_sensor_error_v: float = Field(
+        default=0.002, ge=0, le=0.05, description="largest error of a cell sensor, either way, V"
+    )
+    telemetry_delay_s: float = Field(
+        default=1.0, ge=0, le=30, description="how old a reading may be when its frame comes in, s"
+    )
 
 
 class Bus(Section):
@@ -77,6 +83,12 @@ class Inverter(Section):
     name: Text = Field(description="its name")
     timeout_s: Positive = Field(
         description="how long it goes on with the last limits when nothing more arrives, s (from its manual)"
+    )
+    response_s: float = Field(
+        default=3.0,
+        ge=0.1,
+        le=60,
+        description="how slowly its charger obeys: the time constant, at the slowest, s",
     )
     when_silent: Literal["warn", "zero"] = Field(
         default="warn", description="while it is not heard: only warn, or send zero currents"

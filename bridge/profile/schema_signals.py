@@ -16,7 +16,7 @@ OF_INVERTER = tuple(name for name, one in QUANTITIES.items() if one.kind is Kind
 SENDABLE = tuple(
     name
     for name, one in QUANTITIES.items()
-    if one.kind in (Kind.BANK, Kind.LIMIT, Kind.OUTPUT) and name not in ("cell_voltage", "cell_temperature")
+    if one.kind in (Kind.BANK, Kind.LIMIT, Kind.OUTPUT) and name != "bank_connected"
 )
 """Quantities an inverter can be told."""
 

@@ -20,6 +20,16 @@ def validated(raw: dict[str, Any], findings: Findings) -> Profile | None:
         return Profile.model_validate(raw)
     except ValidationError as error:
         details = error.errors(include_url=False)
+    places = [detail["loc"] for detail in details]
+    # A list whose only entry is wrong also counts as empty: that is no second problem.
+    details = [
+        detail
+        for detail in details
+        if detail["type"] != "too_short"
+        or not any(
+            place != detail["loc"] and place[: len(detail["loc"])] == detail["loc"] for place in places
+        )
+    ]
     for detail in details:
         findings.problems.append(_translated(detail, findings.file))
     pruned = raw

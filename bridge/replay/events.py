@@ -31,6 +31,7 @@ class Event(NamedTuple):
         origin: what a `start` or `reload` was made from.
         buses: for these two, the name in the log: name in the profile.
         why: why a frame did not leave.
+        kept: for these two, what was known from before, as `bridge.core.kept` reads it; empty: nothing.
     """
 
     kind: str
@@ -40,6 +41,7 @@ class Event(NamedTuple):
     origin: Origin | None = None
     buses: Mapping[str, str] = MappingProxyType({})
     why: str = ""
+    kept: Mapping[str, Any] = MappingProxyType({})
 
 
 class Events(NamedTuple):
@@ -99,6 +101,9 @@ def _made(path: Path, where: str, kind: str, facts: dict[str, Any]) -> Event:
     for key in ("t_us", "after_line", "latest_us"):
         if facts.get(key, 0) < 0:
             raise _refused(path, where, f"{key} is {facts[key]}", "0 or more")
+    kept = facts.get("kept", {})
+    if not isinstance(kept, dict):
+        raise _refused(path, where, f"kept is {kept!r}", "a table")
     texts = (*facts.get("dbc_sha256", {}).values(), *facts.get("buses", {}).values())
     if not all(isinstance(text, str) for text in texts):
         raise _refused(path, where, "something else in dbc_sha256 or buses", "texts")
@@ -113,6 +118,7 @@ def _made(path: Path, where: str, kind: str, facts: dict[str, Any]) -> Event:
         origin=origin,
         buses={channel: bus for bus, channel in facts.get("buses", {}).items()},
         why=facts.get("why", ""),
+        kept=kept,
     )
 
 

@@ -6,7 +6,7 @@ log of frames cannot, one JSON object a line, each with `t_us` and with `after_l
 came before it.
 
     start    profile, profile_sha256, dbc_sha256, version, buses (name in the profile: name in FILE), dry
-             (true: nothing that was made left)
+             (true: nothing that was made left), kept (what was known from before, see `bridge.core.kept`)
     resume   the program was late: `latest_us` is the engine time it had reached by then
     unsent   the frame of the line before was due, but did not leave: why
     reload   another profile: as `start`. The engine was closed; a new one begins, and so a new segment
@@ -25,10 +25,11 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from io import FileIO
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from bridge import __version__
 from bridge.core.engine import Due
+from bridge.core.kept import NOTHING, Kept
 from bridge.errors import CaptureError, Problem, Severity
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
@@ -37,7 +38,7 @@ from bridge.replay.candump import write_line
 FLUSH_US: Final = 1_000_000
 """Frames wait this long at most (engine time, while there are frames) before they go to the disk."""
 
-Json = str | int | bool | Mapping[str, str]
+Json = str | int | bool | Mapping[str, Any]
 
 
 class Origin(NamedTuple):
@@ -100,9 +101,9 @@ class Recorder:
 
     # ── what happens ────────────────────────────────────────────────────────────────────────────────
 
-    def start(self, t_us: int, loaded: LoadedProfile) -> None:
-        """The first engine was made, at `t_us`, from `loaded`."""
-        self._segment(t_us, "start", loaded)
+    def start(self, t_us: int, loaded: LoadedProfile, kept: Kept = NOTHING) -> None:
+        """The first engine was made, at `t_us`, from `loaded`, with what was known from before."""
+        self._segment(t_us, "start", loaded, kept)
 
     def received(self, t_us: int, frame: Frame) -> None:
         """A frame was given to the engine with this stamp."""
@@ -125,9 +126,9 @@ class Recorder:
         """
         self._event(t_us, "resume", latest_us=latest_us)
 
-    def reloaded(self, t_us: int, loaded: LoadedProfile) -> None:
-        """The engine was closed at `t_us`, and a new one made at `t_us` from `loaded`."""
-        self._segment(t_us, "reload", loaded)
+    def reloaded(self, t_us: int, loaded: LoadedProfile, kept: Kept = NOTHING) -> None:
+        """The engine was closed at `t_us`, and a new one made at `t_us` from `loaded`, knowing this."""
+        self._segment(t_us, "reload", loaded, kept)
 
     def stopped(self, t_us: int) -> None:
         """`close(t_us)` was called. The frames it gave may be reported before or after."""
@@ -193,10 +194,10 @@ class Recorder:
             self._flushed_us = t_us
             self._write()
 
-    def _segment(self, t_us: int, event: str, loaded: LoadedProfile) -> None:
+    def _segment(self, t_us: int, event: str, loaded: LoadedProfile, kept: Kept) -> None:
         self._channels = _writable({bus.name: bus.channel for bus in loaded.buses})
-        origin = origin_of(loaded)
-        self._event(t_us, event, **origin._asdict(), version=__version__, buses=self._channels, dry=self._dry)
+        about: dict[str, Json] = {**origin_of(loaded)._asdict(), "version": __version__, "dry": self._dry}
+        self._event(t_us, event, **about, buses=self._channels, kept=kept.facts)
 
 
 def _append(file: FileIO, lines: Sequence[str]) -> int:

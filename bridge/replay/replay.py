@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from bridge.core.engine import Due, Engine, Note
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING, Kept, read
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
 from bridge.replay.recorder import Origin
@@ -121,11 +122,21 @@ def replay(plan: Plan, steps: Iterable[Step]) -> Run:
     return Run(tuple(segments))
 
 
+def _kept(plan: Plan, start: Started) -> Kept:
+    """What an engine knew from before. Another profile, whose banks it does not fit, begins with nothing."""
+    if not start.kept:
+        return NOTHING
+    try:
+        return read(start.kept, plan, start.t_us)
+    except ValueError:
+        return NOTHING
+
+
 class _Driver:
     """One engine on the virtual clock."""
 
     def __init__(self, plan: Plan, start: Started) -> None:
-        self._engine = Engine(plan, start.t_us)
+        self._engine = Engine(plan, start.t_us, _kept(plan, start))
         self._ended = False
         self._decision = self._engine.decision
         self.segment = Segment(start.origin, start.t_us, start.t_us)

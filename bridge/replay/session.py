@@ -8,7 +8,8 @@ profile's transmissions are what was sent then, by whatever sent it, and never a
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Final, NamedTuple
+from types import MappingProxyType
+from typing import Any, Final, NamedTuple
 
 from bridge.core.plan import Plan
 from bridge.errors import CaptureError, Problem, Severity
@@ -22,10 +23,17 @@ _SHOWN: Final = 12
 
 
 class Started(NamedTuple):
-    """An engine was made. `origin`: what it was made from; `None` for a foreign capture."""
+    """An engine was made.
+
+    Attributes:
+        t_us: when.
+        origin: what it was made from; `None` for a foreign capture.
+        kept: what it knew from before, as `bridge.core.kept` reads it; empty: nothing.
+    """
 
     t_us: int
     origin: Origin | None
+    kept: Mapping[str, Any] = MappingProxyType({})
 
 
 class Received(NamedTuple):
@@ -205,7 +213,7 @@ class Session:
         else:
             if event.kind == "reload":
                 yield Ended(event.t_us, closed=True)
-            yield Started(event.t_us, event.origin)
+            yield Started(event.t_us, event.origin, event.kept)
 
     def _ours(self, made: Made) -> bool:
         return (made.frame.bus, made.frame.key) in self._outputs

@@ -5,8 +5,10 @@ from typing import TYPE_CHECKING, Final
 
 from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING, Kept
 from bridge.core.plan import Plan
 from bridge.errors import EXIT_INTERNAL, EXIT_OK, AmpweirError, BusError, BusFull, InputError
+from bridge.profile.fingerprint import fingerprint
 from bridge.service.journal import Journal
 from bridge.service.notify import Notifier
 from bridge.service.seam import BusNotice, NoticeKind
@@ -17,6 +19,7 @@ from bridge.words import status_line
 if TYPE_CHECKING:
     from bridge.profile.load import LoadedProfile
     from bridge.replay.recorder import Recorder
+    from bridge.service.store import Store
 
 STATUS_US: Final = 1_000_000
 """How often the service manager is told the status line."""
@@ -37,6 +40,7 @@ class Daemon:
         journal: where changes are told.
         load: loads the profile again, for a reload; raises InputError.
         recorder: keeps every input and output, exactly.
+        store: keeps what a restart must not forget.
         notifier: tells the service manager.
         dry: compute and show, send nothing.
         status_every_us: print the status line this often; 0: only when asked.
@@ -50,6 +54,7 @@ class Daemon:
         *,
         load: Callable[[], "LoadedProfile"],
         recorder: "Recorder | None" = None,
+        store: "Store | None" = None,
         notifier: Notifier | None = None,
         dry: bool = False,
         status_every_us: int = 0,
@@ -63,18 +68,26 @@ class Daemon:
         self._dry = dry
         self._status_every_us = status_every_us
         self._last_resort = last_resort(loaded.plan)
-        self._start(loaded, world.now_us())
+        self._store = None if dry else store  # a dry run has learnt nothing of a charger
+        start_us = world.now_us()
+        kept = NOTHING
+        if store is not None:
+            found = store.load(loaded, start_us)
+            kept = found.kept
+            if found.told:
+                journal.say(start_us, found.told, "warning" if found.bad else "info")
+        self._start(loaded, start_us, kept)
         self._said_status_us = self._told_us = self._fed_us = self._judged_us = self._start_us
         if recorder is not None:
-            recorder.start(self._start_us, loaded)
+            recorder.start(self._start_us, loaded, kept)
 
     @property
     def engine(self) -> Engine:
         """The engine at work; another one after a reload."""
         return self._engine
 
-    def _start(self, loaded: "LoadedProfile", t_us: int) -> None:
-        self._engine = Engine(loaded.plan, t_us)
+    def _start(self, loaded: "LoadedProfile", t_us: int, kept: Kept) -> None:
+        self._engine = Engine(loaded.plan, t_us, kept)
         self._start_us = t_us
         carrying = [t for t in loaded.plan.transmissions if t.carries_limits]
         self._left_us = {(t.bus, t.layout.key): t_us for t in carrying}
@@ -193,6 +206,8 @@ class Daemon:
             notifier.tell(f"STATUS={status_line(decision)}")
             if self._recorder is not None and (trouble := self._recorder.flush()):
                 self._journal.say(t_us, f"recording ended: {trouble}", "error")
+            if self._store is not None and (trouble := self._store.save(self._loaded, self._engine, t_us)):
+                self._journal.say(t_us, trouble, "warning")
         if self._status_every_us and t_us - self._said_status_us >= self._status_every_us:
             self._said_status_us = t_us
             self._journal.status(decision)
@@ -208,6 +223,8 @@ class Daemon:
             self._dispatch(self._engine.close(t_us))
             if self._recorder is not None:
                 self._recorder.stopped(t_us)
+            if self._store is not None and (trouble := self._store.close(self._loaded, self._engine, t_us)):
+                self._journal.say(t_us, trouble, "warning")
             return False
         return True
 
@@ -225,10 +242,11 @@ class Daemon:
             self._journal.say(t_us, f"profile not taken, nothing changed: {problem}", "error")
         else:
             self._dispatch(self._engine.close(t_us))
+            kept = self._engine.kept if fingerprint(loaded) == fingerprint(self._loaded) else NOTHING
             self._loaded, self._last_resort = loaded, last
-            self._start(loaded, t_us)
+            self._start(loaded, t_us, kept)
             if self._recorder is not None:
-                self._recorder.reloaded(t_us, loaded)
+                self._recorder.reloaded(t_us, loaded, kept)
             self._journal.say(t_us, f"profile taken: {loaded.plan.name}")
         self._notifier.tell("READY=1")
 

@@ -13,6 +13,7 @@ from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger, stdout_is_terminal
 from bridge.service.live import LiveWorld
 from bridge.service.notify import Notifier
+from bridge.service.store import FORGETS, Store
 from bridge.service.world import Request
 
 if TYPE_CHECKING:
@@ -40,8 +41,30 @@ def load_sound(path: Path) -> LoadedProfile:
     return loaded
 
 
-def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: float | None, log: str) -> int:
+def state_directory() -> Path | None:
+    """Where the service manager wants state to be kept; `None` where there is none."""
+    given = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
+    return Path(given) if given else None
+
+
+def run_live(
+    path: Path,
+    *,
+    dry: bool,
+    record: Path | None,
+    status_every_s: float | None,
+    log: str,
+    state: Path | None = None,
+) -> int:
     """Runs the daemon on the buses of a profile until it is asked to stop; returns the exit code.
+
+    Args:
+        path: the profile.
+        dry: compute and show, send nothing.
+        record: every frame in and out goes to this file.
+        status_every_s: how often the status line is printed; `None`: as fits where the output goes.
+        log: form of the log lines.
+        state: folder in which is kept what a restart must not forget; `None`: the service manager's, if any.
 
     Raises:
         InputError: the profile or the recording file cannot be used.
@@ -61,12 +84,17 @@ def run_live(path: Path, *, dry: bool, record: Path | None, status_every_s: floa
             journal.say(
                 world.now_us(), f"{loaded.plan.name}: {'dry run, nothing is sent' if dry else 'running'}"
             )
+            state = state or state_directory()
+            if state is None:
+                told = f"{FORGETS}: neither --state DIR nor a state directory of the service manager"
+                journal.say(world.now_us(), told)
             daemon = Daemon(
                 loaded,
                 world,
                 journal,
                 load=lambda: load_sound(path),
                 recorder=recorder,
+                store=None if state is None else Store(state, path),
                 notifier=notifier,
                 dry=dry,
                 status_every_us=round(status_every_s * 1e6),

@@ -20,6 +20,7 @@ from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.inverter import Wish
+from bridge.simulate.pack import Switch
 from bridge.simulate.packs import PackWish, drawn_pack
 from bridge.simulate.site import USUAL_CHARGER, Charger, Site
 from bridge.simulate.sky import made_day
@@ -42,6 +43,7 @@ class Setup:
         step_us: the physics moves on in steps of this length.
         exact: the core's own tick, and every single frame.
         row_us: a row of the record for each of these; a multiple of the step.
+        switches: banks that join or leave: time of day in s, name of the bank, whether it joins.
     """
 
     hours: float = 24.0
@@ -55,6 +57,7 @@ class Setup:
     step_us: int = SECOND_US
     exact: bool = False
     row_us: int = 10 * SECOND_US
+    switches: tuple[tuple[float, str, bool], ...] = ()
 
     @property
     def start_us(self) -> int:
@@ -88,10 +91,42 @@ def wish_of(loaded: LoadedProfile, setup: Setup) -> Callable[[float], Wish]:
     return lambda t_s: day(setup.start_s + t_s)
 
 
+def switches_of(loaded: LoadedProfile, setup: Setup) -> list[Switch]:
+    """What joins and leaves, by seconds since the start; a time of day before that is one of the next day.
+
+    Raises:
+        ValueError: what cannot be: no such bank, a bank that joins or leaves twice, none left.
+    """
+    names = [bank.name for bank in loaded.plan.banks]
+    found = []
+    for at_s, name, joins in setup.switches:
+        if name not in names:
+            raise ValueError(f"no bank {name!r}; allowed: one of {', '.join(names)}")
+        found.append(Switch((at_s - setup.start_s) % 86_400.0, names.index(name), joins))
+    found.sort()
+    before: dict[int, bool] = {}
+    joined = {n for n in range(len(names)) if not next((one.joins for one in found if one.bank == n), False)}
+    if not joined:
+        raise ValueError("no bank is connected at the start; allowed: one at least, at any time")
+    for one in found:
+        if before.get(one.bank) is one.joins:
+            word = "joins" if one.joins else "leaves"
+            raise ValueError(f"bank {names[one.bank]} {word} twice; allowed: joining and leaving in turn")
+        before[one.bank] = one.joins
+        (joined.add if one.joins else joined.discard)(one.bank)
+        if not joined:
+            raise ValueError(
+                f"nothing is left when bank {names[one.bank]} leaves; allowed: one at least, at any time"
+            )
+    return found
+
+
 def site_of(loaded: LoadedProfile, setup: Setup) -> Site:
     """The site at the start; the same every time."""
     chemistry = CHEMISTRIES[loaded.profile.pack.chemistry]
-    banks = drawn_pack(setup.pack, chemistry, [(bank.cells, bank.capacity_ah) for bank in loaded.plan.banks])
+    rows = [(bank.cells, bank.capacity_ah) for bank in loaded.plan.banks]
+    stated_ohm = [bank.resistance_ohm for bank in loaded.plan.banks]
+    banks = drawn_pack(setup.pack, chemistry, rows, stated_ohm)
     return Site(
         loaded,
         setup.start_us,
@@ -101,6 +136,7 @@ def site_of(loaded: LoadedProfile, setup: Setup) -> Site:
         step_us=setup.step_us,
         banks=banks,
         charger=setup.charger,
+        switches=switches_of(loaded, setup),
     )
 
 

@@ -59,6 +59,8 @@ class Bound:
         cap_a = self._pack_a[sign < 0.0]
         rows = zip(pack.banks, pack.shares_a(0.0), self._sides[sign < 0.0], strict=True)
         for bank, rest_a, side in rows:
+            if bank not in pack.joined:
+                continue
             most_a = _configured(side, pack.temperatures_c(bank))
             cap_a = min(cap_a, (most_a - sign * rest_a) * bank.resistance_ohm / pack.resistance_ohm)
         return max(cap_a, 0.0)
@@ -94,6 +96,7 @@ class Bound:
         return max(
             sign * (cell_v - bound_v)
             for bank, share_a in zip(pack.banks, shares_a, strict=True)
+            if bank in pack.joined
             for cell_v in bank.foreseen_v(share_a, self._step_s)
         )
 
@@ -102,6 +105,8 @@ def _at_once_a(pack: PackModel, sign: float, bound_v: float) -> float:
     """The current at which the first cell is at the bound the moment it flows; each cell is linear then."""
     least_a = float("inf")
     for bank, rest_a in zip(pack.banks, pack.shares_a(0.0), strict=True):
+        if bank not in pack.joined:
+            continue
         part = pack.resistance_ohm / bank.resistance_ohm
         for cell in bank.cells:
             ohm = cell.parameters.series_ohm

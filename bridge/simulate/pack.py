@@ -119,6 +119,11 @@ class BankModel:
         return self.emf_v + self.resistance_ohm * self.current_a
 
     @property
+    def sensed_v(self) -> float:
+        """The same as a monitor beside the cells has it, before the wiring."""
+        return self.emf_v + (self.resistance_ohm - self._wiring_ohm) * self.current_a
+
+    @property
     def state_of_charge(self) -> float:
         """Counted charge in percent of the nominal capacity, 0..100."""
         return min(max(100.0 * self._counted_ah / self.nominal_ah, 0.0), 100.0)
@@ -158,25 +163,64 @@ class BankModel:
         ]
 
 
+class Switch(NamedTuple):
+    """A bank joins the others, or leaves them.
+
+    Attributes:
+        at_s: when, from the start.
+        bank: which, counted from 0.
+        joins: else it leaves.
+    """
+
+    at_s: float
+    bank: int
+    joins: bool
+
+
 class PackModel:
     """Banks in parallel behind one pair of terminals.
 
     Attributes:
         banks: the banks, at least one.
+        joined: those that are connected, at least one. The others rest.
         temperature_c: in degrees Celsius, of all cells of banks without a `warmth` of their own.
         current_a: total current of the last step.
         resistance_ohm: between its terminals, felt at once.
+
+    Args:
+        banks: see above.
+        temperature_c: see above.
+        switches: what joins and leaves, and when; a bank that joins first is not connected before. There
+            must be a bank connected at any time.
     """
 
-    def __init__(self, banks: Sequence[BankModel], temperature_c: float = 20.0) -> None:
+    def __init__(
+        self, banks: Sequence[BankModel], temperature_c: float = 20.0, switches: Sequence[Switch] = ()
+    ) -> None:
         self.banks = tuple(banks)
         self._warming = any(bank.warmth is not None for bank in banks)
         self.temperature_c = temperature_c
         self.current_a = 0.0
+        self._switches = sorted(switches, reverse=True)
+        self._elapsed_s = 0.0
+        first = {switch.bank: switch.joins for switch in self._switches}
+        self._join([bank for n, bank in enumerate(self.banks) if not first.get(n)])
+
+    def _join(self, banks: Sequence[BankModel]) -> None:
+        assert banks, "no bank is connected"
+        self.joined = tuple(bank for bank in self.banks if bank in banks)
         self._weigh()
 
     def _weigh(self) -> None:
-        self.resistance_ohm = 1.0 / sum(1.0 / bank.resistance_ohm for bank in self.banks)
+        self.resistance_ohm = 1.0 / sum(1.0 / bank.resistance_ohm for bank in self.joined)
+
+    def _switch(self) -> None:
+        """Whatever is due joins or leaves, at once."""
+        joined = [*self.joined]
+        while self._switches and self._switches[-1].at_s <= self._elapsed_s:
+            _, number, joins = self._switches.pop()
+            (joined.append if joins else joined.remove)(self.banks[number])
+        self._join(joined)
 
     def temperatures_c(self, bank: BankModel) -> Sequence[float]:
         """The temperatures of the cells of a bank; a single one if all have that."""
@@ -185,9 +229,14 @@ class PackModel:
     @property
     def emf_v(self) -> float:
         """Voltage in volts across the terminals if no current flowed through them this moment."""
-        if len(self.banks) == 1:
-            return self.banks[0].emf_v
-        return self.resistance_ohm * sum(bank.emf_v / bank.resistance_ohm for bank in self.banks)
+        if len(self.joined) == 1:
+            return self.joined[0].emf_v
+        return self.resistance_ohm * sum(bank.emf_v / bank.resistance_ohm for bank in self.joined)
+
+    @property
+    def circulating_a(self) -> float:
+        """Current in amperes that flows from some banks into others, whatever flows at the terminals."""
+        return sum(max(share_a, 0.0) for share_a in self.shares_a(0.0))
 
     @property
     def voltage_v(self) -> float:
@@ -201,29 +250,32 @@ class PackModel:
         return sum(bank.state_of_charge * bank.nominal_ah for bank in self.banks) / total_ah
 
     def shares_a(self, current_a: float) -> tuple[float, ...]:
-        """Return how a total current divides over the banks; between unlike banks some flows at zero, too.
+        """Return how a total current divides over all banks; between unlike banks some flows at zero, too.
 
         Each bank is linear at any moment, V = emf + R * I, and all have the same V (Kirchhoff).
         """
         if len(self.banks) == 1:
             return (current_a,)
-        emf_v = [bank.emf_v for bank in self.banks]
-        common_v = self.resistance_ohm * (
-            current_a + sum(e / bank.resistance_ohm for e, bank in zip(emf_v, self.banks, strict=True))
+        common_v = self.emf_v + self.resistance_ohm * current_a
+        return tuple(
+            (common_v - bank.emf_v) / bank.resistance_ohm if bank in self.joined else 0.0
+            for bank in self.banks
         )
-        return tuple((common_v - e) / bank.resistance_ohm for e, bank in zip(emf_v, self.banks, strict=True))
 
     def step(self, current_a: float, dt_s: float) -> None:
         """Let a constant total current flow for some time, in pieces of at most `LONGEST_STEP_S`."""
         self.current_a = current_a
         left_s = dt_s
         while left_s > 0.0:
+            if self._switches and self._switches[-1].at_s <= self._elapsed_s:
+                self._switch()
             piece_s = min(left_s, LONGEST_STEP_S)
             for bank, share_a in zip(self.banks, self.shares_a(current_a), strict=True):
                 bank.step(share_a, piece_s)
             if self._warming:
                 self._weigh()
             left_s -= piece_s
+            self._elapsed_s += piece_s
 
 
 def drawn_bank(

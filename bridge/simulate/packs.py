@@ -1,7 +1,7 @@
 """The packs a simulation offers: kinds of unlikeness that a home-built pack may have, drawn from a seed."""
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -139,13 +139,20 @@ class PackWish:
     surroundings: Surroundings | None = None
 
 
-def drawn_pack(wish: PackWish, chemistry: Chemistry, banks: list[tuple[int, float]]) -> list[BankModel]:
+def drawn_pack(
+    wish: PackWish,
+    chemistry: Chemistry,
+    banks: list[tuple[int, float]],
+    stated_ohm: Sequence[float | None] = (),
+) -> list[BankModel]:
     """Draws the banks of a pack.
 
     Args:
         wish: which pack.
         chemistry: of all cells; only LFP has hysteresis.
         banks: cells in series and capacity in Ah of each.
+        stated_ohm: resistance of each bank up to the common bars; what its cells do not have of it is in its
+            leads. `None` or not given: none is.
     """
     models = []
     for n, (count, capacity_ah) in enumerate(banks):
@@ -160,11 +167,13 @@ def drawn_pack(wish: PackWish, chemistry: Chemistry, banks: list[tuple[int, floa
         mean = sum(draft.charge for draft in drafts) / count
         cells = [CellModel(_cell(draft, average), wish.charge + draft.charge - mean) for draft in drafts]
         errors_v = [draw.uniform(-wish.sensor_error_v, wish.sensor_error_v) for _ in range(count)]
+        stated = stated_ohm[n] if stated_ohm else None
         models.append(
             BankModel(
                 cells,
                 capacity_ah,
                 Balancer(from_v=chemistry.target_v - 0.05),
+                max((stated or 0.0) - count * average.series_ohm, 0.0),
                 sensor_step_v=wish.sensor_step_v,
                 sensor_errors_v=errors_v,
                 warmth=_warmth(cells, capacity_ah, wish),

@@ -22,6 +22,7 @@ def setup_lines(day: Day) -> list[str]:
         f"sensors: steps of {1000 * pack.sensor_step_v:g} mV, up to {1000 * pack.sensor_error_v:g} mV wrong",
         f"sky: {WEATHERS[setup.weather]}{sun}; load: {LOADS[setup.load]}",
         f"charger: {_charger(setup)}",
+        *([f"banks: {_banks(setup)}"] if setup.switches else []),
     ]
 
 
@@ -41,6 +42,13 @@ def _cells(day: Day) -> str:
     stand_in = STAND_INS.get(name)
     words.append(f"open-circuit curve: {stand_in or SOURCES[name]}")
     return "; ".join(words)
+
+
+def _banks(setup: Setup) -> str:
+    return ", ".join(
+        f"{name} {'joins' if joins else 'leaves'} at {int(at_s) // 3600:02d}:{int(at_s) // 60 % 60:02d}"
+        for at_s, name, joins in setup.switches
+    )
 
 
 def _charger(setup: Setup) -> str:

@@ -88,6 +88,7 @@ class Record:
         charged, drawn: what flowed.
         coldest_c, hottest_c: true extremes of the cells' temperatures.
         near_us: for how long the highest cell was within `NEAR_V` of its target.
+        circulated: most that flowed from bank to bank, A, and when.
     """
 
     plan: Plan
@@ -104,6 +105,7 @@ class Record:
     coldest_c: float = float("inf")
     hottest_c: float = float("-inf")
     near_us: int = 0
+    circulated: tuple[float, int] = (0.0, 0)
 
     def look(self, t_us: int, site: Site, decision: Decision, news: Sequence[str] = ()) -> None:
         """One step is over. `news`: of the course of the charge."""
@@ -112,6 +114,7 @@ class Record:
         self._sample(t_us, decision)
         self._flow(now)
         self._extremes(now, site)
+        self.circulated = max(self.circulated, (now.circulating_a, t_us), key=lambda most: most[0])
         if (t_us - self.setup.start_us) % self.setup.row_us == 0:
             latest = site.listeners[0].latest
             told = tuple(latest.get(name) for name in LIMITS)

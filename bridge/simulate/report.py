@@ -104,6 +104,9 @@ def _sums(day: Day) -> Table:
     ]
     if day.setup.pack.surroundings is not None:
         rows.append(("cells' temperatures", f"{record.coldest_c:.1f} to {record.hottest_c:.1f} °C"))
+    if len(record.plan.banks) > 1:
+        most_a, at_us = record.circulated
+        rows.append(("between the banks", f"{most_a:.1f} A at most, at {time_of_day(at_us)}"))
     for row in rows:
         table.add_row(*row)
     return table

@@ -37,6 +37,7 @@ def as_json(day: Day) -> str:
         },
         "drawn": {"ah": record.drawn.ah, "kwh": record.drawn.kwh, "missed_ah": record.drawn.missed_ah},
         "bled_ah": day.bled_ah,
+        "circulated": {"a": record.circulated[0], "s": since(record.circulated[1] or None)},
         "stored_ah": list(day.stored_ah),
         "apart_ah": list(day.apart_ah),
         "near_target_s": record.near_us / 1e6,

@@ -12,7 +12,7 @@ from bridge.quantities import LIMITS
 from bridge.simulate.coder import Library
 from bridge.simulate.inverter import WELL_BEHAVED, InverterModel, Limits, Manners, Wish
 from bridge.simulate.node import Ear, Seen, Talker, ValueOf, talkers
-from bridge.simulate.pack import Balancer, BankModel, PackModel, drawn_bank
+from bridge.simulate.pack import Balancer, BankModel, PackModel, Switch, drawn_bank
 from bridge.simulate.packs import cell_of
 
 MODEL_STEP_US: Final = 250_000
@@ -66,8 +66,13 @@ class BankView:
     def refresh(self) -> None:
         """Looks at the model; to be called after each of its steps."""
         self._cells_v = self.bank.cell_voltages_v
-        self._voltage_v = self.bank.voltage_v
+        self._voltage_v = self.bank.sensed_v
         self._bleeding = self.bank.balancing
+
+    @property
+    def joined(self) -> bool:
+        """Whether the bank is connected to the others."""
+        return self.bank in self._pack.joined
 
     def cells_v(self, t_us: int) -> tuple[float, ...]:
         """All cells in volts, as measured."""
@@ -99,6 +104,8 @@ class BankView:
                 return self.permitted_a[1]
             case "balancing":
                 return float(self._bleeding)
+            case "bank_connected":
+                return float(self.joined)
         return float(quantity not in self.forbidden)  # charge_permitted, discharge_permitted
 
     def _temperature_c(self, quantity: str, probe: int, t_us: int) -> float:
@@ -193,6 +200,7 @@ class Site:
         library: message definitions already read, to be shared.
         banks: these banks, one for each of the profile, in place of ones drawn from the seed.
         charger: the inverters' hardware.
+        switches: banks that join or leave, by seconds of physics since the start.
     """
 
     def __init__(
@@ -208,10 +216,11 @@ class Site:
         library: Library | None = None,
         banks: Sequence[BankModel] | None = None,
         charger: Charger = USUAL_CHARGER,
+        switches: Sequence[Switch] = (),
     ) -> None:
         plan, library = loaded.plan, library or Library()
         models = banks or _banks(loaded, seed, charge)
-        self.pack = PackModel(models, temperature_c)
+        self.pack = PackModel(models, temperature_c, switches)
         self.views = {
             bank.name: BankView(model, self.pack, (bank.charge.max_a, bank.discharge.max_a))
             for bank, model in zip(plan.banks, models, strict=True)

@@ -86,6 +86,8 @@ class Look(NamedTuple):
     coldest_c: float
     hottest_c: float
     apart_ah: float | None
+    joined: tuple[str, ...]
+    circulating_a: float
 
 
 _LIMITS: Final[Mapping[str, str]] = {
@@ -182,12 +184,14 @@ class Turns:
         self._silent = False
         self._alone: str | None = None  # not before it has heard limits once
         self._warnings: tuple[str, ...] = ()
+        self._joined: tuple[str, ...] | None = None
 
     def look(self, now: Look, decision: Decision, news: Sequence[str] = (), *, silent: bool = False) -> None:
         """One step is over. `news`: of the course of the charge; `silent`: the inverters heard nothing."""
         if silent is not self._silent:
             self._silent = silent
             self._turn(now, CUT if silent else JOINED)
+        self._banks(now)
         if decision.state is not self._state:
             self._state = decision.state
             cause = f" ({decision.cause})" if decision.cause else ""
@@ -233,6 +237,17 @@ class Turns:
     def _tell(self, found: tuple[str, Look] | None) -> None:
         if found is not None:
             self._turn(found[1], found[0])
+
+    def _banks(self, now: Look) -> None:
+        before = now.joined if self._joined is None else self._joined
+        self._joined = now.joined
+        for name in before:
+            if name not in now.joined:
+                self._turn(now, f"bank {name} leaves")
+        for name in now.joined:
+            if name not in before:
+                text = f"bank {name} joins: {now.circulating_a:.1f} A circulate between the banks"
+                self._turn(now, text)
 
     def _cells(self, now: Look) -> None:
         limits = self._limits
@@ -297,6 +312,8 @@ def looked(t_us: int, site: Site, decision: Decision) -> Look:
         min(min(pack.temperatures_c(bank)) for bank in pack.banks),
         max(max(pack.temperatures_c(bank)) for bank in pack.banks),
         apart_ah(pack) if bleeding else None,
+        tuple(name for name, view in site.views.items() if view.joined),
+        pack.circulating_a,
     )
 
 

@@ -168,7 +168,7 @@ class Builder:
     """What a plan is made of; change what the test is about and call `plan`.
 
     Attributes:
-        parts: message-wise, what is received of each bank; `cells` and `permits` can be left out.
+        parts: message-wise, what is received of each bank; `cells`, `permits` and `switch` can be left out.
         optional: quantities without which a bank is trusted.
         jumps: largest believable step by quantity.
     """
@@ -249,6 +249,8 @@ class Builder:
                 ("discharge_current_permitted", "draw_most"),
             ]
             self._source(name, layouts["permits"], rows)
+        if "switch" in self.parts:
+            self._source(name, layouts["switch"], [("bank_connected", "joined")])
         mine = list(enumerate(self._slots))[first:]
         return Bank(
             name=name,
@@ -298,6 +300,7 @@ def bank_layouts(number: int, cells: int) -> dict[str, MessageLayout]:
         "extremes": MessageLayout("Extremes", base + 1, 8, EXTREMES),
         "cells": cell_layout(base + 2, cells),
         "permits": MessageLayout("Permits", base + 3, 4, PERMITS),
+        "switch": MessageLayout("Switch", base + 4, 1, (intel("joined", 0, 8),)),
     }
 
 

@@ -25,6 +25,7 @@ class Speaker:
     may_charge: int = 1
     may_draw: int = 1
     bleeding: int = 0
+    joined: int | None = None
     charge_most_a: float = 500.0
     draw_most_a: float = 500.0
     volts: float | None = None
@@ -78,7 +79,8 @@ class Speaker:
     def all(self) -> list[Frame]:
         """Every message once, every page of the cells."""
         pages = [self.page(page) for page in range(pages_of(len(self.cells_v)))]
-        return [self.totals(), self.extremes(), *pages, self.permits()]
+        switch = [] if self.joined is None else [self._frame("switch", bytes([self.joined]))]
+        return [self.totals(), self.extremes(), *pages, self.permits(), *switch]
 
     def _layout(self, part: str) -> MessageLayout:
         return self._layouts[part]

@@ -8,6 +8,7 @@ from bridge.profile.load import LoadedProfile, load_profile
 
 ROOT = Path(__file__).resolve().parents[2]
 CABIN = (ROOT / "profiles" / "cabin.toml").read_text(encoding="utf-8")
+JETTY = (ROOT / "profiles" / "jetty.toml").read_text(encoding="utf-8")
 BOATHOUSE = (ROOT / "profiles" / "boathouse.toml").read_text(encoding="utf-8")
 
 

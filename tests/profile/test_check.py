@@ -15,19 +15,31 @@ from bridge.profile.check import check_profile
 from bridge.profile.load import load_profile
 from bridge.profile.report import as_json, print_report
 from bridge.profile.units import unit_problem
-from tests.profile.made import BOATHOUSE, CABIN, ROOT, checked, found, loaded
+from tests.profile.made import BOATHOUSE, CABIN, JETTY, ROOT, checked, found, loaded
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
 FAIL, WARN, NOTE = Severity.FAIL, Severity.WARN, Severity.NOTE
 
 
-@pytest.mark.parametrize("name", ["cabin", "boathouse"])
+@pytest.mark.parametrize("name", ["cabin", "boathouse", "jetty"])
 def test_the_shipped_profiles_pass(name: str) -> None:
     """No rule fires on either; notes at most."""
     report = check_profile(load_profile(ROOT / "profiles" / f"{name}.toml"), NOW)
 
     assert report.of(FAIL) == report.of(WARN) == ()
     assert (report.verdict, report.exit_code) == ("pass", EXIT_OK)
+
+
+def test_the_commissioning_that_is_shown_passes(tmp_path: Path) -> None:
+    """Its marks taken away, and with the end it has."""
+    shown = [line for line in JETTY.splitlines() if line.startswith("# ") and " = " in line]
+    changes = [(line, line[2:]) for line in ("# [commissioning]", *shown)]
+    profile = loaded(tmp_path, JETTY, *changes)
+    assert len(shown) == 5
+    assert profile.plan.commissioning is not None
+    assert profile.plan.commissioning.window == (20.0, 90.0)
+    report = check_profile(profile, NOW)
+    assert report.of(FAIL) == report.of(WARN) == ()
 
 
 LIMITS = [
@@ -65,6 +77,8 @@ SOURCES = [
     (WARN, "limits.request_charge_below_soc_pct", ("state_of_charge = {", "# ")),
     (WARN, "bank[1]", ('"cell_01", "cell_02", "cell_03", "cell_04"', '"cell_01"')),
     (NOTE, "bank[1]", ("pack_current = {", "# ")),
+    (WARN, "bank[1]",
+     ('"bleeding"', '"bleeding"\nbank_connected = { signal = "bleeding", optional = true }')),
     (WARN, "source[2].signals.cell_temperature_min.range",
      ('"coldest_probe", range = [-40,', '"coldest_probe", range = [1,')),
     (WARN, "source[2].signals.cell_voltage_max.range",

@@ -11,7 +11,10 @@ import pytest
 from cantools.database.can import Database, Message, Signal
 
 HOME = Path(__file__).resolve().parents[2] / "dbc_own"
-NAMES = ("boathouse_bank_one", "boathouse_bank_two", "boathouse_inverter", "cabin_inverter", "cabin_pack")
+NAMES = (
+    *("boathouse_bank_one", "boathouse_bank_two", "boathouse_inverter"),
+    *("cabin_inverter", "cabin_pack", "jetty_banks", "jetty_inverter"),
+)
 
 
 def _load(name: str) -> Database:

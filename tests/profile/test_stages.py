@@ -14,6 +14,7 @@ FAIL, WARN = Severity.FAIL, Severity.WARN
 HERE = "[failsafe]"
 UNTIL = "until = 2026-12-01T12:00:00+01:00\n"
 NO_AMPS = ("pack_current = {", "# ")
+EARLY = "charge_by_highest_cell = { cell_v = [3.4, 3.47], share = [1, 0] }"
 NO_CHARGE = ("state_of_charge = {", "# ")
 
 
@@ -142,6 +143,8 @@ CHECKS = [
     (WARN, "options.inhibit_charge", commissioning("[options]", "inhibit_charge = true")),
     (FAIL, "transmission[2].signals.bridge_state", ('"failsafe_state"', '"charge_stage"')),
     (WARN, "bank[1]", ("cell_temperature_max = {", "# "), ("pack_warmth", "# ")),
+    (WARN, "limits.charge_voltage_v", stages(), ("[limits]", "[limits]\ncharge_voltage_v = 55.6")),
+    (WARN, "bank[1].charge_by_highest_cell", stages(), ("[limits]", f"[limits]\n{EARLY}")),
 ]
 
 

@@ -11,10 +11,14 @@ from hypothesis import strategies as st
 
 from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING, Kept
+from bridge.core.limits.charge_settings import Learnt
+from bridge.core.limits.current import cut_offs
 from bridge.frames import EXTENDED, Frame
 from bridge.profile.load import LoadedProfile
 from bridge.replay.recorder import Recorder, events_path, origin_of
 from bridge.replay.replay import Run, replay
+from bridge.replay.session import Started
 from bridge.replay.verify import aligned, verify
 from bridge.service.world import Request
 from tests.replay.live import START_US, profile, run, session, variant, world
@@ -68,10 +72,35 @@ def turns(name: str) -> st.SearchStrategy[list[Turn]]:
     return st.lists(st.builds(Turn, wait, frames, rarely, rarely), max_size=40)
 
 
-def drive(loaded: LoadedProfile, path: Path, script: Sequence[Turn], *, stop: bool = True) -> list[Due]:
+def known(loaded: LoadedProfile) -> st.SearchStrategy[Kept]:
+    """What an engine of a profile may know from before."""
+    cells, banks = loaded.plan.banks[0].cells, [bank.name for bank in loaded.plan.banks]
+    ohms = st.lists(st.floats(0.4, 8.0), min_size=cells, max_size=cells).map(tuple)
+    offset = st.none() | st.floats(-0.5, 0.7)
+    learnt = st.builds(
+        Learnt, ohms, offset, st.floats(0, 200), st.none() | st.floats(1.5, 8.0), st.booleans()
+    )
+    names = [name for bank in banks for name in cut_offs(bank)]
+    gone = [f"bank {banks[-1]}", str(loaded.plan.slots[0])]
+    return st.builds(
+        Kept,
+        st.none() | st.integers(0, START_US),
+        resting=st.booleans(),
+        full=st.just(False),
+        commissioned_us=st.none() | st.integers(0, 2 * START_US),
+        tripped=st.frozensets(st.sampled_from(names), max_size=2),
+        lost=st.frozensets(st.sampled_from(gone)),
+        caps=st.none() | st.tuples(*[st.floats(0.0, 60.0)] * 4),
+        learnt=st.dictionaries(st.sampled_from(banks), learnt),
+    )
+
+
+def drive(
+    loaded: LoadedProfile, path: Path, script: Sequence[Turn], *, stop: bool = True, kept: Kept = NOTHING
+) -> list[Due]:
     """What the daemon does, in short: everything the engine made, recorded to `path`."""
-    engine, recorder, made = Engine(loaded.plan, START_US), Recorder(path), list[Due]()
-    recorder.start(START_US, loaded)
+    engine, recorder, made = Engine(loaded.plan, START_US, kept), Recorder(path), list[Due]()
+    recorder.start(START_US, loaded, kept)
 
     def dispatch(due: list[Due], lost: bool) -> None:
         for item in due:
@@ -93,8 +122,9 @@ def drive(loaded: LoadedProfile, path: Path, script: Sequence[Turn], *, stop: bo
             engine.receive(t_us, frame)
         if turn.reload:
             dispatch(engine.close(t_us), turn.lost)
-            engine = Engine(loaded.plan, t_us)
-            recorder.reloaded(t_us, loaded)
+            kept = engine.kept
+            engine = Engine(loaded.plan, t_us, kept)
+            recorder.reloaded(t_us, loaded, kept)
     if stop:
         dispatch(engine.close(t_us), False)
         recorder.stopped(t_us)
@@ -116,11 +146,12 @@ def replayed(path: Path, loaded: LoadedProfile) -> Run:
 def test_any_recorded_run_replays_bit_for_bit(
     tmp_path_factory: pytest.TempPathFactory, name: str, stop: bool, data: st.DataObject
 ) -> None:
-    """Stalls, garbage, gaps, lost frames, reloads, an end in good order or none: all frames come back."""
+    """Stalls, garbage, gaps, lost frames, reloads, an end in good order or none, whatever was known from
+    before: all frames come back."""
     loaded, path = profile(name), tmp_path_factory.mktemp("run") / "run.log"
     script = [*data.draw(turns(name)), Turn(1000, [good_frames(name)[0]], False, False)]
 
-    made = drive(loaded, path, script, stop=stop)
+    made = drive(loaded, path, script, stop=stop, kept=data.draw(known(loaded)))
     result = replayed(path, loaded)
 
     assert result.frames[: len(made)] == made
@@ -159,6 +190,29 @@ def test_the_daemon_with_every_kind_of_trouble_replays_bit_for_bit(tmp_path: Pat
     assert [note.kind for note in result.notes].count("stalled") == 1
     states = {sample.state for sample in result.samples}
     assert {State.STARTING, State.FOLLOWING, State.HOLDING, State.SAFE} <= states
+
+
+def test_what_was_known_from_before_is_an_input(tmp_path: Path) -> None:
+    """A pack that rested was told another voltage: without what the recording holds of it, nothing agrees."""
+    stages = ("[failsafe]", "[stages]\n[failsafe]")
+    loaded, path = variant(tmp_path, "cabin", stages), tmp_path / "run.log"
+    script = [Turn(90_000, [frame], False, False) for frame in good_frames("cabin")]
+    drive(loaded, path, script, kept=Kept(START_US - 1, resting=True))
+    assert verify(replayed(path, loaded), origin_of(loaded)).identical
+
+    events = events_path(path)
+    events.write_text(events.read_text().replace('"resting": true', '"resting": false'))
+    assert verify(replayed(path, loaded), origin_of(loaded)).mismatches
+
+
+def test_another_profile_whose_banks_it_does_not_fit_begins_with_nothing(tmp_path: Path) -> None:
+    """What one bank has learnt says nothing of two others."""
+    path = tmp_path / "run.log"
+    drive(profile("cabin"), path, [], kept=Kept(learnt={"shelf": Learnt()}))
+    started = next(iter(session(path, profile("boathouse")).steps()))
+    assert isinstance(started, Started)
+    assert started.kept["learnt"]
+    replay(profile("boathouse").plan, [started])
 
 
 def test_every_change_of_the_decision_is_seen(tmp_path: Path) -> None:

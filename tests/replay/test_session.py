@@ -210,6 +210,7 @@ def test_a_truncated_capture_names_the_line(tmp_path: Path) -> None:
         (start(t_us=-1), "line 1: t_us is -1; allowed: 0 or more"),
         (start(buses=None), "line 1: buses is None; allowed: dict"),
         (start(buses={"cabin": 1}), "line 1: something else in dbc_sha256 or buses; allowed: texts"),
+        (start(kept=3), "line 1: kept is 3; allowed: a table"),
         (start() + '{"event": "resume", "t_us": 1, "after_line": 0}\n', "line 2: latest_us is None"),
         (
             start(after_line=2) + '{"event": "stop", "t_us": 1, "after_line": 1}\n',

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.simulate.cell import CellModel, CellParameters
-from bridge.simulate.pack import Balancer, BankModel, PackModel, Spread, drawn_bank
+from bridge.simulate.pack import Balancer, BankModel, PackModel, Spread, Switch, drawn_bank
 
 NO_BALANCER = Balancer(bleed_a=0.0)
 CURRENTS_A = st.floats(-300.0, 300.0)
@@ -225,3 +225,30 @@ def test_stored_charge_is_what_flowed_less_what_was_bled() -> None:
     assert sum(bank.bled_ah) > 0.01
     gained_ah = bank.stored_ah - before_ah
     assert gained_ah == pytest.approx(3.0 * 600 / 3600 - sum(bank.bled_ah) / 4, abs=1e-9)
+
+
+def test_a_bank_that_is_not_connected_rests_and_one_that_joins_takes_what_kirchhoff_says() -> None:
+    """Until it joins the other carries all; then the difference over both resistances flows at once."""
+    full, empty = drawn_bank(1, 0.35), drawn_bank(2, 0.25)
+    pack = PackModel([full, empty], switches=[Switch(60.0, 1, True), Switch(120.0, 1, False)])
+    pack.step(30.0, 60.0)
+    assert (full.current_a, empty.current_a) == (pytest.approx(30.0), 0.0)
+    assert [*pack.joined] == [full]
+    assert (pack.emf_v, pack.circulating_a) == (full.emf_v, 0.0)
+    expected_a = (full.emf_v - empty.emf_v) / (full.resistance_ohm + empty.resistance_ohm)
+    pack.step(0.0, 0.001)
+    assert [*pack.joined] == [full, empty]
+    assert empty.current_a == pytest.approx(expected_a)
+    assert empty.current_a > 10.0
+    assert pack.circulating_a == pytest.approx(expected_a, rel=0.01)
+    pack.step(0.0, 60.0)
+    assert [*pack.joined] == [full]
+    assert empty.current_a == 0.0
+
+
+def test_wiring_is_behind_the_monitor() -> None:
+    """What a monitor measures beside the cells is not what stands at the far end of the leads."""
+    bank = BankModel(drawn_bank(1, 0.5).cells, 280.0, NO_BALANCER, wiring_ohm=0.002)
+    bank.step(50.0, 1.0)
+    assert bank.sensed_v == pytest.approx(sum(bank.true_cell_voltages_v))
+    assert bank.voltage_v == pytest.approx(bank.sensed_v + 0.1)

@@ -14,6 +14,7 @@ from bridge.simulate.table_file import COLUMNS
 from tests.service.fakes import CABIN, ROOT
 
 Run = Callable[..., tuple[int, str, str]]
+JETTY = ROOT / "profiles" / "jetty.toml"
 SHORT = ("--hours", "0.05", "--start", "12:00")
 
 
@@ -87,6 +88,56 @@ def test_options_reach_the_models(run: Run) -> None:
         *("1.5 times the resistance", "for 30 min from 14:05", "restarts unasked 60 s after"),
     ):
         assert words in told
+
+
+def test_a_bank_leaves_and_joins(run: Run) -> None:
+    """Told when, with what circulates; the bridge foresees it, and no limit is past what the banks bear."""
+    switches = ("--leave", "right@12:10", "--join", "right@12:40")
+    code, out, err = run(
+        *("--hours", 1, "--start", "12:00", "--soc", 30, "--sun", 60, "--json"), *switches, profile=JETTY
+    )
+    day = json.loads(out)
+    assert (code, err) == (0, "")
+    assert day["setup"][-1] == "banks: right leaves at 12:10, right joins at 12:40"
+    turns = {turn["text"].partition(":")[0]: turn for turn in day["turns"]}
+    assert turns["bank right leaves"]["s"] == 601
+    joins = turns["bank right joins"]
+    assert joins["s"] == 2401
+    circulates_a = float(joins["text"].split()[3])
+    assert circulates_a == pytest.approx(day["circulated"]["a"], abs=0.1)
+    assert circulates_a > 20.0
+    foreseen = [turn["text"] for turn in day["turns"] if "joining them would drive about" in turn["text"]]
+    assert float(foreseen[-1].split()[-2]) == pytest.approx(circulates_a, rel=0.4)
+    assert "safe" not in day["states_s"]
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("--join", "up@10:00"), "no bank 'up'; allowed: one of left, right"),
+        (("--join", "right"), "'right'; allowed: BANK@HH:MM"),
+        (("--leave", "right@9:00"), "'9:00'; allowed: HH:MM"),
+        (
+            ("--leave", "right@09:00", "--leave", "right@10:00"),
+            "bank right leaves twice; allowed: joining and",
+        ),
+        (
+            ("--leave", "right@09:00", "--leave", "left@10:00"),
+            "nothing is left when bank left leaves; allowed:",
+        ),
+        (
+            ("--join", "right@09:00", "--join", "left@10:00"),
+            "no bank is connected at the start; allowed: one",
+        ),
+    ],
+)
+def test_a_bank_that_cannot_come_and_go_so_is_one_clear_error(
+    run: Run, words: tuple[str, ...], told: str
+) -> None:
+    """Wrong usage, told before the day begins."""
+    code, out, err = run(*words, profile=JETTY)
+    assert (code, out) == (2, "")
+    assert told in err
 
 
 def test_a_cell_past_what_it_bears_is_exit_code_1(run: Run) -> None:

@@ -3,7 +3,8 @@
 The pack may carry I_b / s_b, the smallest over all banks, where s_b is the share of the current that bank b
 takes. The share expected from the capacities holds until the currents themselves tell more, and is never
 taken to be less than either: on the word of its sensor alone, no bank is trusted with more than its expected
-part.
+part. A bank that has just joined may stand lower than the others and take everything: so it is reckoned with,
+until its current says otherwise.
 """
 
 from collections.abc import Sequence
@@ -27,10 +28,15 @@ class Shares:
     def __init__(self, banks: Sequence[Bank]) -> None:
         self._capacities = [bank.capacity_ah for bank in banks]
         self._measured: list[float | None] = [None] * len(banks)
+        self._apart = [False] * len(banks)
         self.settled = True
 
     def update(
-        self, currents_a: Sequence[float | None], active: Sequence[bool], elapsed_s: float
+        self,
+        currents_a: Sequence[float | None],
+        active: Sequence[bool],
+        elapsed_s: float,
+        apart: Sequence[bool] = (),
     ) -> list[float]:
         """Shares of the active banks, each 0 < s <= 1; 1 for a bank that is not active.
 
@@ -38,9 +44,14 @@ class Shares:
             currents_a: each bank's current, `None` if not known.
             active: which banks count.
             elapsed_s: time since the last call.
+            apart: which banks are known not to be connected; none if not given.
         """
         if len(self._capacities) == 1:
             return [1.0]
+        for i, away in enumerate(apart):
+            if self._apart[i] and not away:
+                self._measured[i] = 1.0
+            self._apart[i] = away
         total_ah = sum(ah for ah, on in zip(self._capacities, active, strict=True) if on) or 1.0
         self._measure(currents_a, active, total_ah, elapsed_s)
         shares = []

@@ -4,6 +4,7 @@ from collections.abc import Collection, Sequence
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING, Kept, rounded
 from bridge.core.limits import headroom
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.banks import Shares
@@ -16,6 +17,7 @@ from bridge.core.reasons import Contribution, Limit, Reason
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
 _SILENT = Contribution(Reason.INVERTER_SILENT, 0.0, "")
+_APART = Contribution(Reason.APART, 0.0, "")
 
 FourLimits = tuple[Limit, Limit, Limit, Limit]
 """Charge voltage, charge current, discharge current, discharge floor."""
@@ -27,7 +29,7 @@ _Four = tuple[float, float, float, float]
 class Limits:
     """The four limits of one pack, over time. Mutable; owned by one engine."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, kept: Kept = NOTHING) -> None:
         limits = plan.limits
         self._plan = plan
         self._banks = plan.banks
@@ -35,8 +37,10 @@ class Limits:
         self._options = plan.options
         self._shares = Shares(plan.banks)
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
-        self._bank_charges = [BankCharge(bank, limits) for bank in plan.banks]
+        self._bank_charges = [BankCharge(bank, limits, kept.learnt.get(bank.name)) for bank in plan.banks]
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
+        for law in (*self._charge_laws, *self._draw_laws):
+            law.trip(kept.tripped)
         self._static_v = Contribution(Reason.CONFIGURED, limits.charge_voltage_v, "")
         self._static_floor = Contribution(Reason.CONFIGURED, limits.discharge_floor_v, "")
         self._charge_cap = Contribution(Reason.PACK_CAP, limits.charge_a, "")
@@ -46,15 +50,23 @@ class Limits:
         self._floor = Ramp(limits.rise_v_per_s, limits.voltage_deadband_v, -limits.discharge_floor_v)
         self._charge = Ramp(limits.charge_rise_a_per_s, limits.current_deadband_a, 0.0)
         self._draw = Ramp(limits.discharge_rise_a_per_s, limits.current_deadband_a, 0.0)
-        self._lost: frozenset[str] = frozenset()
+        self._lost = kept.lost
         self._sent: _Four | None = None
-        self._caps: _Four | None = None
+        self._caps: _Four | None = kept.caps
 
     def close(self) -> None:
         """Drops both currents to zero and the charge voltage to the resting one."""
         self._charge.drop_to(0.0)
         self._draw.drop_to(0.0)
         self._volts.drop_to(self._limits.resting_v)
+
+    @property
+    def kept(self) -> Kept:
+        """What the laws know that is worth keeping over a restart."""
+        tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
+        known = zip(self._banks, self._bank_charges, strict=True)
+        learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
+        return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt)
 
     @property
     def warnings(self) -> list[str]:
@@ -95,7 +107,7 @@ class Limits:
             elapsed_s: time since the last call; what a rise is measured by.
             state: the fail-safe state, which overrides everything.
             readings: one for each bank.
-            active: banks that count; a lost one does not.
+            active: banks that count; one that is lost, or not connected, does not.
             lost: banks and optional readings that bounded the limits and are gone. Until they return, no
                 limit gets looser than it was before.
             inverter_silent: currents are wanted at zero because an inverter is not heard.
@@ -103,13 +115,24 @@ class Limits:
         """
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
-        shares = self._shares.update([reading.current_a for reading in readings], active, elapsed_s)
+        currents, apart = [r.current_a for r in readings], [r.apart for r in readings]
+        shares = self._shares.update(currents, active, elapsed_s, apart)
         for i, (bank, reading) in enumerate(zip(self._banks, readings, strict=True)):
             if active[i]:
                 self._charging(t_us, i, reading, shares[i], volts, charge)
                 self._floors(bank, reading, floors)
                 self._currents(i, reading, shares[i], charge, draw)
-        self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
+        if not any(active):
+            volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
+            charge.append(_APART)
+            draw.append(_APART)
+        self._wishes(
+            t_us,
+            [reading for reading in readings if not reading.apart],
+            charge,
+            draw,
+            inverter_silent=inverter_silent,
+        )
         volts += course.volts
         charge += course.charge
         if lost or self._lost:

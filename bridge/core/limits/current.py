@@ -1,8 +1,17 @@
 """What bounds the current of one bank in one direction: charging and discharging mirror each other."""
 
+from collections.abc import Collection
+
 from bridge.core.limits.shape import CutOff
 from bridge.core.plan import CurrentSide
 from bridge.core.reasons import Contribution, Reason
+
+
+def cut_offs(bank: str) -> tuple[str, ...]:
+    """Names of all cut-offs of a bank."""
+    return tuple(
+        f"{bank} {way} {what}" for way in ("charge", "discharge") for what in ("cell", "cold", "hot")
+    )
 
 
 class CurrentLaw:
@@ -16,6 +25,18 @@ class CurrentLaw:
         self._cell = CutOff(side.cell_trip_v, side.cell_release_v)
         self._cold = CutOff(side.coldest_c, side.coldest_c + side.release_c)
         self._hot = CutOff(side.hottest_c, side.hottest_c - side.release_c)
+        names = cut_offs(bank)[:3] if charging else cut_offs(bank)[3:]
+        self._cut_offs = dict(zip(names, (self._cell, self._cold, self._hot), strict=True))
+
+    @property
+    def tripped(self) -> frozenset[str]:
+        """Names of the cut-offs that are tripped."""
+        return frozenset(name for name, cut_off in self._cut_offs.items() if cut_off.tripped)
+
+    def trip(self, names: Collection[str]) -> None:
+        """Trips the named ones of its cut-offs, as they were before a restart."""
+        for name in self._cut_offs.keys() & names:
+            self._cut_offs[name].tripped = True
 
     def bounds(
         self,

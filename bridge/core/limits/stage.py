@@ -7,8 +7,8 @@
 
 A stage never loosens a limit: all it does is to add contributions, which the limits then are the tightest of.
 Times count only while the pack is trusted, and at the target only while the highest cell really stands there,
-so that a cloud ends no absorption. When the last full charge was is not kept over a restart: it counts from
-the start then.
+so that a cloud ends no absorption. A full charge is due so long after the last, or after the start where none
+is known of.
 """
 
 from enum import IntEnum
@@ -98,7 +98,7 @@ class StageMachine:
         stage: where it stands.
         cause: why, for people; the same for as long as the stage lasts.
         full: whether the pack has been charged to its target by all criteria, and not started again since.
-        last_full_us: when a full charge last ended; the first step where none did.
+        last_full_us: when a full charge last ended; the first step where none is known of.
     """
 
     def __init__(self, wish: Stages) -> None:
@@ -112,6 +112,13 @@ class StageMachine:
         self._due = False
         self._held_us = self._tail_us = self._balanced_us = self._even_us = 0
         self._away_us = self._needy_us = 0
+
+    def go_on(self, last_full_us: int | None, *, resting: bool, full: bool) -> None:
+        """Takes up, before the first step, what is known from before a restart."""
+        self.last_full_us = last_full_us
+        if resting:
+            self.full = full
+            self._enter(Stage.RESTING, "charged before the restart")
 
     @property
     def target_v(self) -> float:

@@ -1,0 +1,163 @@
+"""What an engine knows that outlives it: handed to the next one at its start, as an input like any other.
+
+Nothing of it loosens a limit beyond what a fresh start would come to by itself: what was learnt is where
+learning begins, a cut-off that had tripped stays so, a pack that rested goes on resting.
+"""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, Final, NamedTuple
+
+from bridge.core.limits.charge_cells import LEAST
+from bridge.core.limits.charge_cells import MOST as MOST_OHMS
+from bridge.core.limits.charge_charger import LEAST_LAG_S, MOST_LAG_S
+from bridge.core.limits.charge_offset import LEAST_V, MOST_V
+from bridge.core.limits.charge_settings import Learnt
+from bridge.core.limits.current import cut_offs
+from bridge.core.lost import lost_bank
+from bridge.core.plan import Bank, Plan
+
+MOST: Final = 5000.0
+"""Largest believable current, A, and more than any voltage."""
+
+DIGITS: Final = 3
+"""What was learnt is kept to so many decimals: finer changes are not worth a write to the disk."""
+
+
+class Kept(NamedTuple):
+    """What is kept.
+
+    Attributes:
+        last_full_us: engine time at which the last full charge ended; `None`: not known.
+        resting: the pack rested, charged.
+        full: to its target, by all criteria.
+        commissioned_us: stated end of the commissioning that has ended; `None`: none has.
+        tripped: names of the cut-offs that had tripped.
+        lost: banks and readings that were gone and had bounded the limits.
+        caps: what no limit was to be looser than until they are back: charge voltage, V, charge and discharge
+            current, A, floor, V.
+        learnt: what each bank's charge law has learnt.
+    """
+
+    last_full_us: int | None = None
+    resting: bool = False
+    full: bool = False
+    commissioned_us: int | None = None
+    tripped: frozenset[str] = frozenset()
+    lost: frozenset[str] = frozenset()
+    caps: tuple[float, float, float, float] | None = None
+    learnt: Mapping[str, Learnt] = MappingProxyType({})
+
+    @property
+    def facts(self) -> dict[str, Any]:
+        """The same as what JSON can say; `read` takes it back, to the last digit."""
+        learnt = {bank: {**one._asdict(), "ohms": list(one.ohms)} for bank, one in self.learnt.items()}
+        caps = None if self.caps is None else list(self.caps)
+        sets = {"tripped": sorted(self.tripped), "lost": sorted(self.lost)}
+        return {**self._asdict(), **sets, "caps": caps, "learnt": learnt}
+
+
+NOTHING: Final = Kept()
+"""Nothing is known from before."""
+
+
+def rounded(learnt: Learnt) -> Learnt:
+    """What of it is worth keeping."""
+    offset_v, lag_s = learnt.offset_v, learnt.lag_s
+    return Learnt(
+        tuple(round(factor, DIGITS) for factor in learnt.ohms),
+        None if offset_v is None else round(offset_v, DIGITS),
+        round(learnt.offset_a, 1),
+        None if lag_s is None else round(lag_s, 1),
+        learnt.ignores,
+    )
+
+
+def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
+    """What was kept, if all of it fits a plan and could be true at `t_us`.
+
+    Raises:
+        ValueError: with the key, what was found and what is allowed.
+    """
+    _keys("", facts, Kept._fields)
+    named = {bank.name: bank for bank in plan.banks}
+    learnt = facts["learnt"]
+    if not isinstance(learnt, dict) or not all(name in named for name in learnt):
+        raise _wrong("learnt", learnt, f"a table for each of {', '.join(named)}")
+    resting, full = _flag("resting", facts["resting"]), _flag("full", facts["full"])
+    if full and not resting:
+        raise _wrong("full", full, "only while resting")
+    return Kept(
+        _time("last_full_us", facts["last_full_us"], t_us),
+        resting,
+        full,
+        _time("commissioned_us", facts["commissioned_us"], None),
+        _names("tripped", facts["tripped"], {name for bank in named for name in cut_offs(bank)}),
+        _names("lost", facts["lost"], {lost_bank(bank) for bank in named} | {str(one) for one in plan.slots}),
+        _caps(facts["caps"]),
+        {name: _learnt(f"learnt.{name}", one, named[name]) for name, one in learnt.items()},
+    )
+
+
+def _names(key: str, names: Any, known: set[str]) -> frozenset[str]:
+    if not isinstance(names, list) or not all(isinstance(name, str) and name in known for name in names):
+        raise _wrong(key, names, "names of the profile's")
+    return frozenset(names)
+
+
+def _caps(caps: Any) -> tuple[float, float, float, float] | None:
+    if caps is None:
+        return None
+    if not isinstance(caps, list) or len(caps) != 4:
+        raise _wrong("caps", caps, "four numbers, or none")
+    volts, charge, draw, floor = (_number("caps", one, 0.0, MOST) for one in caps)
+    return volts, charge, draw, floor
+
+
+def _learnt(key: str, facts: Any, bank: Bank) -> Learnt:
+    if not isinstance(facts, dict):
+        raise _wrong(key, facts, "a table")
+    _keys(f"{key}.", facts, Learnt._fields)
+    ohms = facts["ohms"]
+    if not isinstance(ohms, list) or len(ohms) not in (0, 2, bank.cells):
+        raise _wrong(f"{key}.ohms", ohms, f"one for each of {bank.cells} cells, or two, or none")
+    return Learnt(
+        tuple(_number(f"{key}.ohms", one, LEAST, MOST_OHMS) for one in ohms),
+        _maybe(f"{key}.offset_v", facts["offset_v"], LEAST_V, MOST_V),
+        _number(f"{key}.offset_a", facts["offset_a"], -MOST, MOST),
+        _maybe(f"{key}.lag_s", facts["lag_s"], LEAST_LAG_S, MOST_LAG_S),
+        _flag(f"{key}.ignores", facts["ignores"]),
+    )
+
+
+def _keys(where: str, facts: Mapping[str, Any], allowed: tuple[str, ...]) -> None:
+    if set(facts) != set(allowed):
+        raise _wrong(f"{where}keys", sorted(facts), ", ".join(allowed))
+
+
+def _number(key: str, value: Any, low: float, high: float) -> float:
+    if type(value) not in (int, float) or not low <= value <= high:  # not a number lies nowhere
+        raise _wrong(key, value, f"a number from {low:g} to {high:g}")
+    return float(value)
+
+
+def _maybe(key: str, value: Any, low: float, high: float) -> float | None:
+    return None if value is None else _number(key, value, low, high)
+
+
+def _flag(key: str, value: Any) -> bool:
+    if type(value) is not bool:
+        raise _wrong(key, value, "true or false")
+    return value
+
+
+def _time(key: str, value: Any, latest_us: int | None) -> int | None:
+    if value is None:
+        return None
+    if type(value) is not int or value < 0 or (latest_us is not None and value > latest_us):
+        raise _wrong(key, value, "microseconds since 1970, in the past")
+    return value
+
+
+def _wrong(key: str, found: Any, allowed: str) -> ValueError:
+    return ValueError(f"{key}: {str(found)[:60]}; allowed: {allowed}")

@@ -1,0 +1,72 @@
+"""From the profile and the messages it names to what the charge law must know of sensors, wires and cells."""
+
+from collections.abc import Sequence
+
+from bridge.core.outgoing import QuantityItem, Transmission
+from bridge.core.plan import ChargerFacts, PackLimits
+from bridge.profile.chemistry import CHEMISTRIES
+from bridge.profile.compile_sources import Received
+from bridge.profile.findings import Findings
+from bridge.profile.schema import Bank, Profile
+
+LEAST_STEP_V = 0.001
+"""Cell sensors are not trusted to tell less than this, however fine the signal (own choice)."""
+
+LEAST_WIRE = 0.01
+"""V or A: a finer signal makes no difference to a charger (own choice)."""
+
+
+def charger_facts(
+    profile: Profile, bank: Bank, received: Received, transmissions: Sequence[Transmission]
+) -> ChargerFacts:
+    """What the law is told of one bank."""
+    usual, cell = ChargerFacts(), CHEMISTRIES[profile.pack.chemistry]
+    return ChargerFacts(
+        sensor_offset_v=bank.cell_sensor_error_v,
+        sensor_step_v=max(_told_step_v(profile, bank, received), LEAST_STEP_V),
+        delay_s=bank.telemetry_delay_s,
+        lag_s=max(inverter.response_s for inverter in profile.inverter),
+        wire_v=_sent_step("charge_voltage_limit", transmissions, usual.wire_v),
+        wire_a=_sent_step("charge_current_limit", transmissions, usual.wire_a),
+        e_fold=cell.e_fold,
+        plateau_v=cell.plateau_v,
+    )
+
+
+def _told_step_v(profile: Profile, bank: Bank, received: Received) -> float:
+    """Coarsest step of the signals the cells are read from: all of them, else those of the extremes."""
+    steps: dict[str, list[float]] = {}
+    for source, layout in zip(received.sources, received.layouts, strict=True):
+        for target in source.targets:
+            slot = received.slots[target.slot]
+            field = layout.field(target.signal)
+            if slot.owner == bank.name and not field.is_float:
+                steps.setdefault(slot.quantity, []).append(abs(field.factor * target.scale))
+    cells = steps.get("cell_voltage", [])
+    if len(cells) < profile.pack.cells_in_series:
+        cells = [*cells, *steps.get("cell_voltage_max", []), *steps.get("cell_voltage_min", [])]
+    return round(max(cells, default=0.0), 9)
+
+
+def _sent_step(quantity: str, transmissions: Sequence[Transmission], usual: float) -> float:
+    """Coarsest step of all signals that carry the limit: every inverter must be able to follow it."""
+    steps = [
+        float(item.grid.step)
+        for transmission in transmissions
+        for page in transmission.pages
+        for item in page
+        if isinstance(item, QuantityItem) and item.quantity == quantity
+    ]
+    return max(*steps, LEAST_WIRE) if steps else usual
+
+
+def check_sensors(profile: Profile, limits: PackLimits, received: Received, findings: Findings) -> None:
+    """Notes sensors so bad that nothing is left between the knee and the target."""
+    room_v = round(limits.cell_target_v - limits.knee_v, 6)
+    for number, bank in enumerate(profile.bank):
+        step_v = _told_step_v(profile, bank, received)
+        lost_v = bank.cell_sensor_error_v + step_v / 2.0
+        if lost_v >= room_v > 0.0:
+            found = f"{bank.cell_sensor_error_v:g}, with steps of {step_v:g} V"
+            allowed = f"together less than from cell_knee_v to cell_target_v, {room_v:g}"
+            findings.fail(("bank", number, "cell_sensor_error_v"), found, allowed)

@@ -1,0 +1,190 @@
+"""A bank that says whether it is connected: apart it bounds nothing, and joining steps no limit up."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.core.circulation import Circulation
+from bridge.core.failsafe import State
+from bridge.core.limits.banks import Shares
+from bridge.core.plan import Plan
+from bridge.core.reasons import Reason
+from tests.core.plans import OPTIONS, SECOND, Builder
+from tests.core.rig import Rig, Speaker, level
+from tests.core.test_circulation import NOTHING, plan_of
+from tests.core.test_course import STAGES
+
+PARTS = frozenset({"totals", "extremes", "cells", "switch"})
+RATES = (0.16, 10.0, 12.0)
+"""Of the charge voltage, V/s, and the two currents, A/s."""
+
+DIFFER = "banks bank1 and bank2 differ by"
+
+
+def plan(banks: int = 2, *, reduce: bool = False, **more: frozenset[str]) -> Plan:
+    """Banks of 100 A and 100 Ah."""
+    made = Builder(banks=banks, parts=PARTS, **more).plan()  # type: ignore[arg-type]
+    return made._replace(options=OPTIONS._replace(reduce_on_lost_bank=reduce))
+
+
+def bank(number: int, joined: int | None = 1, cell_v: float = 3.30) -> Speaker:
+    """A bank at rest that says this of its switch."""
+    speaker = level(cell_v=cell_v, number=number)
+    speaker.joined = joined
+    return speaker
+
+
+def told(rig: Rig) -> list[str]:
+    """News of banks since the last call."""
+    return [f"{note.subject}: {note.text}" for note in rig.engine.take_notes() if note.kind == "told"]
+
+
+def test_a_bank_that_is_apart_bounds_nothing() -> None:
+    """It may be full, hot, forbid everything, and bleed."""
+    made = plan()
+    made = made._replace(options=made.options._replace(hold_while_balancing=True))
+    rig = Rig(made, bank(0), bank(1, joined=0, cell_v=3.60))
+    away = rig.speakers[1]
+    away.may_charge, away.hottest_c, away.volts, away.bleeding = 0, 70.0, 57.6, 1
+    rig.run(40.0, SECOND // 2)
+    assert rig.state() is State.FOLLOWING
+    assert rig.limits() == (56.0, 100.0, 120.0, 46.4)
+    values = rig.engine.decision.values
+    assert (values["pack_voltage"], values["cell_voltage_max"]) == pytest.approx((52.8, 3.3))
+    assert (values["charge_permitted"], values["balancing"]) == (1.0, 0.0)
+    assert told(rig) == ["bank bank2: not connected: it takes no share of the current"]
+
+
+def test_only_its_switch_must_be_heard_of_a_bank_that_is_apart() -> None:
+    """Its monitor may be off. With the switch unheard it could be connected: that is no state to trust."""
+    for reduce in (False, True):
+        rig = Rig(plan(reduce=reduce), bank(0), bank(1, joined=0))
+        rig.run(10.0, SECOND // 2)
+        silent = rig.speakers[1]
+        rig.quiet = {1}
+        for _ in range(20):
+            rig.hear([frame for frame in silent.all() if frame.key == 0x114])
+            rig.run(0.5, SECOND // 2)
+        assert (rig.state(), rig.warnings()) == (State.FOLLOWING, ())
+        rig.run(10.0, SECOND // 2)
+        assert rig.state() is (State.FOLLOWING if reduce else State.SAFE)
+        assert rig.warnings() == (("bank bank2 is lost",) if reduce else ())
+
+
+def test_leaving_takes_its_share_away_at_once_and_joining_gives_it_back_slowly() -> None:
+    """200 A for two like banks; 100 A for one. What has joined may at first take everything."""
+    rig = Rig(plan(), bank(0), bank(1))
+    for speaker in rig.speakers:
+        speaker.amps = 60.0
+    rig.run(40.0)
+    assert rig.limits()[1] == 200.0
+    rig.speakers[1].joined, rig.speakers[1].amps = 0, 0.0
+    rig.run(0.2)
+    assert rig.limits()[1] == 100.0
+    rig.speakers[1].joined = 1
+    rig.run(0.2)
+    assert rig.limits()[1] == 100.0
+    rig.speakers[0].amps, rig.speakers[1].amps = 20.0, 80.0
+    rig.run(200.0, SECOND)
+    assert rig.limits()[1] == pytest.approx(125.0, abs=1.0)
+    assert told(rig) == [
+        "bank bank2: not connected: it takes no share of the current",
+        "bank bank2: joined to the others",
+    ]
+
+
+def test_with_no_bank_connected_nothing_may_flow() -> None:
+    """At once, with the resting voltage; it is no fault, and it comes back by the ramps."""
+    rig = Rig(plan(), bank(0), bank(1))
+    rig.run(40.0, SECOND)
+    for speaker in rig.speakers:
+        speaker.joined = 0
+    rig.run(1.0)
+    volts, charge, draw, _ = rig.limits()
+    assert (volts, charge, draw) == (53.6, 0.0, 0.0)
+    assert rig.engine.decision.charge_current.binding.reason is Reason.APART
+    assert (rig.state(), rig.engine.decision.values["pack_current"]) == (State.FOLLOWING, 0.0)
+    rig.speakers[0].joined = 1
+    rig.run(1.0)
+    assert 0.0 < rig.limits()[1] <= 11.0
+
+
+def test_a_lost_bank_that_is_the_only_one_connected_counts() -> None:
+    """Whatever the policy: there is nothing else to go on with."""
+    rig = Rig(plan(reduce=True), bank(0), bank(1, joined=0))
+    rig.run(10.0, SECOND // 2)
+    rig.quiet = {0}
+    rig.run(10.0, SECOND // 2)
+    assert rig.state() is State.SAFE
+
+
+def test_stages_wait_while_no_bank_is_connected() -> None:
+    """Nothing is seen then."""
+    rig = Rig(plan()._replace(stages=STAGES), bank(0, cell_v=3.49), bank(1, cell_v=3.49))
+    rig.run(10.0, SECOND // 2)
+    assert rig.engine.decision.stage.startswith("absorption")
+    for speaker in rig.speakers:
+        speaker.joined = 0
+    rig.run(100.0, SECOND // 2)
+    assert rig.engine.decision.stage.startswith("absorption")
+
+
+def test_a_new_share_is_reckoned_to_be_everything_until_its_current_says_less() -> None:
+    """And only for a bank that was known to be apart."""
+    shares = Shares(Builder(banks=2, capacities_ah=(100.0, 300.0)).plan().banks)
+    on = [True, True]
+    assert shares.update([0.0, 0.0], [True, False], 0.1, [False, True]) == [1.0, 1.0]
+    assert shares.update([0.0, 0.0], on, 0.1, [False, False]) == [0.25, 1.0]
+    for _ in range(3000):
+        found = shares.update([30.0, 90.0], on, 0.1, [False, False])
+    assert found == [pytest.approx(0.25), pytest.approx(0.75, abs=0.001)]
+    shares.update([0.0, 0.0], [True, False], 0.1)
+    assert shares.update([0.0, 0.0], on, 0.1) == found
+
+
+def test_what_would_circulate_is_foreseen_before_a_bank_is_joined() -> None:
+    """By what both would rest at: 0.4 V over 8 mΩ, whatever drop the charging current makes."""
+    ohmic = plan_of(0.004, 0.004)
+    away = NOTHING._replace(pack_v=52.8, current_a=0.0, connected=0.0)
+
+    def foreseen(volts: float, amps: float) -> set[str]:
+        here = NOTHING._replace(pack_v=volts, current_a=amps)
+        texts = set()
+        for pair in ([here, away], [away, here]):
+            watch = Circulation(ohmic)
+            watch.warnings(0, pair)
+            texts |= {*watch.warnings(2 * SECOND, pair)}
+        return texts
+
+    assert foreseen(53.2, 0.0) == {f"{DIFFER} 0.4 V: joining them would drive about 50 A"}
+    assert foreseen(53.6, 100.0) == {f"{DIFFER} 0.8 V: joining them would drive about 50 A"}
+    assert foreseen(53.2, 100.0) == set()
+    assert foreseen(52.9, 0.0) == set()
+
+
+moments = st.tuples(
+    st.lists(st.sampled_from([0, 1]), min_size=3, max_size=3),
+    st.lists(st.sampled_from([3.30, 3.42, 3.47, 3.49]), min_size=3, max_size=3),
+    st.lists(st.sampled_from([-60.0, 0.0, 30.0, 80.0]), min_size=3, max_size=3),
+    st.integers(1, 40),
+)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(moments, min_size=2, max_size=6), st.booleans())
+def test_however_banks_come_and_go_the_limits_rise_by_their_ramps_alone(
+    life: list[tuple[list[int], list[float], list[float], int]], reduce: bool
+) -> None:
+    """With any voltages and currents, of all banks or none."""
+    rig = Rig(plan(3, reduce=reduce), *(bank(number) for number in range(3)))
+    before = rig.limits()
+    for joined, cells_v, amps, ticks in life:
+        for speaker, on, cell_v, a in zip(rig.speakers, joined, cells_v, amps, strict=True):
+            speaker.joined, speaker.cells_v, speaker.amps = on, [cell_v] * 16, a
+        for _ in range(ticks):
+            rig.run(0.5, SECOND // 2)
+            now = rig.limits()
+            for value, was, rate in zip(now[:3], before[:3], RATES, strict=True):
+                assert value <= was + rate * 0.5 + 1e-5
+            assert now[3] >= before[3] - 0.16 * 0.5 - 1e-6
+            before = now
