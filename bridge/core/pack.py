@@ -16,6 +16,11 @@ from bridge.errors import FrameRefused
 NEVER_US = -(2**62)
 """Earlier than any engine time."""
 
+_EXTREMES = {
+    *("cell_voltage", "cell_voltage_min", "cell_voltage_max"),
+    *("cell_temperature", "cell_temperature_min", "cell_temperature_max"),
+}
+
 
 class Trouble(Enum):
     """Why a bank is not trusted."""
@@ -43,6 +48,7 @@ class Reading(NamedTuple):
     Attributes:
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
+        whole: no cell or temperature that was ever seen is too old; else the extremes are those of the rest.
     """
 
     pack_v: float | None
@@ -59,6 +65,7 @@ class Reading(NamedTuple):
     discharge_permitted_a: float | None
     balancing: float | None
     doubt: Doubt | None
+    whole: bool = True
 
 
 class _Kept(NamedTuple):
@@ -92,6 +99,10 @@ class PackState:
         self._times = plan.times
         self._used = {
             bank.name: (*bank.slots.values(), *bank.cell_slots, *bank.probe_slots) for bank in plan.banks
+        }
+        self._extremes = {
+            bank.name: tuple(slot for slot in used if plan.slots[slot].quantity in _EXTREMES)
+            for bank, used in zip(plan.banks, self._used.values(), strict=True)
         }
         self._frames = 0
         self._kept: dict[str, _Kept] = {}
@@ -185,6 +196,7 @@ class PackState:
             get("discharge_current_permitted"),
             get("balancing"),
             doubt,
+            all(until_us[slot] >= t_us or values[slot] is None for slot in self._extremes[bank.name]),
         )
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:

@@ -54,7 +54,7 @@ def full(builder: Builder | None = None, speaker: Speaker | None = None) -> tupl
 def test_never_seen_is_none_and_missing() -> None:
     """Not 0."""
     reading = Table(Builder().plan()).read()
-    assert set(reading[:-1]) == {None}
+    assert set(reading[:-2]) == {None}
     assert str(reading.doubt) == "pack_voltage of bank1: never seen"
 
 
@@ -64,7 +64,8 @@ def test_everything_seen_is_trusted() -> None:
     reading = table.read()
     assert reading.doubt is None
     assert reading.cells_v == [3.3] * 16
-    assert reading._replace(cells_v=None)[:-1] == (
+    assert reading.whole
+    assert reading._replace(cells_v=None)[:-2] == (
         *(52.8, 0.0, 50.0, 3.3, 3.3, None, 20.0, 22.0, 1.0, 1.0, 500.0, 500.0, 0.0),
     )
 
@@ -74,7 +75,7 @@ def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
     table, _ = full()
     assert table.trouble(AGE) is None
     assert table.trouble(1) is Trouble.LATE
-    assert set(table.read()[:-1]) == {None}
+    assert set(table.read()[:-2]) == {None}
 
 
 def test_no_source_vouches_for_another() -> None:
@@ -236,6 +237,20 @@ def test_one_known_temperature_stands_for_both() -> None:
         table.take(level().extremes())
         reading = table.read()
         assert reading.coldest_c == reading.hottest_c == (20.0 if kept.endswith("min") else 22.0)
+
+
+def test_what_is_left_of_the_extremes_is_not_whole() -> None:
+    """A cell or probe that was seen and is too old; one never seen is missed by nobody."""
+    table, pack = full(Builder(optional=frozenset({"cell_voltage"})))
+    table.t_us += AGE + 1
+    table.take(pack.totals(), pack.extremes())
+    assert (table.trouble(), table.read().whole) == (None, False)
+    table.take(*(pack.page(page) for page in range(6)))
+    assert table.read().whole
+
+    table = Table(Builder(optional=frozenset({"cell_voltage"})).plan())
+    table.take(pack.totals(), pack.extremes())
+    assert (table.trouble(), table.read().whole) == (None, True)
 
 
 def test_contradictions_are_doubted_after_a_while() -> None:
