@@ -61,6 +61,8 @@ def test_what_is_permitted_or_not_known_bounds_nothing() -> None:
 
     assert set(bounds(law, None, None, None)) == {Reason.CONFIGURED}
     assert Reason.NOT_PERMITTED not in bounds(law, permitted=1.0)
+    assert set(bounds(law, None, 5.0, None)) == {Reason.CONFIGURED, Reason.COLDEST_CELL}
+    assert set(bounds(law, None, None, 5.0)) == {Reason.CONFIGURED, Reason.HOTTEST_CELL}
 
 
 def test_state_of_charge_bounds_only_where_the_profile_has_a_curve() -> None:
@@ -68,6 +70,7 @@ def test_state_of_charge_bounds_only_where_the_profile_has_a_curve() -> None:
     with_curve = CurrentLaw("shelf", CHARGE._replace(by_soc=Curve([90, 100], [1, 0.1])), charging=True)
 
     assert Reason.STATE_OF_CHARGE not in bounds(charging(), soc=99.0)
+    assert Reason.STATE_OF_CHARGE not in bounds(with_curve, soc=None)
     assert bounds(with_curve, soc=100.0)[Reason.STATE_OF_CHARGE] == pytest.approx(10.0)
 
 
