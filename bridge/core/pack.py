@@ -174,7 +174,7 @@ class PackState:
         coldest_c = hottest_c if coldest_c is None else coldest_c
         hottest_c = coldest_c if hottest_c is None else hottest_c
         pack_v = get("pack_voltage")
-        cells_v = cells if cells and len(cells) == bank.cells else None
+        cells_v = cells if len(cells) == bank.cells else None
         doubt = self._doubt(bank, t_us)
         if doubt is None:
             found = _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)

@@ -223,6 +223,7 @@ def test_limits_and_permissions_have_a_safe_side() -> None:
     assert not _sent(LIMITS, (shown, CounterItem("count", 4))).carries_limits
     assert _sent(LIMITS, (FlagItem("allowed", "discharge_allowed", 1, 0),)).carries_limits
     assert _sent(LIMITS, _items()).carries_limits
+    assert _sent(LIMITS, (shown, FlagItem("allowed", "discharge_allowed", 1, 0))).carries_limits
 
 
 def test_scaled_quantities_are_read_back_in_their_own_unit() -> None:

@@ -174,6 +174,9 @@ def _places(node: ast.AST, above: tuple[ast.AST, ...], where: str, *, deep: bool
     for field, value in ast.iter_fields(node):
         if field in _NOT_ENTERED and not isinstance(node, ast.Call):
             continue
+        # `strict` is a check of the program by itself.
+        if isinstance(node, ast.keyword) and node.arg == "strict":
+            continue
         inside, within = where, deep
         if is_scope and field == "body":
             inside = f"{where}.{node.name}".lstrip(".")  # type: ignore[attr-defined]

@@ -84,5 +84,6 @@ def test_what_is_measured_is_weighed_by_its_time() -> None:
     two = shares(100.0, 100.0)
     assert two.update([8.0, 2.0], [True, True], 99.0) == [0.5, 0.5]
     assert two.update([80.0, 20.0], [True, True], 0.1) == [0.8, 0.5]
+    assert shares(100.0, 100.0).update([0.0, -90.0], [True, True], 0.1) == [0.5, 1.0]
     assert two.update([60.0, 40.0], [True, True], 3.0) == pytest.approx([0.78, 0.5])
     assert two.update([90.0, 10.0], [True, True], 45.0) == pytest.approx([0.9, 0.5])

@@ -117,6 +117,7 @@ def test_no_cut_off_is_released_by_what_is_left_of_the_readings(
 ) -> None:
     """The one that tripped it may be the one that is missing; a trip needs no more than what is left."""
     law = charging()
+    assert reason not in bounds(law, whole=False)
     assert reason in bounds(law, **trip, whole=False)
     assert reason in bounds(law, **back, whole=False)
     assert reason not in bounds(law, **back)
