@@ -89,6 +89,7 @@ class Engine:
         self._notes: list[Note] = []
         self._due: list[Due] = []
         self._latest_us = start_us
+        self._called = False
         self._inputs: object = None
         self.decision = self._tick(start_us)
         self._next_tick_us = start_us + plan.tick_us
@@ -162,8 +163,8 @@ class Engine:
 
     @property
     def latest_us(self) -> int:
-        """Engine time reached: the latest stamp of any call."""
-        return self._latest_us
+        """Engine time reached: the latest stamp of any call; just before the start while there was none."""
+        return self._latest_us if self._called else self.start_us - 1
 
     @property
     def kept(self) -> Kept:
@@ -185,7 +186,7 @@ class Engine:
     def _advance(self, t_us: int) -> int:
         """Does all that is due up to `t_us`, in order; returns the time reached."""
         t_us = max(t_us, self._latest_us)
-        self._latest_us = t_us
+        self._latest_us, self._called = t_us, True
         schedule = self._schedule
         while True:
             if self._next_tick_us <= min(schedule.next_us, t_us):

@@ -43,8 +43,7 @@ class FailSafe:
         self._times = times
         self._trusted_since: int | None = None
         self._stepped_us = 0
-        self._lost_since = 0
-        self._safe_since = 0
+        self._since = 0
         self._cause = "waiting for the first readings"
         self._before = ""
         self.state = State.STARTING
@@ -66,12 +65,12 @@ class FailSafe:
         self._cause, self._before = str(doubt), "" if never_seen else f"{doubt}; "
         if self.state is State.FOLLOWING:
             self.state = State.HOLDING
-            self._lost_since = t_us
-        if self.state is State.HOLDING and t_us - self._lost_since >= self._times.hold_us:
+            self._since = t_us
+        if self.state is State.HOLDING and t_us - self._since >= self._times.hold_us:
             self.state = State.SAFE
-            self._safe_since = t_us
+            self._since = t_us
         silent_us = self._times.silent_us
-        if self.state is State.SAFE and silent_us is not None and t_us - self._safe_since >= silent_us:
+        if self.state is State.SAFE and silent_us is not None and t_us - self._since >= silent_us:
             self.state = State.SILENT
         return Step(self.state, self._cause)
 
@@ -84,5 +83,5 @@ class FailSafe:
             self.state = State.FOLLOWING
             self._cause = ""
         elif self.state is State.HOLDING:
-            self._lost_since += elapsed_us
+            self._since += elapsed_us
         return Step(self.state, self._cause and f"{self._before}trusted now, not yet for long enough")

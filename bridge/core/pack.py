@@ -17,6 +17,11 @@ from bridge.errors import FrameRefused
 NEVER_US = -(2**62)
 """Earlier than any engine time."""
 
+_EXTREMES = {
+    *("cell_voltage", "cell_voltage_min", "cell_voltage_max"),
+    *("cell_temperature", "cell_temperature_min", "cell_temperature_max"),
+}
+
 
 class Trouble(Enum):
     """Why a bank is not trusted."""
@@ -45,6 +50,7 @@ class Reading(NamedTuple):
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
         connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
+        whole: no cell or temperature that was ever seen is too old; else the extremes are those of the rest.
     """
 
     pack_v: float | None
@@ -62,6 +68,7 @@ class Reading(NamedTuple):
     balancing: float | None
     doubt: Doubt | None
     connected: float | None = None
+    whole: bool = True
 
     @property
     def apart(self) -> bool:
@@ -102,6 +109,10 @@ class PackState:
         self._times = plan.times
         self._used = {
             bank.name: (*bank.slots.values(), *bank.cell_slots, *bank.probe_slots) for bank in plan.banks
+        }
+        self._extremes = {
+            bank.name: tuple(slot for slot in used if plan.slots[slot].quantity in _EXTREMES)
+            for bank, used in zip(plan.banks, self._used.values(), strict=True)
         }
         self._frames = 0
         self._kept: dict[str, _Kept] = {}
@@ -174,7 +185,7 @@ class PackState:
         coldest_c = hottest_c if coldest_c is None else coldest_c
         hottest_c = coldest_c if hottest_c is None else hottest_c
         pack_v = get("pack_voltage")
-        cells_v = cells if cells and len(cells) == bank.cells else None
+        cells_v = cells if len(cells) == bank.cells else None
         doubt = self._doubt(bank, t_us)
         if doubt is None:
             found = _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
@@ -197,6 +208,7 @@ class PackState:
             get("balancing"),
             doubt,
             get("bank_connected"),
+            all(until_us[slot] >= t_us or values[slot] is None for slot in self._extremes[bank.name]),
         )
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:

@@ -151,8 +151,7 @@ class _Driver:
         elif isinstance(step, Made):
             segment.made.append(step)
         elif isinstance(step, Resumed):
-            # An engine that was late from the very start has not even sent what was due at its start.
-            if step.latest_us > segment.start_us or segment.made or segment.received:
+            if step.latest_us >= segment.start_us:  # else it was late before its first call
                 self._run_to(step.latest_us)
                 engine.poll(step.latest_us)  # the gap is counted from here
             segment.frames += engine.resume(step.t_us)

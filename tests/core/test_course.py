@@ -160,7 +160,7 @@ def test_without_either_nothing_is_asked_for() -> None:
     """And nothing is looked at."""
     course = Course(plan_of(None))
     assert course.step(0, TICK, State.FOLLOWING, [], []) is IDLE
-    assert (course.take_news(), IDLE.sentence) == ([], "")
+    assert (course.take_news(), IDLE.sentence, IDLE.most_soc) == ([], "", 100.0)
     assert Now(Stage.RESTING, "full").sentence == "resting: full"
 
 

@@ -1,5 +1,7 @@
 """The engine: time, frames in, frames out."""
 
+from dataclasses import replace
+
 import pytest
 
 from bridge.core.engine import Engine
@@ -198,6 +200,14 @@ def test_closing_while_silent_wakes_nobody() -> None:
     assert rig.engine.close(rig.t_us) == []
 
 
+def test_before_the_first_call_the_time_reached_is_just_before_the_start() -> None:
+    """What is due at the start has not been sent then: a recording must tell the two apart."""
+    rig = Rig(Builder().plan())
+    assert rig.engine.latest_us == rig.t_us - 1
+    assert rig.engine.receive(0, rig.speakers[0].extremes())
+    assert rig.engine.latest_us == rig.t_us
+
+
 # ── what is shown and asked ─────────────────────────────────────────────────────────────────────────────
 
 
@@ -299,6 +309,25 @@ def test_a_lost_bank_is_left_out_where_that_is_the_policy() -> None:
     assert rig.warnings() == ()
     rig.run(15.0)
     assert rig.limits()[1] == 200.0
+
+
+def test_the_coldest_cell_going_unheard_releases_no_cold_cut_off() -> None:
+    """The warmer one that is still known stands in for it, and must not end the cut-off's hysteresis."""
+    plan = Builder(parts=frozenset({"totals", "extremes"})).plan()
+    (bank,) = plan.banks
+    coldest = bank.slots["cell_temperature_min"]
+    slots = [replace(slot, max_age_us=100 * SECOND) for slot in plan.slots]
+    slots[coldest] = plan.slots[coldest]
+    rig = Rig(plan._replace(slots=tuple(slots)))
+    rig.speakers[0].coldest_c = -0.5
+    rig.run(5.0)
+    assert rig.state() is State.FOLLOWING
+    rig.wait(2.0)
+    assert rig.state() is State.HOLDING
+    rig.speakers[0].coldest_c = 1.5
+    rig.run(4.0)
+    assert rig.state() is State.FOLLOWING
+    assert rig.engine.decision.charge_current.binding.reason is Reason.TEMPERATURE_CUT_OFF
 
 
 def test_a_bank_that_comes_and_goes_is_lost_too() -> None:

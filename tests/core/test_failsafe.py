@@ -78,3 +78,14 @@ def test_a_restart_begins_at_starting_with_its_cause() -> None:
     machine.restart("stood still")
     step = machine.step(3 * SECOND, None)
     assert (step.state, step.cause[:11]) == (State.STARTING, "stood still")
+
+
+def test_the_states_go_out_as_these_numbers() -> None:
+    """A receiver knows them by number."""
+    assert [(state.name, state.value) for state in State] == [
+        ("STARTING", 0),
+        ("FOLLOWING", 1),
+        ("HOLDING", 2),
+        ("SAFE", 3),
+        ("SILENT", 4),
+    ]

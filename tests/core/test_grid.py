@@ -1,5 +1,6 @@
 """The exact decimal grid: rounding to the safe side, and never the other."""
 
+import struct
 from fractions import Fraction
 from math import inf, nan
 
@@ -142,7 +143,7 @@ def test_what_has_no_safe_number_is_not_expressible(rounding: Rounding, value: f
     grid = Grid(field, rounding=rounding)
     with pytest.raises(NotExpressible, match=rf"^v: {value} cannot be sent; allowed 10 to 30$"):
         grid.to_raw(value)
-    assert grid.rounding is NEAREST or not grid.is_safe(200 if value < 20 else 100, value)
+    assert grid.rounding is NEAREST or grid.is_safe(200 if value < 20 else 100, value) is False
 
 
 def test_a_negative_factor_turns_the_raw_number_not_the_side() -> None:
@@ -217,3 +218,81 @@ def test_a_range_between_grid_points_is_kept_inside(factor: float) -> None:
     grid = Grid(field, rounding=NEAREST)
     assert (grid.lowest, grid.highest) == (Fraction(1, 10), Fraction(1, 5))
     assert (grid.to_value(grid.to_raw(-9.0)), grid.to_value(grid.to_raw(9.0))) == (0.1, 0.2)
+
+
+def test_the_nearest_number_is_found_with_scale_and_offset() -> None:
+    """raw = (3 * value - 7) / 0.1: 5.013 is 80.39, 5.02 is 80.6; halfway goes up."""
+    grid = Grid(Field("v", 0, 16, factor=0.1, offset=7), scale=Fraction(3), rounding=NEAREST)
+    assert [grid.to_raw(value) for value in (5.013, 5.02, 5.05)] == [80, 81, 82]
+    halves = Grid(Field("v", 0, 16, factor=0.5, offset=10.25), rounding=NEAREST)
+    assert [halves.to_raw(value) for value in (11.9, 12.0)] == [3, 4]
+
+
+def test_the_range_counts_with_the_offset_and_may_hold_one_number() -> None:
+    """[5|10] with an offset of 3 is raw 2 to 7; [5|5] is raw 2."""
+    grid = Grid(Field("v", 0, 8, offset=3, minimum=5.0, maximum=10.0), rounding=DOWN)
+    assert (grid.to_raw(99.0), grid.to_raw(5.5)) == (7, 2)
+    one = Grid(Field("v", 0, 8, offset=3, minimum=5.0, maximum=5.0), rounding=DOWN)
+    assert (one.lowest, one.highest, one.to_raw(8.0)) == (5, 5, 2)
+
+
+def test_a_float_signal_counts_with_its_offset() -> None:
+    """value = f / 2 - 40: 10.25 is f = 100.5, and the next float above is not safe for a ceiling."""
+    grid = Grid(Field("f", 0, 32, is_float=True, factor=0.5, offset=-40), rounding=DOWN)
+    bits = int.from_bytes(struct.pack(">f", 100.5), "big")
+    assert (grid.to_raw(10.25), grid.to_value(bits), grid.step) == (bits, 10.25, 0)
+    assert grid.is_safe(bits, 10.25)
+    assert not grid.is_safe(bits + 1, 10.25)
+
+
+BELOW, ABOVE = 0x3DCCCCCC, 0x3DCCCCCD
+"""The binary32 numbers on both sides of 0.1; the latter is the nearer."""
+
+
+@pytest.mark.parametrize(
+    ("rounding", "value", "bits"),
+    [
+        (DOWN, 0.1, BELOW),
+        (UP, 0.1, ABOVE),
+        (NEAREST, 0.1, ABOVE),
+        (DOWN, -0.1, ABOVE | 1 << 31),
+        (UP, -0.1, BELOW | 1 << 31),
+        (NEAREST, -0.1, ABOVE | 1 << 31),
+        (DOWN, 3.3, 0x40533333),
+        (UP, 3.3, 0x40533334),
+        (NEAREST, 3.3, 0x40533333),
+    ],
+)
+def test_a_float_is_the_next_one_on_the_side(rounding: Rounding, value: float, bits: int) -> None:
+    """Not the one after it, and the nearest where there is no side."""
+    assert Grid(Field("f", 0, 32, is_float=True), rounding=rounding).to_raw(value) == bits
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.1, 3.3), (3.3, 4.1), (-3.3, -0.1), (-0.1, 0.1)])
+def test_the_range_of_a_float_signal_is_kept_inside(low: float, high: float) -> None:
+    """Its ends are the first floats within it, next to which none is left."""
+    field = Field("f", 0, 32, is_float=True, minimum=low, maximum=high)
+    grid = Grid(field, rounding=NEAREST)
+    step = Fraction(1, 2**21)
+    assert exact(low) <= grid.lowest < exact(low) + step
+    assert exact(high) - step < grid.highest <= exact(high)
+
+
+def test_the_largest_floats_can_be_sent_and_nothing_beyond() -> None:
+    """binary16 ends at 65504."""
+    field = Field("f", 0, 16, is_float=True)
+    down, up = Grid(field, rounding=DOWN), Grid(field, rounding=UP)
+    assert (down.lowest, down.highest) == (-65504, 65504)
+    assert [grid.to_raw(65504.0) for grid in (down, up)] == [0x7BFF, 0x7BFF]
+    assert [grid.to_raw(-65504.0) for grid in (down, up)] == [0xFBFF, 0xFBFF]
+    assert (down.to_raw(65505.0), down.to_raw(1e6), up.to_raw(-1e6)) == (0x7BFF, 0x7BFF, 0xFBFF)
+    for grid, value in ((up, 65505.0), (up, 1e6), (down, -65505.0), (down, -1e6)):
+        with pytest.raises(NotExpressible, match="allowed -65504 to 65504"):
+            grid.to_raw(value)
+
+
+def test_the_smallest_negative_float_and_nothing() -> None:
+    """-6e-8 as a floor is the negative number next to 0, -1e-8 is 0 itself."""
+    field = Field("f", 0, 16, is_float=True)
+    assert Grid(field, scale=Fraction(6, 100), rounding=UP).to_raw(-1e-6) == 0x8001
+    assert Grid(field, scale=Fraction(1, 100), rounding=UP).to_raw(-1e-6) == 0

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder, Field, MessageLayout
 from bridge.core.grid import Grid
+from bridge.core.maker import FrameMaker
 from bridge.core.outgoing import (
     ChecksumItem,
     CounterItem,
@@ -222,6 +223,7 @@ def test_limits_and_permissions_have_a_safe_side() -> None:
     assert not _sent(LIMITS, (shown, CounterItem("count", 4))).carries_limits
     assert _sent(LIMITS, (FlagItem("allowed", "discharge_allowed", 1, 0),)).carries_limits
     assert _sent(LIMITS, _items()).carries_limits
+    assert _sent(LIMITS, (shown, FlagItem("allowed", "discharge_allowed", 1, 0))).carries_limits
 
 
 def test_scaled_quantities_are_read_back_in_their_own_unit() -> None:
@@ -229,3 +231,23 @@ def test_scaled_quantities_are_read_back_in_their_own_unit() -> None:
     grid = Grid(FIELDS[0], scale=Fraction(1000, 50), rounding=Rounding.DOWN)
     frame = FrameBuilder(_sent(LIMITS, (QuantityItem("ceiling", CEILING, grid),))).build({CEILING: 3.2})
     assert Decoder(LIMITS, ["ceiling"]).raws(frame.data) == [2560]
+
+
+def test_a_checksum_takes_its_own_bits_as_0() -> None:
+    """Even one that covers the byte it stands in."""
+    layout = MessageLayout("Short", 0x2A3, 2, (Field("raw", 0, 8), Field("check", 8, 8)))
+    items = (FixedItem("raw", 7), ChecksumItem("check", Checksum("sum8", (0, 1), init=1)))
+    assert FrameBuilder(_sent(layout, items)).build({}).data == bytes([7, 8])
+
+
+def test_the_same_values_are_not_encoded_twice_unless_something_counts() -> None:
+    """The very same frame for the same object of values; pages and counters go on."""
+    plain, counting = _items()[:4], _items()
+    pages = tuple((FixedItem("page", page), FixedItem("text", 0)) for page in (1, 2))
+    maker = FrameMaker([_sent(LIMITS, plain), _sent(LIMITS, counting), _sent(PAGED, *pages)])
+    first = [maker.make(i, VALUES) for i in range(3)]
+    again = [maker.make(i, VALUES) for i in range(3)]
+    assert again[0] is first[0]
+    assert again[1].data != first[1].data
+    assert again[2].data != first[2].data
+    assert maker.make(0, {**VALUES, CEILING: 50.0}).data != first[0].data

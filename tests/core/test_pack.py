@@ -6,7 +6,7 @@ from bridge.core.pack import PackState, Reading, Trouble
 from bridge.core.plan import Plan
 from bridge.errors import FrameRefused
 from bridge.frames import Frame
-from tests.core.plans import AGE, CHARGE, OPTIONS, SECOND, TICK, Builder
+from tests.core.plans import AGE, CHARGE, DRAW, OPTIONS, SECOND, TICK, Builder
 from tests.core.rig import Speaker, level
 
 
@@ -54,7 +54,7 @@ def full(builder: Builder | None = None, speaker: Speaker | None = None) -> tupl
 def test_never_seen_is_none_and_missing() -> None:
     """Not 0."""
     reading = Table(Builder().plan()).read()
-    assert set(reading[:-2]) == {None}
+    assert set(reading[:-3]) == {None}
     assert str(reading.doubt) == "pack_voltage of bank1: never seen"
 
 
@@ -64,7 +64,8 @@ def test_everything_seen_is_trusted() -> None:
     reading = table.read()
     assert reading.doubt is None
     assert reading.cells_v == [3.3] * 16
-    assert reading._replace(cells_v=None)[:-2] == (
+    assert reading.whole
+    assert reading._replace(cells_v=None)[:-3] == (
         *(52.8, 0.0, 50.0, 3.3, 3.3, None, 20.0, 22.0, 1.0, 1.0, 500.0, 500.0, 0.0),
     )
 
@@ -72,9 +73,13 @@ def test_everything_seen_is_trusted() -> None:
 def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
     """To the microsecond."""
     table, _ = full()
+    slot = table.plan.banks[0].slots["pack_voltage"]
     assert table.trouble(AGE) is None
+    assert table.read().cells_v == [3.3] * 16
+    assert table.pack.fresh(slot, table.t_us) is not None
     assert table.trouble(1) is Trouble.LATE
-    assert set(table.read()[:-2]) == {None}
+    assert table.pack.fresh(slot, table.t_us) is None
+    assert set(table.read()[:-3]) == {None}
 
 
 def test_no_source_vouches_for_another() -> None:
@@ -110,6 +115,21 @@ def test_a_refused_frame_puts_the_bank_in_doubt_until_a_tick_after_the_next_good
     assert [table.trouble(), table.trouble()] == [Trouble.REFUSED] * 2
     table.take(pack.totals())
     assert [table.trouble(), table.trouble()] == [Trouble.REFUSED, None]
+
+
+def test_a_refused_frame_concerns_its_own_bank_and_only_if_that_needs_it() -> None:
+    """Neither another bank nor what is optional; of several refused the first source is told."""
+    permits = frozenset({"charge_current_permitted", "discharge_current_permitted"})
+    parts = frozenset({"totals", "extremes", "cells", "permits"})
+    plan = Builder(cells=4, banks=2, parts=parts, optional=permits).plan()
+    table, speakers = Table(plan), [level(4, number=number) for number in (0, 1)]
+    for speaker in speakers:
+        table.take(*speaker.all())
+    table.take(*(frame._replace(data=b"") for frame in (speakers[0].permits(), *speakers[1].all())))
+    assert [table.pack.read(bank, table.t_us).doubt is None for bank in plan.banks] == [True, False]
+    doubt = table.pack.read(plan.banks[1], table.t_us).doubt
+    assert doubt is not None
+    assert doubt.subject.startswith("Totals: 0 bytes")
 
 
 def test_checksum_length_and_counter_are_checked() -> None:
@@ -188,6 +208,37 @@ def test_two_pages_do_not_confirm_each_other() -> None:
     assert [len(table.take(pack.page(page))) for page in (0, 1, 2, 3, 4, 5, 0, 1)] == [1] * 8
 
 
+def test_a_step_is_confirmed_by_three_that_agree_and_a_step_of_just_the_allowed_size_is_none() -> None:
+    """Agreement is measured like the step itself; what disagrees begins to count anew."""
+    table, pack = full(
+        Builder(jumps={"cell_voltage_max": 0.25, "cell_voltage_min": 0.25}, max_age_us=100 * SECOND),
+        level(16, 3.25),
+    )
+    rows = [(3.5, True), (4.0, False), (4.5, False), (4.5, False), (4.75, True), (4.5, True)]
+    for high_v, taken in rows:
+        pack.high_v = high_v
+        assert (table.take(pack.extremes()) == []) is taken
+    pack.low_v, pack.high_v = 2.0, 4.9
+    (refusal,) = table.take(pack.extremes())
+    assert refusal.startswith("Extremes of bank1: low jumped from 3.25 to 2;")
+
+
+def test_a_reading_is_scaled_and_shifted_before_it_is_judged() -> None:
+    """Its span, its step and what confirms a step are in its own unit, ends included."""
+    plan = Builder(parts=frozenset({"extremes"}), jumps={"cell_voltage_max": 0.25}).plan()
+    (source,) = plan.sources
+    targets = [target._replace(scale=1.0) for target in source.targets]
+    targets[1] = targets[1]._replace(scale=0.5, shift=1.0, low=2.0, high=4.0)
+    table = Table(plan._replace(sources=(source._replace(targets=tuple(targets)),)))
+    pack = level(16, 3.0)
+    rows = [(6.0, ""), (5.5, ""), (4.5, "jumped"), (4.0, "jumped"), (4.0, "")]
+    for high_v, refusal in [*rows, (6.002, "4.001; allowed: 2 to 4"), (1.998, "1.999; allowed: 2 to 4")]:
+        pack.high_v = high_v
+        refused = table.take(pack.extremes())
+        assert (refusal in refused[0]) if refusal else not refused
+    assert table.read().high_v == 3.0
+
+
 def test_a_step_back_clears_the_doubt() -> None:
     """A single odd reading costs no more than that."""
     table, pack = jumping()
@@ -225,6 +276,31 @@ def test_the_worst_of_what_overlaps_counts() -> None:
     assert (reading.coldest_c, reading.hottest_c) == (-10.0, 50.0)
 
 
+def test_cells_alone_extremes_alone_or_neither() -> None:
+    """Each is enough to know the extremes; without either they stay unknown, and nothing contradicts them."""
+    table, _ = full(Builder(parts=frozenset({"totals", "cells"})), Speaker([3.2, *[3.3] * 14, 3.4]))
+    assert (table.read().low_v, table.read().high_v) == (3.2, 3.4)
+    table, pack = full()
+    pack.low_v, pack.high_v = 3.25, 3.35
+    table.take(pack.extremes())
+    assert (table.read().low_v, table.read().high_v) == (3.25, 3.35)
+    table, _ = full(Builder(parts=frozenset({"totals"})))
+    assert table.read()[3:6] == (None, None, None)
+    assert table.trouble() is None
+
+
+def test_probes_count_up_to_their_age() -> None:
+    """The coldest and the hottest of them, like reported extremes."""
+    plan = Builder(parts=frozenset({"extremes"})).plan()
+    (bank,) = plan.banks
+    probes = tuple(bank.slots[f"cell_temperature_{end}"] for end in ("max", "min"))
+    slots = {name: slot for name, slot in bank.slots.items() if slot not in probes}
+    table = Table(plan._replace(banks=(bank._replace(slots=slots, probe_slots=probes),)))
+    table.take(level().extremes())
+    assert table.read(AGE)[6:8] == (20.0, 22.0)
+    assert table.read(1)[6:8] == (None, None)
+
+
 def test_one_known_temperature_stands_for_both() -> None:
     """There is no better knowledge."""
     plan = Builder(parts=frozenset({"extremes"})).plan()
@@ -236,6 +312,20 @@ def test_one_known_temperature_stands_for_both() -> None:
         table.take(level().extremes())
         reading = table.read()
         assert reading.coldest_c == reading.hottest_c == (20.0 if kept.endswith("min") else 22.0)
+
+
+def test_what_is_left_of_the_extremes_is_not_whole() -> None:
+    """A cell or probe that was seen and is too old; one never seen is missed by nobody."""
+    table, pack = full(Builder(optional=frozenset({"cell_voltage"})))
+    table.t_us += AGE + 1
+    table.take(pack.totals(), pack.extremes())
+    assert (table.trouble(), table.read().whole) == (None, False)
+    table.take(*(pack.page(page) for page in range(6)))
+    assert table.read().whole
+
+    table = Table(Builder(optional=frozenset({"cell_voltage"})).plan())
+    table.take(pack.totals(), pack.extremes())
+    assert (table.trouble(), table.read().whole) == (None, True)
 
 
 def test_contradictions_are_doubted_after_a_while() -> None:
@@ -271,6 +361,16 @@ def test_the_mean_lies_between_the_extremes() -> None:
         assert doubt.subject == f"bank bank1, {expected}"
 
 
+def test_just_the_tolerance_is_no_contradiction() -> None:
+    """Of the sum, and of the mean against either extreme."""
+    for parts in ({"totals", "extremes", "cells"}, {"totals", "extremes"}):
+        for volts in (51.5, 52.5):
+            speaker = level(16, 3.25)
+            speaker.volts = volts
+            table, _ = full(Builder(parts=frozenset(parts)), speaker)
+            assert table.trouble() is None
+
+
 def test_readings_that_never_agreed_are_given_no_time() -> None:
     """A pack that contradicts itself from the start is not trusted for a moment."""
     speaker = level()
@@ -289,13 +389,16 @@ def test_optional_readings_that_are_gone_are_named() -> None:
     )
     table, _ = full(Builder(optional=optional))
     bank = table.plan.banks[0]
-    assert table.pack.lost(bank, table.t_us) == []
+    assert table.pack.lost(bank, table.t_us + AGE) == []
     assert table.pack.lost(bank, table.t_us + AGE + 1) == [
         "charge_permitted of bank1",
         "discharge_permitted of bank1",
     ]
     assert Table(table.plan).pack.lost(bank, 99 * SECOND) == []
 
+    draw = DRAW._replace(by_soc=Curve([0.0], [1.0]))
+    table, _ = full(Builder(optional=optional, draw=draw))
+    assert "state_of_charge of bank1" in table.pack.lost(bank, table.t_us + AGE + 1)
     by_soc = CHARGE._replace(by_soc=Curve([0.0], [1.0]))
     options = OPTIONS._replace(hold_while_balancing=True)
     table, _ = full(Builder(optional=optional, charge=by_soc, options=options))
@@ -311,3 +414,23 @@ def test_a_kept_reading_is_the_one_that_would_be_read() -> None:
     assert table.pack.read(bank, t_us + AGE) is first
     table.take(pack.totals())
     assert table.pack.read(bank, t_us) is not first
+
+
+def test_a_kept_reading_lasts_as_long_as_the_first_of_its_parts() -> None:
+    """And no longer, also when that is just now."""
+    for first_look_us in (AGE // 2, AGE):
+        table, pack = full()
+        table.t_us += AGE // 4
+        table.take(pack.extremes(), *(pack.page(page) for page in range(6)))
+        assert table.trouble(first_look_us - AGE // 4) is None
+        assert table.trouble(AGE - first_look_us) is None
+        assert table.trouble(1) is Trouble.LATE
+
+
+def test_a_kept_reading_agrees_all_along() -> None:
+    """A contradiction after a long quiet is given its time."""
+    table, pack = full(Builder(max_age_us=100 * SECOND))
+    assert [table.trouble(), table.trouble(50 * SECOND)] == [None, None]
+    pack.volts = 60.0
+    table.take(pack.totals())
+    assert [table.trouble(SECOND), table.trouble(1)] == [None, Trouble.MISMATCH]

@@ -15,7 +15,7 @@ FILTER_S = 30.0
 """Time constant of the measured share (own choice: cells' slow time constants are of this order)."""
 
 LEAST_C_RATE = 0.05
-"""Below this current, in C, the measured share says nothing: offsets of the sensors dominate (own choice)."""
+"""Up to this current, in C, the measured share says nothing: offsets of the sensors dominate (own choice)."""
 
 
 class Shares:
@@ -56,8 +56,7 @@ class Shares:
         self._measure(currents_a, active, total_ah, elapsed_s)
         shares = []
         for ah, measured, on in zip(self._capacities, self._measured, active, strict=True):
-            expected = ah / total_ah
-            shares.append(1.0 if not on else expected if measured is None else max(expected, measured))
+            shares.append(max(ah / total_ah, measured or 0.0) if on else 1.0)
         return shares
 
     def _measure(
@@ -68,9 +67,9 @@ class Shares:
         for current, on in zip(currents_a, active, strict=True):
             if on and current is None:  # a share of an unknown whole would be a guess
                 return
-            magnitudes.append(abs(current) if on and current is not None else 0.0)
+            magnitudes.append(abs(current or 0.0) if on else 0.0)
         total_a = sum(magnitudes)
-        if total_a < LEAST_C_RATE * total_ah:
+        if total_a <= LEAST_C_RATE * total_ah:
             return
         self.settled = False
         weight = min(1.0, elapsed_s / FILTER_S)

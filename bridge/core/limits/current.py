@@ -46,6 +46,8 @@ class CurrentLaw:
         soc: float | None,
         permitted: float | None,
         permitted_a: float | None,
+        *,
+        whole: bool = True,
     ) -> list[Contribution]:
         """Every bound on this bank's current, A. What is not known bounds nothing: the fail-safe state does.
 
@@ -55,19 +57,23 @@ class CurrentLaw:
             soc: state of charge, %.
             permitted: the pack's own permission, 0 or 1.
             permitted_a: the pack's own limit, A.
+            whole: no reading of cells or temperatures is missing; else no cut-off is released, because what
+                is missing may be what tripped it.
         """
         side, bank, top = self._side, self._bank, self._side.max_a
         found = [self._configured]
         if cell_v is not None:
             found.append(Contribution(self._by_cell, top * side.by_cell.at(cell_v), bank))
-            if self._cell.update(cell_v):
+            if self._cell.update(cell_v, may_release=whole):
                 found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
-        if coldest_c is not None and hottest_c is not None:
-            found.append(Contribution(Reason.COLDEST_CELL, top * side.by_coldest.at(coldest_c), bank))
-            found.append(Contribution(Reason.HOTTEST_CELL, top * side.by_hottest.at(hottest_c), bank))
-            cold, hot = self._cold.update(coldest_c), self._hot.update(hottest_c)
-            if cold or hot:
-                found.append(Contribution(Reason.TEMPERATURE_CUT_OFF, 0.0, bank))
+        for reason, curve, cut_off, cell_c in (
+            (Reason.COLDEST_CELL, side.by_coldest, self._cold, coldest_c),
+            (Reason.HOTTEST_CELL, side.by_hottest, self._hot, hottest_c),
+        ):
+            if cell_c is not None:
+                found.append(Contribution(reason, top * curve.at(cell_c), bank))
+                if cut_off.update(cell_c, may_release=whole):
+                    found.append(Contribution(Reason.TEMPERATURE_CUT_OFF, 0.0, bank))
         if soc is not None and side.by_soc is not None:
             found.append(Contribution(Reason.STATE_OF_CHARGE, top * side.by_soc.at(soc), bank))
         if permitted is not None and not permitted:

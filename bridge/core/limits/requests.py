@@ -51,7 +51,7 @@ class ChargeRequest:
         if below_soc is not None and soc is not None:
             until_soc = below_soc if limits.request_until_soc is None else limits.request_until_soc
             self._by_soc = soc < (until_soc if self._by_soc else below_soc)
-        if low_v is None or not self._by_cell or low_v < limits.request_until_v:
+        if low_v is None or low_v < limits.request_until_v:
             self._back_since = None
         if low_v is not None:
             if low_v < limits.request_below_v:

@@ -58,8 +58,10 @@ class CutOff:
         self._upper = release < trip
         self.tripped = False
 
-    def update(self, reading: float) -> bool:
+    def update(self, reading: float, *, may_release: bool = True) -> bool:
         """Takes one reading; returns whether it is tripped now. A NaN reading trips."""
+        if self.tripped and not may_release:
+            return True
         if self._upper:
             inside = reading <= self._release if self.tripped else reading < self._trip
         else:

@@ -62,3 +62,28 @@ def test_shares_never_sum_to_less_than_the_whole(currents: list[tuple[float, flo
         found = two.update(list(pair), [True, True], 1.0)
         assert sum(found) >= 1.0 - 1e-9
         assert all(0.0 < share <= 1.0 + 1e-12 for share in found)
+
+
+def test_a_bank_that_is_left_out_neither_counts_nor_hinders() -> None:
+    """Its current, known or not, is no part of the whole; with all left out nothing is divided."""
+    three = shares(100.0, 100.0, 100.0)
+    for unknown in (None, 500.0):
+        assert three.update([80.0, 20.0, unknown], [True, True, False], 0.1) == [0.8, 0.5, 1.0]
+    assert three.update([80.0, 20.0, 9.0], [False] * 3, 0.1) == [1.0] * 3
+
+
+def test_one_bank_is_always_settled() -> None:
+    """There is nothing to measure."""
+    one = shares(100.0)
+    one.update([90.0], [True], 0.1)
+    assert one.settled
+
+
+def test_what_is_measured_is_weighed_by_its_time() -> None:
+    """A tenth of the way in 3 s, all of it in 30 s and in more; nothing at just a twentieth of C."""
+    two = shares(100.0, 100.0)
+    assert two.update([8.0, 2.0], [True, True], 99.0) == [0.5, 0.5]
+    assert two.update([80.0, 20.0], [True, True], 0.1) == [0.8, 0.5]
+    assert shares(100.0, 100.0).update([0.0, -90.0], [True, True], 0.1) == [0.5, 1.0]
+    assert two.update([60.0, 40.0], [True, True], 3.0) == pytest.approx([0.78, 0.5])
+    assert two.update([90.0, 10.0], [True, True], 45.0) == pytest.approx([0.9, 0.5])

@@ -87,3 +87,17 @@ def test_it_ends_at_its_stated_end_whatever_is_seen() -> None:
     life.t_us = WISH.until_us
     assert not life.go(None, 1)
     assert life.told[-1][1] == "top balance stated end reached: cells not seen yet"
+
+
+def test_the_steady_stretch_is_kept_to_the_microsecond() -> None:
+    """It counts from nothing, at just the spread, the current and the distance that are wanted."""
+    just = EVEN._replace(spread_v=WISH.within_v, current_a=WISH.low_a, high_v=WISH.target_v - WISH.near_v)
+    for before in ([], [EVEN, APART]):
+        commission = Commission(WISH)
+        assert commission.news == ""
+        for seen in before:
+            commission.step(0, SECOND, seen)
+        commission.step(SECOND, WISH.steady_us - 1, just)
+        assert commission.active
+        commission.step(2 * SECOND, 1, just)
+        assert not commission.active

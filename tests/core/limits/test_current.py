@@ -18,9 +18,11 @@ def bounds(
     soc: float | None = None,
     permitted: float | None = None,
     permitted_a: float | None = None,
+    *,
+    whole: bool = True,
 ) -> dict[Reason, float]:
     """Bounds by reason."""
-    found = law.bounds(cell_v, coldest_c, hottest_c, soc, permitted, permitted_a)
+    found = law.bounds(cell_v, coldest_c, hottest_c, soc, permitted, permitted_a, whole=whole)
     assert {contribution.bank for contribution in found} == {"shelf"}
     return {contribution.reason: contribution.value for contribution in found}
 
@@ -59,6 +61,8 @@ def test_what_is_permitted_or_not_known_bounds_nothing() -> None:
 
     assert set(bounds(law, None, None, None)) == {Reason.CONFIGURED}
     assert Reason.NOT_PERMITTED not in bounds(law, permitted=1.0)
+    assert set(bounds(law, None, 5.0, None)) == {Reason.CONFIGURED, Reason.COLDEST_CELL}
+    assert set(bounds(law, None, None, 5.0)) == {Reason.CONFIGURED, Reason.HOTTEST_CELL}
 
 
 def test_state_of_charge_bounds_only_where_the_profile_has_a_curve() -> None:
@@ -66,6 +70,7 @@ def test_state_of_charge_bounds_only_where_the_profile_has_a_curve() -> None:
     with_curve = CurrentLaw("shelf", CHARGE._replace(by_soc=Curve([90, 100], [1, 0.1])), charging=True)
 
     assert Reason.STATE_OF_CHARGE not in bounds(charging(), soc=99.0)
+    assert Reason.STATE_OF_CHARGE not in bounds(with_curve, soc=None)
     assert bounds(with_curve, soc=100.0)[Reason.STATE_OF_CHARGE] == pytest.approx(10.0)
 
 
@@ -96,3 +101,23 @@ def test_never_charged_at_or_below_the_charging_temperature(cold: float, hot: fl
     """Whatever else is known."""
     found: list[Contribution] = charging().bounds(cell_v, cold, hot, 50.0, 1.0, 500.0)
     assert min(contribution.value for contribution in found) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("trip", "back", "reason"),
+    [
+        ({"cell_v": 3.58}, {"cell_v": 3.40}, Reason.CELL_CUT_OFF),
+        ({"coldest_c": -1.0}, {"coldest_c": 22.0}, Reason.TEMPERATURE_CUT_OFF),
+        ({"hottest_c": 46.0}, {"hottest_c": 20.0}, Reason.TEMPERATURE_CUT_OFF),
+    ],
+    ids=str,
+)
+def test_no_cut_off_is_released_by_what_is_left_of_the_readings(
+    trip: dict[str, float], back: dict[str, float], reason: Reason
+) -> None:
+    """The one that tripped it may be the one that is missing; a trip needs no more than what is left."""
+    law = charging()
+    assert reason not in bounds(law, whole=False)
+    assert reason in bounds(law, **trip, whole=False)
+    assert reason in bounds(law, **back, whole=False)
+    assert reason not in bounds(law, **back)

@@ -43,6 +43,8 @@ def test_a_falling_curve_never_rises_anywhere(shares: list[float], a: float, b: 
         ([2.0, 1.0], [0.0, 1.0]),
         ([1.0, float("nan")], [0.0, 1.0]),
         ([1.0, 2.0], [0.0, float("inf")]),
+        ([-1e9, 2.0], [0.0, 1.0]),
+        ([1.0, 1e9], [0.0, 1.0]),
     ],
 )
 def test_impossible_points_are_refused(xs: list[float], ys: list[float]) -> None:
@@ -56,6 +58,10 @@ def test_knows_its_direction_and_its_equals() -> None:
     assert TAPER.falls
     assert not TAPER.rises
     assert Curve([0.0, 1.0], [0.0, 1.0]).rises
+    assert Curve([0.0, 1.0, 2.0], [0.0, 1.0, 1.0]).rises
+    there_and_back = Curve([0.0, 1.0, 2.0], [0.0, 1.0, 0.5])
+    assert not there_and_back.rises
+    assert not there_and_back.falls
     assert Curve([3.40, 3.48, 3.50], [1.0, 0.2, 0.0]) == TAPER != Curve([0.0], [1.0])
     assert hash(Curve([0.0], [1.0])) == hash(Curve([0], [1]))
     assert TAPER != 1

@@ -62,6 +62,9 @@ def test_participation_counts_cells_by_their_height_above_the_knee() -> None:
     """The highest as 1, one half way up as a half, one below the knee not at all; never less than 1."""
     assert headroom.participation([3.5, 3.45, 3.3], 3.5, 3.4) == pytest.approx(1.5)
     assert headroom.participation([3.3], 3.5, 3.4) == 1.0
+    assert headroom.participation([3.42], 3.5, 3.4) == 1.0
+    assert headroom.participation([3.5, 3.48, 3.38], 3.5, 3.4) == pytest.approx(1.8)
+    assert headroom.participation([3.58, 3.5], 3.5, 3.4) == 2.0
 
 
 @given(cells)
@@ -70,3 +73,18 @@ def test_the_floor_mirrors_the_ceiling(cells_v: list[float]) -> None:
     mirrored = [6.4 - cell_v for cell_v in cells_v]
     floor_v = headroom.discharge_floor(mirrored, 2.9, 3.0)
     assert floor_v == pytest.approx(6.4 * len(cells_v) - headroom.charge_voltage(cells_v, 3.5, 3.4), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("high_v", "expected_v"),
+    [(3.40, 14.0), (3.41, 13.90625), (3.42, 13.70), (3.44, 13.40), (3.46, 13.40)],
+)
+def test_between_plateau_and_knee_the_limit_passes_over_smoothly(high_v: float, expected_v: float) -> None:
+    """One cell above three at 3.30 V: from N times the target to the headroom, within 40 mV."""
+    assert headroom.charge_voltage([high_v, 3.3, 3.3, 3.3], TARGET, KNEE) == pytest.approx(expected_v)
+
+
+def test_a_pack_voltage_beyond_what_the_extremes_allow_is_cut_to_them() -> None:
+    """The voltages may be told at different instants; no cell is made up beyond its extremes."""
+    assert sorted(headroom.spread_of(4, 12.0, 3.2, 3.4, widest=True)) == [3.2, 3.2, 3.2, 3.4]
+    assert sorted(headroom.spread_of(4, 14.0, 3.2, 3.4, widest=True)) == [3.2, 3.4, 3.4, 3.4]

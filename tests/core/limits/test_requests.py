@@ -99,3 +99,25 @@ def test_a_fixed_value_needs_no_reading_and_ends_too() -> None:
         80.0,
     ]
     assert shown_soc(None, 33.0, 0) == 33.0
+
+
+def test_a_small_limit_does_not_allow_at_first() -> None:
+    """Less than a hundredth of the cap is not worth it until the direction is allowed."""
+    assert not Allowed(100.0).update(0.5)
+
+
+def test_a_cell_just_at_the_bound_asks_for_nothing_and_waits_for_nothing() -> None:
+    """Below it counts; a pack that is fed has nothing to wait for."""
+    hungry = Hungry(pack_limits())
+    assert not hungry.ask(50.0, 2.95, 0)
+    assert not hungry.ask(50.0, 3.2, 1)
+    assert hungry.settled()
+
+
+def test_ten_minutes_are_ten_minutes() -> None:
+    """To the microsecond."""
+    request = ChargeRequest(pack_limits())
+    assert request.update(0, None, 2.9)
+    assert request.update(1, None, 3.2)
+    assert request.update(600 * SECOND, None, 3.2)
+    assert not request.update(600 * SECOND + 1, None, 3.2)

@@ -40,6 +40,22 @@ def test_a_drop_ends_a_rise() -> None:
     assert ramp.follow(2.0, 1.0) == 0.5
 
 
+def test_a_fall_of_the_target_ends_a_rise_and_a_bound_that_is_no_lower_does_not() -> None:
+    """After a fall the deadband counts again; a gap of just the deadband is worth a rise."""
+    ramp = Ramp(rise_per_s=1.0, deadband=2.0, start=0.0)
+    assert ramp.follow(2.0, 1.0) == 1.0
+    ramp.drop_to(1.0)
+    assert ramp.follow(2.5, 1.0) == 2.0
+    assert ramp.follow(1.5, 1.0) == 1.5
+    assert ramp.follow(2.5, 1.0) == 1.5
+
+
+def test_a_rise_that_meets_its_target_in_one_step_is_over() -> None:
+    """`rising` is for what is still to come."""
+    ramp = Ramp(rise_per_s=1.0, deadband=0.0, start=0.0)
+    assert (ramp.follow(1.0, 1.0), ramp.rising) == (1.0, False)
+
+
 @given(st.lists(st.tuples(st.floats(0, 500), st.floats(0, 2)), max_size=40))
 def test_never_above_its_target_and_never_faster_than_its_rate(moves: list[tuple[float, float]]) -> None:
     """Whatever the target does."""

@@ -1,9 +1,10 @@
 """Stages of a charge: what starts and ends each, and what it adds to the limits."""
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.limits.stage import FALL_BACK_US, STEADY_US, Seen, Stage, StageMachine, Stages
+from bridge.core.limits.stage import FALL_BACK_US, LEAVE_V, STEADY_US, Seen, Stage, StageMachine, Stages
 from bridge.core.reasons import Reason
 from tests.core.plans import SECOND
 
@@ -300,3 +301,47 @@ def test_whatever_is_seen_rest_comes_from_the_target_only_and_bounds_go_with_the
             assert not machine.full or after is Stage.RESTING
             assert all(bound.value <= 16 * wish.target_v for bound in machine.volts)
             assert (Reason.RESTED in [bound.reason for bound in machine.volts]) == (after is Stage.RESTING)
+
+
+APART = WISH._replace(balance_within_v=0.01, tail_a=None)
+JUST_AT = AT_TARGET._replace(high_v=3.50 - 0.02)
+JUST_NEAR = AT_TARGET._replace(high_v=(3.50 - 0.02) - LEAVE_V)
+
+
+@pytest.mark.parametrize(
+    ("wish", "before", "seen", "lasts_us", "then"),
+    [
+        (WISH, [AT_TARGET], AT_TARGET, WISH.hold_us, Stage.RESTING),
+        (WISH, [AT_TARGET], JUST_AT, WISH.hold_us, Stage.RESTING),
+        (WISH, [AT_TARGET, TAIL, AT_TARGET], TAIL, MINUTE, Stage.RESTING),
+        (WISH, [AT_TARGET], CHARGING, 5 * MINUTE + 1, Stage.BULK),
+        (WISH, [AT_TARGET, CHARGING, AT_TARGET], CHARGING, 5 * MINUTE + 1, Stage.BULK),
+        (WISH, [AT_TARGET, CHARGING, JUST_NEAR], CHARGING, 5 * MINUTE + 1, Stage.BULK),
+        (APART, [AT_TARGET] * 1802, AT_TARGET, 120 * MINUTE - SECOND, Stage.RESTING),
+        (APART, [AT_TARGET] * 1802, AT_TARGET._replace(spread_v=0.01), MINUTE, Stage.RESTING),
+        (WISH, [AT_TARGET, *[TAIL] * 60, EMPTIER, RESTED], EMPTIER, MINUTE, Stage.BULK),
+        (WISH._replace(full_every_us=DAY), [AT_TARGET, *[TAIL] * 60], RESTED, DAY, Stage.BULK),
+    ],
+    ids=[
+        "hold",
+        "hold just at",
+        "tail",
+        "away",
+        "away again",
+        "away after near",
+        "balance",
+        "even",
+        "need",
+        "due",
+    ],
+)
+def test_every_time_is_kept_to_the_microsecond(
+    wish: Stages, before: list[Seen], seen: Seen, lasts_us: int, then: Stage
+) -> None:
+    """Not a microsecond earlier, whatever was counted before."""
+    life = Life(wish)
+    for one in before:
+        life.go(one)
+    stands = life.at()
+    assert life.go(seen, step_us=lasts_us - 1) is stands
+    assert life.go(seen, step_us=1) is then
