@@ -18,8 +18,8 @@ import math
 
 from bridge.core.limits.draw_settings import DrawSettings
 
-BAND_V = 0.15
-"""The floor goes down again only when it stands this far above W, which is wider than a step on the wire."""
+BAND_V = 0.25
+"""The floor goes down again only when it stands this far above W, some steps on the wire."""
 
 WAIT_S = 300.0
 """And only so long after it went up, unless more is known of the inverter, or what it went up for was wrong."""

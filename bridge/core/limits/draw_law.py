@@ -16,8 +16,8 @@ __all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
 NEAR = 2.0
 """The law looks at inverter and floor once less than this many times the most is allowed."""
 
-FORGET_S = 600.0
-"""What was seen of the inverter is forgotten when the floor has been far for so long."""
+LEAVE_S, FORGET_S = 600.0, 43_200.0
+"""When the floor has been far for so long the law leaves it, and forgets what was seen of the inverter."""
 
 UNKNOWN_V = 0.0012
 """Margin for not knowing which of the cells is the lowest, and so neither its resistance nor its fall."""
@@ -30,15 +30,13 @@ class DrawLaw:
         self._settings = settings
         self.cells = DrawCells(settings, learnt.resistance if learnt else ())
         self.current = DrawCurrent(settings)
-        self._begin()
+        self.inverter = Inverter(settings)
+        self.floor = DrawFloor(settings)
+        self._spare_v = settings.voltmeter_v
         self._near = False
         self._far_s = 0.0
         self._period_s = 1.0
         self._age_s = 0.0
-
-    def _begin(self) -> None:
-        self.inverter = Inverter(self._settings)
-        self.floor = DrawFloor(self._settings)
 
     @property
     def idle(self) -> bool:
@@ -104,21 +102,23 @@ class DrawLaw:
         """Whether the floor is near; forgets the inverter when it has been far for long."""
         if wanted_a < NEAR * self._settings.most_a:
             self._near, self._far_s = True, 0.0
-        elif self._near:
-            self._far_s += dt_s
-            if self._far_s > FORGET_S:
-                self._near = False
-                self._begin()
+            return
+        self._far_s += dt_s
+        if self._near and self._far_s > LEAVE_S:
+            self._near = False
+            self.floor = DrawFloor(self._settings)
+        if self._far_s > FORGET_S:
+            self.inverter = Inverter(self._settings)
 
     def _floor(self, string_v: float, at_once_a: float, dt_s: float) -> float:
         settings, cells, inverter = self._settings, self.cells, self.inverter
         string_ohm = sum(cells.ohms) * settings.cells / len(cells.ohms)
         rest_v = string_v + string_ohm * cells.drawn_a
         goal_v = rest_v - string_ohm * at_once_a
-        trusted = inverter.obeys and not inverter.ignores
-        if trusted:
-            goal_v -= settings.voltmeter_v + settings.cable_ohm * settings.most_a
-        else:
-            goal_v += settings.voltmeter_v
-        closed_v = rest_v + settings.voltmeter_v
-        return self.floor.follow(min(goal_v, closed_v), dt_s, at_once=trusted or self.current.contradicted)
+        spare_v = settings.voltmeter_v
+        if inverter.obeys:
+            spare_v = -settings.voltmeter_v - settings.cable_ohm * settings.most_a
+        goal_v = min(goal_v + spare_v, rest_v + settings.voltmeter_v + settings.wire_v)
+        at_once = spare_v < self._spare_v or self.current.contradicted
+        self._spare_v = spare_v
+        return self.floor.follow(goal_v, dt_s, at_once=at_once)
