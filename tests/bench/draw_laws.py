@@ -76,7 +76,8 @@ class Ours:
             )
             for i, (law, sent) in enumerate(zip(self.laws, sent_a, strict=True))
         ]
-        return np.array([o.floor_v for o in out]), np.array([o.current_a for o in out])
+        floors = [CELLS * FLOOR_V if o.floor_v is None else o.floor_v for o in out]
+        return np.array(floors), np.array([o.current_a for o in out])
 
 
 DRAW_LAWS: dict[str, DrawLawMaker] = {"fixed": FixedFloor, "on/off": OnOff, "taper": Taper, "ours": Ours}

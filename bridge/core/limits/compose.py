@@ -4,13 +4,13 @@ from collections.abc import Collection, Sequence
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
-from bridge.core.limits import headroom
 from bridge.core.limits.bank_charge import BankCharge
+from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.limits.banks import Shares
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.shape import Ramp
 from bridge.core.pack import Reading
-from bridge.core.plan import Bank, Plan
+from bridge.core.plan import Plan
 from bridge.core.reasons import Contribution, Limit, Reason
 
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
@@ -30,12 +30,12 @@ class Limits:
     def __init__(self, plan: Plan) -> None:
         limits = plan.limits
         self._plan = plan
-        self._banks = plan.banks
         self._limits = limits
         self._options = plan.options
         self._shares = Shares(plan.banks)
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
         self._bank_charges = [BankCharge(bank, limits) for bank in plan.banks]
+        self._bank_draws = [BankDraw(bank, limits) for bank in plan.banks]
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
         self._static_v = Contribution(Reason.CONFIGURED, limits.charge_voltage_v, "")
         self._static_floor = Contribution(Reason.CONFIGURED, limits.discharge_floor_v, "")
@@ -59,13 +59,15 @@ class Limits:
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        return [warning for law in self._bank_charges for warning in law.warnings]
+        laws = (*self._bank_charges, *self._bank_draws)
+        return [warning for law in laws for warning in law.warnings]
 
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        due = any(not law.idle and t_us >= law.next_us for law in self._bank_charges)
+        laws = (*self._bank_charges, *self._bank_draws)
+        due = any(not law.idle and t_us >= law.next_us for law in laws)
         return self._shares.settled and not due
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
@@ -104,10 +106,10 @@ class Limits:
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
         shares = self._shares.update([reading.current_a for reading in readings], active, elapsed_s)
-        for i, (bank, reading) in enumerate(zip(self._banks, readings, strict=True)):
+        for i, reading in enumerate(readings):
             if active[i]:
                 self._charging(t_us, i, reading, shares[i], volts, charge)
-                self._floors(bank, reading, floors)
+                self._drawing(t_us, i, reading, shares[i], floors, draw)
                 self._currents(i, reading, shares[i], charge, draw)
         self._wishes(t_us, readings, charge, draw, inverter_silent=inverter_silent)
         volts += course.volts
@@ -153,18 +155,22 @@ class Limits:
             volts.append(found[0])
             charge.append(found[1])
 
-    def _floors(self, bank: Bank, reading: Reading, floors: list[Contribution]) -> None:
-        """The seam to the headroom law of discharging: cells in, a floor out."""
-        limits, r = self._limits, reading
-        cells_v: Sequence[float] = r.cells_v or ()
-        if not cells_v:
-            if r.pack_v is None or r.low_v is None or r.high_v is None:
-                return
-            # Past a bound it is the more participation that is tighter.
-            past = r.low_v < limits.cell_floor_v
-            cells_v = headroom.spread_of(bank.cells, r.pack_v, r.low_v, r.high_v, widest=past)
-        floor_v = headroom.discharge_floor(cells_v, limits.cell_floor_v, limits.low_knee_v)
-        floors.append(Contribution(Reason.HEADROOM, floor_v, bank.name))
+    def _drawing(
+        self,
+        t_us: int,
+        i: int,
+        reading: Reading,
+        share: float,
+        floors: list[Contribution],
+        draw: list[Contribution],
+    ) -> None:
+        """The seam to the discharge law: cells in, a floor and a current out."""
+        found = self._bank_draws[i].contributions(t_us, reading, share, self._draw.value)
+        if found is not None:
+            floor, amps = found
+            if floor is not None:
+                floors.append(floor)
+            draw.append(amps)
 
     def _currents(
         self, i: int, reading: Reading, share: float, charge: list[Contribution], draw: list[Contribution]

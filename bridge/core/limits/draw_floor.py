@@ -41,7 +41,7 @@ class DrawFloor:
     def _grid(self, volts: float) -> float:
         """The next step at or above."""
         step = self._settings.wire_v
-        return math.ceil(volts / step - 1e-6) * step
+        return round(math.ceil(volts / step - 1e-6) * step, 6)
 
     def follow(self, goal_v: float, dt_s: float, *, at_once: bool) -> float:
         """Keeps the floor at or above `goal_v`.

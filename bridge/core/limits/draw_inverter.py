@@ -71,7 +71,8 @@ class Inverter:
         self._sent_a = [*self._sent_a[1 - keep :], sent_a]
         self._waited_s += dt_s
         if elapsed_s > 0.0:
-            self._judge(drawn_a, elapsed_s)
+            if len(self._sent_a) == keep:
+                self._judge(drawn_a, elapsed_s)
             if not self.obeys:
                 self._test(drawn_a, elapsed_s, settle_s, binds=binds)
 

@@ -13,7 +13,7 @@ from bridge.core.limits.draw_settings import DrawLearnt, DrawLimits, DrawSetting
 
 __all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
 
-NEAR = 2.0
+NEAR = 1.5
 """The law looks at inverter and floor once less than this many times the most is allowed."""
 
 LEAVE_S, FORGET_S = 600.0, 43_200.0
@@ -87,7 +87,7 @@ class DrawLaw:
         limit_a = self.current.follow(found.amps, cells, dt_s, fresh=fresh)
         self._approach(found.amps, dt_s)
         if not self._near:
-            return DrawLimits(self.floor.value, limit_a)
+            return DrawLimits(None, limit_a)
         inverter = self.inverter
         if current_a is not None:
             binds = limit_a < settings.most_a
@@ -96,6 +96,8 @@ class DrawLaw:
         floor_v = None
         if string_v is not None:
             floor_v = self._floor(string_v, found.at_once_a, dt_s)
+        if current_a is None:  # nothing can be tested, or told of the inverter
+            return DrawLimits(floor_v, limit_a)
         return DrawLimits(floor_v, min(limit_a, inverter.test_a), inverter.ignores)
 
     def _approach(self, wanted_a: float, dt_s: float) -> None:
