@@ -101,6 +101,7 @@ class DrawCells:
         span_v = settings.knee_v - settings.floor_v
         most = 2.0 * span_v / (STEEPEST_E_FOLD * 3600.0 * settings.capacity_ah)
         half, volts, slopes = 0.5 * self.step_v, self.volts, self.slopes
+        rough = self.step_v + settings.sensor_offset_v  # a rise beyond this takes back a fall that was none
         for i, shown in enumerate(cells_v):
             slope = slopes[i]
             volt = expected = volts[i] - ohms[i] * change - slope * moved
@@ -111,7 +112,7 @@ class DrawCells:
             volts[i] = volt
             if faster:
                 missed = expected - volt
-                slope += missed * (faster if missed > 0.0 else slower)
+                slope += missed * (slower if -rough < missed <= 0.0 else faster)
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         self.drawn_a = drawn_a
 

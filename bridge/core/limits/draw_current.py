@@ -58,10 +58,12 @@ class Allowed(NamedTuple):
     Attributes:
         amps: the largest current; negative if the cell is below.
         at_once_a: the current whose sag alone would take the cell there, but for what it falls meanwhile.
+        cell: its index.
     """
 
     amps: float
     at_once_a: float
+    cell: int
 
 
 def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: float) -> Allowed:
@@ -70,8 +72,8 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
     grows = 1.0 + cells.diffusion * math.sqrt(horizon_s / DIFFUSION_S)
     top_v = 2.0 * settings.knee_v - settings.floor_v
     curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
-    least = at_once = FAR_A
-    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+    least, at_once, cell = FAR_A, FAR_A, 0
+    for i, (volt, ohm, slope) in enumerate(zip(cells.volts, cells.ohms, cells.slopes, strict=True)):
         rest_v = volt + ohm * drawn_a
         room = rest_v - goal_v
         if room > 0.0:
@@ -80,11 +82,12 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
             fall = fall * horizon_s if fall > 0.0 else 0.0
             amps = room / (ohm * grows + fall)
             if amps < least:
-                least = amps
+                least, cell = amps, i
                 at_once = (room - fall * (amps if amps < most_a else most_a)) / ohm
         elif room / ohm < least:
             least = at_once = room / ohm
-    return Allowed(max(least, -FAR_A), max(at_once, -FAR_A))
+            cell = i
+    return Allowed(max(least, -FAR_A), max(at_once, -FAR_A), cell)
 
 
 class DrawCurrent:
@@ -98,7 +101,9 @@ class DrawCurrent:
 
     def __init__(self, settings: DrawSettings) -> None:
         self._settings = settings
-        self._lowest_a = FAR_A
+        self._cell = 0
+        self._rest_v = 0.0
+        self._fell_a = 0.0
         self._since_s = 0.0
         self._recent_a = 0.0
         self._charged_as = 0.0
@@ -108,21 +113,22 @@ class DrawCurrent:
         self.value = settings.most_a
         self.contradicted = False
 
-    def follow(self, wanted_a: float, cells: DrawCells, dt_s: float, *, fresh: bool) -> float:
-        """Moves towards `wanted_a`, within 0 and the most; returns the limit on the wire's grid."""
+    def follow(self, found: Allowed, cells: DrawCells, dt_s: float, *, fresh: bool) -> float:
+        """Moves towards what is allowed, within 0 and the most; returns the limit on the wire's grid."""
         settings, drawn_a = self._settings, cells.drawn_a
         self._recent_a = max(drawn_a, self._recent_a * (1.0 - min(dt_s / RECENT_S, 1.0)))
         self._charged_as = max(self._charged_as - drawn_a * dt_s, 0.0)
-        wanted = min(max(wanted_a, 0.0), settings.most_a)
+        wanted = min(max(found.amps, 0.0), settings.most_a)
         if wanted <= self.exact:
             self.exact = wanted
-            self._lowest_a = wanted_a
+            self._cell, self._rest_v, self._fell_a = found.cell, _rest_v(cells, found.cell), drawn_a
             self._since_s = self._charged_as = 0.0
             self._against = 0
             self._rising = self.contradicted = False
         else:
             self._since_s += dt_s
-            self._judge(wanted_a, cells, fresh=fresh)
+            if fresh:
+                self._judge(cells)
             worth = wanted - self.exact >= WORTH * settings.most_a
             if self._rising or (worth and self._free):
                 self._rising = True
@@ -130,13 +136,14 @@ class DrawCurrent:
         self.value = int(self.exact / settings.wire_a + 1e-6) * settings.wire_a
         return self.value
 
-    def _judge(self, wanted_a: float, cells: DrawCells, *, fresh: bool) -> None:
-        """Whether a cell that recovers can have given back so much."""
-        if not fresh:
-            return
+    def _judge(self, cells: DrawCells) -> None:
+        """Whether the cell that the limit fell for can have recovered so far."""
+        ohm = cells.ohms[self._cell]
+        given_v = ohm * self._recent_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
+        # Of two currents, what a resistance that is not well known makes of their difference counts, too.
         noise_v = 2.0 * (cells.step_v + self._settings.sensor_offset_v)
-        given_a = self._recent_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
-        more = wanted_a - self._lowest_a > given_a + noise_v / min(cells.ohms)
+        noise_v += ohm * abs(cells.drawn_a - self._fell_a)
+        more = _rest_v(cells, self._cell) - self._rest_v > given_v + noise_v
         self._against = self._against + 1 if more else 0
         self.contradicted = self.contradicted or self._against >= AGAINST
 
@@ -144,3 +151,10 @@ class DrawCurrent:
     def _free(self) -> bool:
         charged = self._charged_as >= CHARGED * 3600.0 * self._settings.capacity_ah
         return self.contradicted or charged or self._since_s >= HOLD_S
+
+
+def _rest_v(cells: DrawCells, cell: int) -> float:
+    """What the cell shows without current; 0 for one that is not there any more."""
+    if cell >= len(cells.volts):
+        return 0.0
+    return cells.volts[cell] + cells.ohms[cell] * cells.drawn_a

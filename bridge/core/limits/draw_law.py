@@ -84,7 +84,7 @@ class DrawLaw:
         whole = len(cells_v) == settings.cells
         goal_v = settings.floor_v + margin_v(settings, cells.step_v) + (0.0 if whole else UNKNOWN_V)
         found = allowed(settings, cells, goal_v, horizon)
-        limit_a = self.current.follow(found.amps, cells, dt_s, fresh=fresh)
+        limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
         self._approach(found.amps, dt_s)
         if not self._near:
             return DrawLimits(None, limit_a)
