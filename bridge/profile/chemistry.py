@@ -66,8 +66,12 @@ class Chemistry:
 
     @property
     def discharge_by_lowest_cell(self) -> tuple[tuple[float, float], ...]:
-        """Points of (cell V, share of the discharge current), rising."""
-        return ((self.floor_v, 0.0), (self.low_knee_v, 1.0))
+        """Points of (cell V, share of the discharge current), rising: a backstop below the floor.
+
+        Above it the discharge law bounds the current wherever the lowest cell is known.
+        """
+        least_v = min(self.cell_min_v, self.floor_v - 0.02)
+        return ((round((self.floor_v + least_v) / 2, 6), 0.0), (self.floor_v, 1.0))
 
     @property
     def charge_by_coldest_cell(self) -> tuple[tuple[float, float], ...]:

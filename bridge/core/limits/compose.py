@@ -5,13 +5,13 @@ from collections.abc import Collection, Sequence
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept, rounded
-from bridge.core.limits import headroom
 from bridge.core.limits.bank_charge import BankCharge
+from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.limits.banks import Shares
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.shape import Ramp
 from bridge.core.pack import Reading
-from bridge.core.plan import Bank, Plan
+from bridge.core.plan import Plan
 from bridge.core.reasons import Contribution, Limit, Reason
 
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
@@ -32,12 +32,12 @@ class Limits:
     def __init__(self, plan: Plan, kept: Kept = NOTHING) -> None:
         limits = plan.limits
         self._plan = plan
-        self._banks = plan.banks
         self._limits = limits
         self._options = plan.options
         self._shares = Shares(plan.banks)
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
         self._bank_charges = [BankCharge(bank, limits, kept.learnt.get(bank.name)) for bank in plan.banks]
+        self._bank_draws = [BankDraw(bank, limits) for bank in plan.banks]
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
         for law in (*self._charge_laws, *self._draw_laws):
             law.trip(kept.tripped)
@@ -71,13 +71,15 @@ class Limits:
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        return [warning for law in self._bank_charges for warning in law.warnings]
+        laws = (*self._bank_charges, *self._bank_draws)
+        return [warning for law in laws for warning in law.warnings]
 
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        due = any(not law.idle and t_us >= law.next_us for law in self._bank_charges)
+        laws = (*self._bank_charges, *self._bank_draws)
+        due = any(not law.idle and t_us >= law.next_us for law in laws)
         return self._shares.settled and not due
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
@@ -117,10 +119,10 @@ class Limits:
         charge, draw = [self._charge_cap], [self._draw_cap]
         currents, apart = [r.current_a for r in readings], [r.apart for r in readings]
         shares = self._shares.update(currents, active, elapsed_s, apart)
-        for i, (bank, reading) in enumerate(zip(self._banks, readings, strict=True)):
+        for i, reading in enumerate(readings):
             if active[i]:
                 self._charging(t_us, i, reading, shares[i], volts, charge)
-                self._floors(bank, reading, floors)
+                self._drawing(t_us, i, reading, shares[i], floors, draw)
                 self._currents(i, reading, shares[i], charge, draw)
         if not any(active):
             volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
@@ -176,18 +178,22 @@ class Limits:
             volts.append(found[0])
             charge.append(found[1])
 
-    def _floors(self, bank: Bank, reading: Reading, floors: list[Contribution]) -> None:
-        """The seam to the headroom law of discharging: cells in, a floor out."""
-        limits, r = self._limits, reading
-        cells_v: Sequence[float] = r.cells_v or ()
-        if not cells_v:
-            if r.pack_v is None or r.low_v is None or r.high_v is None:
-                return
-            # Past a bound it is the more participation that is tighter.
-            past = r.low_v < limits.cell_floor_v
-            cells_v = headroom.spread_of(bank.cells, r.pack_v, r.low_v, r.high_v, widest=past)
-        floor_v = headroom.discharge_floor(cells_v, limits.cell_floor_v, limits.low_knee_v)
-        floors.append(Contribution(Reason.HEADROOM, floor_v, bank.name))
+    def _drawing(
+        self,
+        t_us: int,
+        i: int,
+        reading: Reading,
+        share: float,
+        floors: list[Contribution],
+        draw: list[Contribution],
+    ) -> None:
+        """The seam to the discharge law: cells in, a floor and a current out."""
+        found = self._bank_draws[i].contributions(t_us, reading, share, self._draw.value)
+        if found is not None:
+            floor, amps = found
+            if floor is not None:
+                floors.append(floor)
+            draw.append(amps)
 
     def _currents(
         self, i: int, reading: Reading, share: float, charge: list[Contribution], draw: list[Contribution]

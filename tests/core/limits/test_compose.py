@@ -67,6 +67,7 @@ def test_an_easy_pack_gets_its_configured_limits() -> None:
         Reason.COLDEST_CELL,
         Reason.HOTTEST_CELL,
     }
+    assert {c.reason for c in draw.contributions} >= {Reason.PACK_CAP, Reason.CELL_FLOOR, Reason.LOWEST_CELL}
     assert all(limit.value == limit.binding.value for limit in (volts, charge, draw, floor))
 
 
@@ -138,15 +139,29 @@ def test_the_resting_voltage_is_a_bound_and_not_a_goal() -> None:
 
 
 def test_the_floor_rises_at_once_and_falls_slowly() -> None:
-    """The mirror image."""
+    """The mirror image; what contradicts a low cell must do so three times."""
     bench = open_bench()
     bench.set(cells_v=[2.95, *[3.02] * 15], low_v=2.95)
     high_v = bench.go()[3].value
     assert high_v > 46.5
-    bench.readings = [GOOD]
-    floor = bench.go(0.1)[3]
-    assert floor.value == pytest.approx(high_v - 0.016)
+    for _ in range(2):
+        bench.readings = [GOOD._replace()]
+        assert bench.go(1.0)[3].value == high_v
+    bench.readings = [GOOD._replace()]
+    floor = bench.go(1.0)[3]
+    assert floor.value == pytest.approx(high_v - 0.16)
     assert floor.binding.reason is Reason.RISING
+
+
+def test_the_last_charge_is_drawn_by_what_the_lowest_cell_bears() -> None:
+    """By the law, above the floor; below it the default curve is a backstop, and the cut-off stands."""
+    bench = open_bench()
+    bench.set(cells_v=[2.91, *[3.1] * 15], low_v=2.91)
+    draw = bench.go(1.0)[2]
+    assert 0.0 < draw.value < 20.0
+    assert draw.binding.reason is Reason.CELL_FLOOR
+    bench.set(cells_v=[2.85, *[3.1] * 15], low_v=2.85)
+    assert bench.go(1.0)[2].value == 0.0
 
 
 def test_headroom_needs_all_cells_or_three_numbers() -> None:

@@ -1,0 +1,121 @@
+"""The discharge law of one bank inside the engine: when it steps, and what it contributes."""
+
+from bridge.core.limits.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
+from bridge.core.pack import Reading
+from bridge.core.plan import SECOND_US, Bank, PackLimits
+from bridge.core.reasons import Contribution, Reason
+
+STEP_US = SECOND_US
+"""The law steps this often, and at once when the lowest cell has fallen."""
+
+STALE_STEP_US = 3 * SECOND_US
+"""And this often while nothing new comes in: only the age of the readings grows."""
+
+MOST_GAP_US = 12 * SECOND_US
+"""What passed in a longer gap is not known, nor does it tell how often the pack speaks."""
+
+RISE_SHARE_PER_S = 0.03
+"""The law's current rises no faster than this share of the bank's limit a second."""
+
+FALLEN_V = 0.002
+"""Fall of the lowest cell that is not left to the next step."""
+
+
+class BankDraw:
+    """One bank's law. Mutable; owned by the limits of one engine.
+
+    Args:
+        bank, limits: as in the plan.
+        learnt: what the law knew before a restart.
+
+    Attributes:
+        idle: with the same readings, another step would come to the same, however much later.
+        next_us: when the law steps next, with the same readings.
+    """
+
+    def __init__(self, bank: Bank, limits: PackLimits, learnt: DrawLearnt | None = None) -> None:
+        self._name = bank.name
+        settings = DrawSettings(
+            cells=bank.cells,
+            capacity_ah=bank.capacity_ah,
+            floor_v=limits.cell_floor_v,
+            knee_v=limits.low_knee_v,
+            most_a=bank.discharge.max_a,
+            rise_a_per_s=RISE_SHARE_PER_S * bank.discharge.max_a,
+        )
+        self._law = DrawLaw(settings, learnt)
+        self._limits: DrawLimits | None = None
+        self._reading: Reading | None = None
+        self._low_v = 0.0
+        self._stepped_us: int | None = None
+        self.idle = True
+        self.next_us = 0
+
+    @property
+    def learnt(self) -> DrawLearnt:
+        """What a restart need not lose."""
+        return self._law.learnt
+
+    def contributions(
+        self, t_us: int, reading: Reading, share: float, sent_a: float
+    ) -> tuple[Contribution | None, Contribution] | None:
+        """The floor, V, if there is one, and the current, A, for the whole pack.
+
+        `None` while the lowest cell is not known.
+
+        Args:
+            t_us: now.
+            reading: the bank as it stands; a new object if anything new came in.
+            share: the bank's share of the pack's current.
+            sent_a: the pack's discharge current limit as it was last.
+        """
+        low_v = reading.low_v
+        if low_v is None:
+            return None
+        if reading.doubt is not None:
+            return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
+        before = self._stepped_us
+        fresh = reading is not self._reading
+        due = before is None or t_us >= self.next_us or (fresh and t_us >= before + STEP_US)
+        if due or (before is not None and low_v < self._low_v - FALLEN_V and t_us > before):
+            elapsed_us = STEP_US if before is None else min(t_us - before, MOST_GAP_US)
+            self._limits = self._law.step(
+                elapsed_us / SECOND_US,
+                _cells(reading, low_v),
+                reading.pack_v,
+                reading.current_a,
+                fresh=fresh,
+                coldest_c=reading.coldest_c,
+                sent_a=sent_a * share,
+            )
+            self._reading, self._low_v, self._stepped_us = reading, low_v, t_us
+            self.next_us = t_us + (STEP_US if fresh else STALE_STEP_US)
+            self.idle = self._law.idle
+        return self._told(share)
+
+    def _told(self, share: float) -> tuple[Contribution | None, Contribution] | None:
+        if self._limits is None:
+            return None
+        floor_v, amps = self._limits.floor_v, self._limits.current_a / share
+        floor = None if floor_v is None else Contribution(Reason.HEADROOM, floor_v, self._name)
+        return floor, Contribution(Reason.CELL_FLOOR, amps, self._name)
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the law has found that a person should look at."""
+        if self._limits is None or not self._limits.current_ignored:
+            return ()
+        told = "the discharge current limit is passed by; the voltage floor alone holds its cells"
+        return (f"bank {self._name}: {told}",)
+
+
+def _cells(reading: Reading, low_v: float) -> list[float]:
+    """All cells, the lowest of them as low as anything says; or only the lowest."""
+    cells_v = reading.cells_v
+    if cells_v is None:
+        return [low_v]
+    least_v = min(cells_v)
+    if low_v >= least_v:
+        return cells_v
+    at = cells_v.index(least_v)
+    return [*cells_v[:at], low_v, *cells_v[at + 1 :]]

@@ -1,0 +1,158 @@
+"""What is believed of each cell while the pack is drawn from: voltage, resistance, and how fast it falls.
+
+With D the current drawn (negative while charging), a cell shows v = e - R·D. Between two readings
+
+    v' = v - R·(D' - D) - s·D·dt
+
+is expected, and of that no more than the sensor's step leaves open is believed: x - q/2 <= v <= x + q/2.
+
+R is the resistance felt within seconds. It is learnt between two level stretches of the current, R = Δv / ΔD,
+within bounds around what such a cell has from the maker; until it has been seen, a cell is taken for a bad
+one. What follows later is diffusion: it grows with the root of time, R(t) = R·(1 + sqrt(t / T)), whatever
+pairs of resistor and capacitor stand for it in a model.
+"""
+
+import math
+from collections.abc import Sequence
+
+from bridge.core.limits.draw_settings import DrawSettings
+
+RESISTANCE_V = 0.084
+"""Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
+
+UNSEEN = 1.6
+"""A cell whose resistance has not been seen has this many times the expected one."""
+
+LEAST, MOST = 0.4, 8.0
+"""Bounds of what is learnt, as multiples of the expected resistance."""
+
+ABSURD = 2.0 * MOST
+"""No resistance at all is seen in what lies beyond this."""
+
+ACTIVATION_K, DIFFUSION_K = 2500.0, 2700.0
+"""Arrhenius: how resistance grows in the cold, and how much more its slow part does (typical)."""
+
+DIFFUSION_S = 120.0
+"""After this time the slow part equals the resistance felt at once (typical: 0.2 and 0.2 of 0.55 mOhm)."""
+
+STEP_C, LEVEL_C = 0.05, 0.01
+"""A change of current that tells of the resistance, and one that is none, in C."""
+
+WINDOW_S = 8.0
+"""Longest time between two level stretches, or two and a half readings."""
+
+LEARN_C = 0.04
+"""Below this current, in C, how a cell falls says nothing of its slope."""
+
+RATE_PER_S, EASE_S = 0.15, 300.0
+"""A steeper fall is believed at this rate, a lesser one over this time."""
+
+E_FOLD, STEEPEST_E_FOLD = 0.03, 0.0025
+"""Share of charge in which the curve falls by an e-fold at its end: expected at least, believed at most."""
+
+GRIDS_MV = (10, 5, 2)
+
+
+class DrawCells:
+    """Estimates of all cells of a string. Mutable; owned by one law.
+
+    Attributes:
+        volts: voltage of each cell under the current.
+        ohms: resistance of each cell.
+        slopes: how fast each falls with the charge drawn, V/As.
+        diffusion: how much larger than at 25 °C the slow part is beside the fast one.
+        step_v: step of the sensors, as found.
+        drawn_a: current the estimates are for.
+    """
+
+    def __init__(self, settings: DrawSettings, factors: Sequence[float] = ()) -> None:
+        self._settings = settings
+        self.factors = [min(max(factor, LEAST), MOST) for factor in factors]
+        self._anchor: tuple[float, float, list[float]] | None = None
+        self._grid = 0
+        self.volts: list[float] = []
+        self.ohms: list[float] = []
+        self.slopes: list[float] = []
+        self.diffusion = 1.0
+        self.step_v = settings.sensor_step_v
+        self.drawn_a = 0.0
+
+    def update(self, cells_v: Sequence[float], drawn_a: float, elapsed_s: float, coldest_c: float) -> None:
+        """Takes new readings, `elapsed_s` after the last ones."""
+        settings, count = self._settings, len(cells_v)
+        begins = len(self.volts) != count
+        if begins:
+            self._begin(cells_v, drawn_a)
+        kelvin = min(max(coldest_c, -40.0), 60.0) + 273.15
+        inverse = 1.0 / kelvin - 1.0 / 298.15
+        base = RESISTANCE_V / settings.capacity_ah * math.exp(ACTIVATION_K * inverse)
+        self.diffusion = math.exp(DIFFUSION_K * inverse)
+        change = drawn_a - self.drawn_a
+        level = not begins and abs(change) < LEVEL_C * settings.capacity_ah
+        self._find_grid(cells_v)
+        self._learn(cells_v, drawn_a, elapsed_s, base, level=level)
+        self.ohms = ohms = [factor * base for factor in self.factors]
+        moved = drawn_a * elapsed_s
+        faster = slower = 0.0
+        if level and drawn_a > LEARN_C * settings.capacity_ah:
+            fine = min(1.0, 0.002 / self.step_v)
+            faster = min(1.0, RATE_PER_S * elapsed_s * fine) / moved
+            slower = min(1.0, elapsed_s / EASE_S) / moved
+        span_v = settings.knee_v - settings.floor_v
+        most = 2.0 * span_v / (STEEPEST_E_FOLD * 3600.0 * settings.capacity_ah)
+        half, volts, slopes = 0.5 * self.step_v, self.volts, self.slopes
+        rough = self.step_v + settings.sensor_offset_v  # a rise beyond this takes back a fall that was none
+        for i, shown in enumerate(cells_v):
+            slope = slopes[i]
+            volt = expected = volts[i] - ohms[i] * change - slope * moved
+            if volt > shown + half:
+                volt = shown + half
+            elif volt < shown - half:
+                volt = shown - half
+            volts[i] = volt
+            if faster:
+                missed = expected - volt
+                slope += missed * (slower if -rough < missed <= 0.0 else faster)
+                slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
+        self.drawn_a = drawn_a
+
+    def _begin(self, cells_v: Sequence[float], drawn_a: float) -> None:
+        self.volts = list(cells_v)
+        self.slopes = [0.0] * len(cells_v)
+        if len(self.factors) != len(cells_v):
+            self.factors = [UNSEEN] * len(cells_v)
+        self._anchor = None
+        self.drawn_a = drawn_a
+
+    def _find_grid(self, cells_v: Sequence[float]) -> None:
+        """The coarsest grid that all readings so far lie on; what was ruled out stays so."""
+        while self._grid < len(GRIDS_MV):
+            grid = GRIDS_MV[self._grid]
+            if all(round(v * 1000.0) % grid == 0 for v in cells_v):
+                break
+            self._grid += 1
+        found = GRIDS_MV[self._grid] / 1000.0 if self._grid < len(GRIDS_MV) else 0.0
+        self.step_v = max(found, self._settings.sensor_step_v)
+
+    def _learn(
+        self, cells_v: Sequence[float], drawn_a: float, elapsed_s: float, base: float, *, level: bool
+    ) -> None:
+        """Takes a resistance from one level stretch of the current to the next."""
+        if self._anchor is not None:
+            since_s, anchor_a, anchor_v = self._anchor
+            since_s += elapsed_s
+            self._anchor = since_s, anchor_a, anchor_v
+            if since_s > max(WINDOW_S, 2.5 * elapsed_s):
+                self._anchor = None
+            elif level and abs(drawn_a - anchor_a) >= STEP_C * self._settings.capacity_ah:
+                change = drawn_a - anchor_a
+                charge = 0.5 * (drawn_a + anchor_a) * since_s
+                blur = 3.0 * self.step_v / base
+                weight = 0.5 * change * change / (change * change + blur * blur)
+                for i, shown in enumerate(cells_v):
+                    seen = (anchor_v[i] - shown - self.slopes[i] * charge) / (change * base)
+                    if 0.0 < seen < ABSURD:  # a reading that is wrong, or moved by itself, teaches nothing
+                        seen = min(max(seen, LEAST), MOST)
+                        self.factors[i] += weight * (seen - self.factors[i])
+        if level:
+            self._anchor = 0.0, drawn_a, list(cells_v)

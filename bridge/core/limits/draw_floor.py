@@ -1,0 +1,61 @@
+"""The discharge voltage floor: the string's voltage at which the first cell stands at its own.
+
+When a load comes, all cells sag together, each by its resistance; and so they do when it stays. With D' the
+current that takes the first cell to its floor plus margin (see `draw_current`), the string then stands at
+
+    W = V - (R / r)·(v - floor - margin - s·D'·t)
+
+with R the resistance of the string, r that of the cell and v its voltage. W depends on neither the load
+nor on how long it has been there: it moves only as that cell falls behind the others, and may be held.
+
+What the inverter's voltmeter reads is not known. As long as it has not been seen to obey the current limit,
+the floor may have to carry the pack alone, and W is raised by the largest error to be expected. Once it has,
+the current limit is the finer of the two, and W is lowered by that error and the cable's drop, so that it
+stands behind and does not cost the last of the charge.
+"""
+
+import math
+
+from bridge.core.limits.draw_settings import DrawSettings
+
+BAND_V = 0.25
+"""The floor goes down again only when it stands this far above W, some steps on the wire."""
+
+WAIT_S = 300.0
+"""And only so long after it went up, unless more is known of the inverter, or what it went up for was wrong."""
+
+
+class DrawFloor:
+    """The floor over time: up at once, down late. Mutable; owned by one law.
+
+    Attributes:
+        value: the floor, V, on the wire's grid.
+    """
+
+    def __init__(self, settings: DrawSettings) -> None:
+        self._settings = settings
+        self._least_v = settings.cells * settings.floor_v
+        self._steady_s = 0.0
+        self.value = self._grid(self._least_v)
+
+    def _grid(self, volts: float) -> float:
+        """The next step at or above."""
+        step = self._settings.wire_v
+        return round(math.ceil(volts / step - 1e-6) * step, 6)
+
+    def follow(self, goal_v: float, dt_s: float, *, at_once: bool) -> float:
+        """Keeps the floor at or above `goal_v`.
+
+        Args:
+            goal_v: W, with what is allowed for the voltmeter.
+            dt_s: since the last step.
+            at_once: it may go down without waiting.
+        """
+        goal = max(goal_v, self._least_v)
+        self._steady_s += dt_s
+        if goal > self.value + 1e-9:
+            self.value = self._grid(goal)
+            self._steady_s = 0.0
+        elif goal < self.value - BAND_V and (at_once or self._steady_s >= WAIT_S):
+            self.value = self._grid(goal)
+        return self.value

@@ -1,0 +1,126 @@
+"""The discharge law of one bank: current limit and voltage floor, each able to carry the pack alone.
+
+Pure and deterministic: what it answers depends on the calls only. See README.md in this directory.
+"""
+
+from collections.abc import Sequence
+
+from bridge.core.limits.draw_cells import DrawCells
+from bridge.core.limits.draw_current import DrawCurrent, allowed, margin_v
+from bridge.core.limits.draw_floor import DrawFloor
+from bridge.core.limits.draw_inverter import Inverter
+from bridge.core.limits.draw_settings import DrawLearnt, DrawLimits, DrawSettings
+
+__all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
+
+NEAR = 1.5
+"""The law looks at inverter and floor once less than this many times the most is allowed."""
+
+LEAVE_S, FORGET_S = 600.0, 43_200.0
+"""When the floor has been far for so long the law leaves it, and forgets what was seen of the inverter."""
+
+UNKNOWN_V = 0.0012
+"""Margin for not knowing which of the cells is the lowest, and so neither its resistance nor its fall."""
+
+
+class DrawLaw:
+    """Current limit and floor of one string, step by step. Mutable; owned by one engine."""
+
+    def __init__(self, settings: DrawSettings, learnt: DrawLearnt | None = None) -> None:
+        self._settings = settings
+        self.cells = DrawCells(settings, learnt.resistance if learnt else ())
+        self.current = DrawCurrent(settings)
+        self.inverter = Inverter(settings)
+        self.floor = DrawFloor(settings)
+        self._spare_v = settings.voltmeter_v
+        self._near = False
+        self._far_s = 0.0
+        self._period_s = 1.0
+        self._age_s = 0.0
+
+    @property
+    def idle(self) -> bool:
+        """Nothing is limited, and the same readings would limit nothing later."""
+        return not self._near and self.current.value >= self._settings.most_a
+
+    @property
+    def learnt(self) -> DrawLearnt:
+        """What a restart need not lose."""
+        return DrawLearnt(tuple(self.cells.factors))
+
+    def step(
+        self,
+        dt_s: float,
+        cells_v: Sequence[float],
+        pack_v: float | None,
+        current_a: float | None,
+        *,
+        fresh: bool = True,
+        coldest_c: float | None = None,
+        sent_a: float,
+    ) -> DrawLimits:
+        """One step further.
+
+        Args:
+            dt_s: time since the last call, above 0.
+            cells_v: all cells, or only the lowest.
+            pack_v: the string; without it, and without all cells, there is no floor.
+            current_a: positive charges; `None` if not known.
+            fresh: whether the readings came in since the last call.
+            coldest_c: coldest cell; 25 °C if not known.
+            sent_a: the current limit that went out last, which may be tighter than the law's own.
+        """
+        settings, cells = self._settings, self.cells
+        self._age_s += dt_s
+        elapsed = 0.0
+        if fresh:
+            elapsed = self._age_s
+            self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
+            self._age_s = 0.0
+            drawn_a = 0.0 if current_a is None else -current_a
+            cells.update(cells_v, drawn_a, elapsed, 25.0 if coldest_c is None else coldest_c)
+        unseen = settings.delay_s + self._period_s + self._age_s
+        horizon = unseen + 2.0 * settings.lag_s
+        whole = len(cells_v) == settings.cells
+        goal_v = settings.floor_v + margin_v(settings, cells.step_v) + (0.0 if whole else UNKNOWN_V)
+        found = allowed(settings, cells, goal_v, horizon)
+        limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
+        self._approach(found.amps, dt_s)
+        if not self._near:
+            return DrawLimits(None, limit_a)
+        inverter = self.inverter
+        if current_a is not None:
+            binds = limit_a < settings.most_a
+            inverter.look(cells.drawn_a, sent_a, dt_s, elapsed, unseen, binds=binds)
+        string_v = sum(cells.volts) if whole else pack_v
+        floor_v = None
+        if string_v is not None:
+            floor_v = self._floor(string_v, found.at_once_a, dt_s)
+        if current_a is None:  # nothing can be tested, or told of the inverter
+            return DrawLimits(floor_v, limit_a)
+        return DrawLimits(floor_v, min(limit_a, inverter.test_a), inverter.ignores)
+
+    def _approach(self, wanted_a: float, dt_s: float) -> None:
+        """Whether the floor is near; forgets the inverter when it has been far for long."""
+        if wanted_a < NEAR * self._settings.most_a:
+            self._near, self._far_s = True, 0.0
+            return
+        self._far_s += dt_s
+        if self._near and self._far_s > LEAVE_S:
+            self._near = False
+            self.floor = DrawFloor(self._settings)
+        if self._far_s > FORGET_S:
+            self.inverter = Inverter(self._settings)
+
+    def _floor(self, string_v: float, at_once_a: float, dt_s: float) -> float:
+        settings, cells, inverter = self._settings, self.cells, self.inverter
+        string_ohm = sum(cells.ohms) * settings.cells / len(cells.ohms)
+        rest_v = string_v + string_ohm * cells.drawn_a
+        goal_v = rest_v - string_ohm * at_once_a
+        spare_v = settings.voltmeter_v
+        if inverter.obeys:
+            spare_v = -settings.voltmeter_v - settings.cable_ohm * settings.most_a
+        goal_v = min(goal_v + spare_v, rest_v + settings.voltmeter_v + settings.wire_v)
+        at_once = spare_v < self._spare_v or self.current.contradicted
+        self._spare_v = spare_v
+        return self.floor.follow(goal_v, dt_s, at_once=at_once)
