@@ -1,6 +1,6 @@
 """The charge law of one bank inside the engine: when it steps, and what it contributes."""
 
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.pack import Reading
 from bridge.core.plan import SECOND_US, Bank, PackLimits
 from bridge.core.reasons import Contribution, Reason
@@ -29,7 +29,7 @@ class BankCharge:
         next_us: when the law steps next, with the same readings.
     """
 
-    def __init__(self, bank: Bank, limits: PackLimits) -> None:
+    def __init__(self, bank: Bank, limits: PackLimits, learnt: Learnt | None = None) -> None:
         self._name = bank.name
         self._law = ChargeLaw(
             ChargeSettings(
@@ -40,7 +40,8 @@ class BankCharge:
                 ceiling_v=bank.cells * limits.cell_target_v,
                 most_a=bank.charge.max_a,
                 rise_a_per_s=RISE_SHARE_PER_S * bank.charge.max_a,
-            )
+            ),
+            learnt,
         )
         self._limits: ChargeLimits | None = None
         self._reading: Reading | None = None
@@ -48,6 +49,11 @@ class BankCharge:
         self._stepped_us: int | None = None
         self.idle = True
         self.next_us = 0
+
+    @property
+    def learnt(self) -> Learnt | None:
+        """What is worth keeping over a restart; `None` if nothing is."""
+        return self._law.learnt
 
     def contributions(
         self, t_us: int, reading: Reading, share: float, sent_v: float, sent_a: float

@@ -13,7 +13,7 @@ how far the step of the sensor blurs it, and kept within bounds around what such
 import math
 from collections.abc import Sequence
 
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
 RESISTANCE_V = 0.084
 """Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
@@ -61,8 +61,9 @@ class Cells:
         current_a: current the estimates are for.
     """
 
-    def __init__(self, settings: ChargeSettings) -> None:
+    def __init__(self, settings: ChargeSettings, learnt: Learnt = NOTHING) -> None:
         self._settings = settings
+        self._before = tuple(min(max(LEAST, factor), MOST) for factor in learnt.ohms)
         self._base_ohm = RESISTANCE_V / settings.capacity_ah
         self._learnt: list[float] = []
         self._anchor: tuple[float, float, list[float]] | None = None
@@ -112,8 +113,9 @@ class Cells:
 
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
-        self._learnt = [1.0] * len(cells_v)
-        self.ohms = [self._base_ohm * self.scale] * len(cells_v)
+        fits = len(self._before) == len(cells_v)
+        self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
+        self._set_ohms(self._base_ohm * self.scale)
         self.slopes = [0.0] * len(cells_v)
         self._anchor = None
 
@@ -153,8 +155,12 @@ class Cells:
             self._anchor = 0.0, current_a, list(cells_v)
 
     def _set_ohms(self, base: float) -> None:
-        for i, factor in enumerate(self._learnt):
-            self.ohms[i] = factor * base
+        self.ohms = [factor * base for factor in self._learnt]
+
+    @property
+    def learnt(self) -> tuple[float, ...]:
+        """Resistance of each cell, as a multiple of the expected one."""
+        return tuple(self._learnt) or self._before
 
     @property
     def contact(self) -> int | None:

@@ -6,7 +6,7 @@ gives more than it was allowed for some seconds ignores the limit, now or at any
 """
 
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
 NEVER_A = 1e9
 
@@ -36,7 +36,7 @@ class Charger:
             within the time a charger may take.
     """
 
-    def __init__(self, settings: ChargeSettings) -> None:
+    def __init__(self, settings: ChargeSettings, learnt: Learnt = NOTHING) -> None:
         self._settings = settings
         self._sent_v: list[float] = []
         self._sent_a: list[float] = []
@@ -47,10 +47,23 @@ class Charger:
         self._near_s = 0.0
         self._pause_s = 0.0
         self.obeys = False
-        self.ignores = False
+        self.ignores = learnt.ignores
+        self._before_s = learnt.lag_s and min(max(LEAST_LAG_S, learnt.lag_s), MOST_LAG_S)
         self.lag_s: float | None = None
         self.test_a = NEVER_A
         self.least_a = self.most_a = self.most_v = 0.0
+
+    @property
+    def answer_s(self) -> float:
+        """Time until a new limit is obeyed: to 80 % as seen, or twice the slowest lag to be expected."""
+        if self.lag_s is not None:
+            return 1.5 * self.lag_s
+        return max(2.0 * self._settings.lag_s, 1.5 * (self._before_s or 0.0))
+
+    @property
+    def known_lag_s(self) -> float | None:
+        """The lag seen, or that of before."""
+        return self._before_s if self.lag_s is None else self.lag_s
 
     def remember(self, sent_v: float, sent_a: float, now: Moment) -> None:
         """Takes what was sent last."""

@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from bridge.core.limits.charge_cells import Cells
 from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_settings import ChargeLimits, ChargeSettings
+from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
 from bridge.core.limits.headroom import participation
 
-__all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings"]
+__all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings", "Learnt"]
 
 LEAST_WANTED_A = -50.0
 """Below zero the voltage is taken down below the string, by no more than this current would."""
@@ -27,11 +27,11 @@ FINE_V = 0.003
 class ChargeLaw:
     """Charge voltage and current of one string, step by step. Mutable; owned by one engine."""
 
-    def __init__(self, settings: ChargeSettings) -> None:
+    def __init__(self, settings: ChargeSettings, learnt: Learnt | None = None) -> None:
         self._settings = settings
-        self.cells = Cells(settings)
+        self.cells = Cells(settings, learnt or NOTHING)
         self.current = CurrentLimit(settings)
-        self.voltage = VoltageLimit(settings)
+        self.voltage = VoltageLimit(settings, learnt or NOTHING)
         self._period_s = 1.0
         self._age_s = 0.0
         self.wanted_a = settings.most_a
@@ -40,6 +40,12 @@ class ChargeLaw:
     def idle(self) -> bool:
         """Nothing is limited, and the same readings would limit nothing later."""
         return self.voltage.idle and self.current.value >= self._settings.most_a
+
+    @property
+    def learnt(self) -> Learnt | None:
+        """What is worth keeping over a restart; `None` if nothing is."""
+        found = self.voltage.learnt._replace(ohms=self.cells.learnt)
+        return None if found == NOTHING else found
 
     def step(
         self,
@@ -97,8 +103,7 @@ class ChargeLaw:
             self._age_s = 0.0
             cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
         unseen = settings.delay_s + self._period_s + self._age_s
-        lag = self.voltage.charger.lag_s
-        horizon = unseen + (2.0 * settings.lag_s if lag is None else 1.5 * lag)
+        horizon = unseen + self.voltage.charger.answer_s
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells.step_v) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = allowed_a(settings, cells, goal_v, horizon)

@@ -38,6 +38,11 @@ class Offset:
         below_a = self._at_a - current_a
         return self._value_v - (CABLE_OHM * below_a if below_a > 0.0 else 0.0)
 
+    @property
+    def known(self) -> tuple[float, float]:
+        """The offset, V, and the current it was found at, A."""
+        return self._value_v, self._at_a
+
     def put(self, value_v: float, current_a: float) -> None:
         """Takes a value for granted, within bounds."""
         self._value_v = min(max(value_v, LEAST_V), MOST_V)

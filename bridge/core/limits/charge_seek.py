@@ -14,7 +14,7 @@ from enum import Enum
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_offset import Offset
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
 SEEK_FROM_V, SEEK_TO_V = 0.5, -0.45
 """Offsets between which it is sought; a charger that has not answered by then ignores the voltage limit."""
@@ -61,9 +61,12 @@ class Seek:
         held_v: the voltage to which the limit must go in an experiment; `None`: as computed.
     """
 
-    def __init__(self, settings: ChargeSettings) -> None:
+    def __init__(self, settings: ChargeSettings, learnt: Learnt = NOTHING) -> None:
         self._settings = settings
         self.offset = Offset()
+        self._before = learnt.offset_v, learnt.offset_a
+        if learnt.offset_v is not None:
+            self.offset.put(min(0.0, learnt.offset_v), 0.0)
         self.stage = Stage.WAITING
         self.voltage_ignored = False
         self.held_v: float | None = None
@@ -77,6 +80,11 @@ class Seek:
         self._probe_from = (0.0, 0.0)
         self._pause_s = PAUSE_S
         self._still: tuple[float, float] | None = None
+
+    @property
+    def known(self) -> tuple[float | None, float]:
+        """The offset and the current it was found at, or those of before."""
+        return self.offset.known if self.offset.verified else self._before
 
     @property
     def seeking(self) -> bool:
@@ -135,7 +143,8 @@ class Seek:
         elif self.stage is Stage.DOWN:
             self._down(now, charger, seen_v, settled=settled)
         elif amps >= SEEK_C * self._settings.capacity_ah:
-            offset.put(SEEK_FROM_V, amps)
+            before_v, _ = self._before
+            offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
             self._top_a = amps
             self._go(Stage.DOWN)
 
@@ -148,6 +157,7 @@ class Seek:
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
             offset.put(0.0, amps)
+            self._before = None, 0.0
             self._go(Stage.WAITING)
         elif settled:
             self._stage_s = 0.0

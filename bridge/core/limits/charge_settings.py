@@ -38,6 +38,29 @@ class ChargeSettings(NamedTuple):
     e_fold: float = 0.0097
 
 
+class Learnt(NamedTuple):
+    """What a law has found out, to be kept over a restart; plain numbers only.
+
+    Restored, it is clipped to the bounds of what can be learnt, and is where finding out anew begins; the
+    README of this directory says what each part is good for until then.
+
+    Attributes:
+        ohms: resistance of each cell, as a multiple of what is expected of it; empty: not known.
+        offset_v, offset_a: the charger's offset, V, and the current at which it was; `None`: not known.
+        lag_s: the charger's time constant; `None`: not known.
+        ignores: the current limit was passed by.
+    """
+
+    ohms: tuple[float, ...] = ()
+    offset_v: float | None = None
+    offset_a: float = 0.0
+    lag_s: float | None = None
+    ignores: bool = False
+
+
+NOTHING = Learnt()
+
+
 class ChargeLimits(NamedTuple):
     """What the law answers.
 

@@ -15,7 +15,7 @@ the trade allows (see `headroom`).
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.limits.charge_settings import ChargeSettings, Learnt
 
 BLEND_V = 0.040
 """Width, above the knee, of the passage from the ceiling to the law."""
@@ -49,14 +49,14 @@ class VoltageLimit:
         charger, seek: what is known of the charger.
     """
 
-    def __init__(self, settings: ChargeSettings) -> None:
+    def __init__(self, settings: ChargeSettings, learnt: Learnt) -> None:
         self._settings = settings
         self.value = self._grid(settings.ceiling_v)
-        self._begin()
+        self._begin(learnt)
 
-    def _begin(self) -> None:
-        self.charger = Charger(self._settings)
-        self.seek = Seek(self._settings)
+    def _begin(self, learnt: Learnt) -> None:
+        self.charger = Charger(self._settings, learnt)
+        self.seek = Seek(self._settings, learnt)
         self._share = 0.0
         self._below_s = 0.0
         self._steady_s = 0.0
@@ -65,6 +65,12 @@ class VoltageLimit:
     def idle(self) -> bool:
         """The knee has not been entered."""
         return self._share == 0.0
+
+    @property
+    def learnt(self) -> Learnt:
+        """What is known of the charger."""
+        charger, offset = self.charger, self.seek.known
+        return Learnt((), *offset, charger.known_lag_s, charger.ignores)
 
     def _grid(self, volts: float) -> float:
         step = self._settings.wire_v
@@ -126,7 +132,7 @@ class VoltageLimit:
         self._share = 1.0 if self.seek.offset.verified else max(self._share, x * x * (3.0 - 2.0 * x))
         self._below_s = self._below_s + now.dt_s if now.high_v < knee_v - FORGET_BELOW_V else 0.0
         if self._below_s > FORGET_S:
-            self._begin()
+            self._begin(self.learnt._replace(ignores=False))
 
     def _move(self, band_v: tuple[float, float], dt_s: float, *, rises: bool) -> None:
         """Keeps the limit within a band: down at once, up by one step where it may rise."""
