@@ -33,8 +33,14 @@ STEP_C = 0.05
 WINDOW_S = 8.0
 """Time within which that change must happen, so that the charge taken does not count as resistance."""
 
+PULL_PER_S = 0.05
+"""Pull of a reading within its step of 1 mV, a second; the model is trusted for longer in a coarser one."""
+
 RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
+
+OHM_DOUBT = 0.15
+"""How far the resistance may be off while a slope is learnt."""
 
 LEARN_C = 0.04
 """Below this current, in C, what a cell does says nothing of its slope."""
@@ -42,8 +48,8 @@ LEARN_C = 0.04
 STEEPEST = 4.0
 """Bound of what is learnt of a slope, as a multiple of what the curve has at the target."""
 
-SLOW_S, SLOW_SHARE = 300.0, 0.8
-"""Time constant of the slow part of the resistance, and its size as a share of the fast part (typical)."""
+SLOW = ((20.0, 0.4), (200.0, 0.8))
+"""Slow parts of the resistance: time constant, s, and size as a share of the fast part (typical)."""
 
 GRIDS_MV = (10, 5, 2)
 
@@ -56,7 +62,7 @@ class Cells:
         ohms: resistance of each cell.
         slopes: how fast each rises with the charge taken, V/As.
         curve: what the curve's exponential makes of a volt above its foot, V/As.
-        drift_a_per_s: what the slow part of the resistance builds up, as a current through the fast part.
+        slow_a: what the slow part of the resistance has built up, as a current through the fast part.
         step_v: step of the sensors, as found.
         current_a: current the estimates are for.
     """
@@ -74,8 +80,8 @@ class Cells:
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.curve = 1.0 / (settings.e_fold * 3600.0 * settings.capacity_ah)
-        self.drift_a_per_s = 0.0
-        self._slow_a = 0.0
+        self._built_a = [0.0] * len(SLOW)
+        self.slow_a = 0.0
         self.step_v = settings.sensor_step_v
         self.current_a = 0.0
 
@@ -89,27 +95,49 @@ class Cells:
         self._learn(cells_v, current_a, elapsed_s)
         half = 0.5 * self.step_v
         change = current_a - self.current_a
-        self._slow_a += (current_a - self._slow_a) * min(1.0, elapsed_s / SLOW_S)
-        self.drift_a_per_s = drift = SLOW_SHARE * (current_a - self._slow_a) / SLOW_S
+        before_a, self.slow_a = self.slow_a, 0.0
+        for n, (tau_s, share) in enumerate(SLOW):
+            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
+            self.slow_a += share * self._built_a[n]
+        change += self.slow_a - before_a
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
+        pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
         learns = 0.0
         if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
-            learns = min(1.0, RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v)) / moved
+            # Where the current changes, an error of the resistance would be taken for a slope.
+            blur = (OHM_DOUBT * self._base_ohm * self.scale * change) ** 2
+            signal = (self._steep(max(self.volts)) * moved) ** 2
+            rate = RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v) * signal / (signal + blur)
+            learns = min(1.0, rate) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
-            volt = expected = volts[i] + ohm * (change + drift * elapsed_s) + slope * moved
+            volt = expected = volts[i] + ohm * change + slope * moved
             if volt > shown + half:
                 volt = shown + half
             elif volt < shown - half:
                 volt = shown - half
+            volt += pull * (shown - volt)
             volts[i] = volt
             if learns:
                 slope += learns * (volt - expected)
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         self.current_a = current_a
+
+    def _steep(self, volt: float) -> float:
+        """Slope expected from the curve at a voltage, V/As; at least that 10 mV above its foot."""
+        ohm = self._base_ohm * self.scale
+        rest_v = volt - ohm * (self.current_a + self.slow_a)
+        return self.curve * max(rest_v - self._settings.knee_v + 0.065, 0.010)
+
+    def grows_a(self, horizon_s: float) -> float:
+        """What the slow parts build up within a time, at the current that flows; as a current."""
+        return sum(
+            share * (self.current_a - built_a) * horizon_s / (tau_s + horizon_s)
+            for (tau_s, share), built_a in zip(SLOW, self._built_a, strict=True)
+        )
 
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)

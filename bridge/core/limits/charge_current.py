@@ -15,19 +15,16 @@ from bridge.core.limits.charge_settings import ChargeSettings
 RAISING = 1.3
 """A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
 
-SLOW = 1.8
-"""Resistance at rest after minutes, as a multiple of that at once: what is told apart from charge."""
-
-MODEL = 0.35
-"""Share of the slope expected from the curve that is always reckoned with, whatever the rise seen."""
+MODEL = 0.7
+"""Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
 BELOW_KNEE_V = 0.065
 """From the knee, under the usual current, down to the resting plateau of the curve."""
 
-BLUR = 0.5
+BLUR = 0.7
 """Share of the step of the sensors that widens the margin."""
 
-DOUBT_V = 0.0007
+DOUBT_V = 0.0002
 """Margin for what the law does not know, besides the sensors."""
 
 
@@ -41,17 +38,16 @@ def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
     now_a = cells.current_a
     plateau_v = settings.knee_v - BELOW_KNEE_V
     curve = MODEL * cells.curve
-    slow_a = SLOW * now_a
-    drift_a = cells.drift_a_per_s * horizon_s
-    if drift_a < 0.0:
-        drift_a = 0.0
+    slow_a = now_a + cells.slow_a
+    drift_a = cells.grows_a(horizon_s)
     least = 1e9
     for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
         rise = (slope if slope > model else model) * horizon_s
         if rise < 0.0:
             rise = 0.0
-        room = goal_v - volt - ohm * drift_a
+        drift = ohm * drift_a
+        room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
             ohm *= RAISING
         amps = (room + ohm * now_a) / (ohm + rise)
