@@ -5,14 +5,15 @@ import numpy as np
 from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
 from bridge.simulate.fleet import Array
 from tests.bench.charge_run import LawMaker, Seen
-from tests.bench.charge_scenarios import CAPACITY_AH, CELLS, TARGET_V, Scenario
+from tests.bench.charge_fleet import Fleet
+from tests.bench.charge_scenarios import CELLS, TARGET_V, Scenario
 
 
 class Fixed:
     """56.0 V and the full current."""
 
-    def __init__(self, scenario: Scenario, packs: int) -> None:
-        self._v, self._a = np.full(packs, CELLS * TARGET_V), np.full(packs, scenario.most_a)
+    def __init__(self, _scenario: Scenario, fleet: Fleet) -> None:
+        self._v, self._a = np.full(len(fleet.most_a), CELLS * TARGET_V), fleet.most_a
 
     def step(self, seen: Seen, _sent_v: Array, _sent_a: Array) -> tuple[Array, Array]:
         """Always the same."""
@@ -23,9 +24,9 @@ class Fixed:
 class OnOff(Fixed):
     """Stops at the target, goes on 50 mV below."""
 
-    def __init__(self, scenario: Scenario, packs: int) -> None:
-        super().__init__(scenario, packs)
-        self._on = np.ones(packs, bool)
+    def __init__(self, scenario: Scenario, fleet: Fleet) -> None:
+        super().__init__(scenario, fleet)
+        self._on = np.ones(len(fleet.most_a), bool)
 
     def step(self, seen: Seen, _sent_v: Array, _sent_a: Array) -> tuple[Array, Array]:
         """On or off."""
@@ -46,17 +47,22 @@ class Taper(Fixed):
 class Ours:
     """The project's law."""
 
-    def __init__(self, scenario: Scenario, packs: int) -> None:
-        settings = ChargeSettings(
-            cells=CELLS,
-            capacity_ah=CAPACITY_AH,
-            target_v=TARGET_V,
-            knee_v=3.40,
-            ceiling_v=CELLS * TARGET_V,
-            most_a=scenario.most_a,
-        )
-        self.laws = [ChargeLaw(settings) for _ in range(packs)]
-        self._totals = scenario.totals_only
+    def __init__(self, scenario: Scenario, fleet: Fleet) -> None:
+        del scenario
+        self.laws = [
+            ChargeLaw(
+                ChargeSettings(
+                    cells=CELLS,
+                    capacity_ah=capacity_ah,
+                    target_v=TARGET_V,
+                    knee_v=3.40,
+                    ceiling_v=CELLS * TARGET_V,
+                    most_a=most_a,
+                    rise_a_per_s=0.02 * most_a,
+                )
+            )
+            for capacity_ah, most_a in zip(fleet.capacity_ah.tolist(), fleet.most_a.tolist(), strict=True)
+        ]
 
     def step(self, seen: Seen, sent_v: Array, sent_a: Array) -> tuple[Array, Array]:
         """Each pack by itself."""

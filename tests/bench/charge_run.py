@@ -1,23 +1,24 @@
-"""Runs the packs of one scenario under one law, beside the oracle."""
+"""Runs the packs of one scenario under any law, beside the oracle."""
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from time import perf_counter
+from dataclasses import dataclass, replace
+from time import process_time
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from bridge.simulate.fleet import Array, FleetBalancer, FleetCells, largest_current_a
-from tests.bench.charge_scenarios import CAPACITY_AH, TARGET_V, TRIP_V, Fleet, Scenario, draw
+from bridge.simulate.fleet import Array, FleetBalancer, largest_current_a
+from tests.bench.charge_fleet import Fleet, draw
+from tests.bench.charge_scenarios import TARGET_V, TRIP_V, Scenario
 
 PIECE_S = 0.5
 FULL_C = 0.02
 AFTER_S = 1800
 LONGEST_S = 12_000
 REVERSAL_V = 0.1
-REVERSAL_A = 0.02 * CAPACITY_AH
+REVERSAL_C = 0.02
 
 
 @dataclass
@@ -39,7 +40,7 @@ class Law(Protocol):
         ...
 
 
-LawMaker = Callable[[Scenario, int], Law]
+LawMaker = Callable[[Scenario, Fleet], Law]
 
 
 @dataclass
@@ -57,7 +58,7 @@ class Outcome:
 class Turns:
     """Counts changes of direction larger than a stated step."""
 
-    def __init__(self, step: float, start: Array) -> None:
+    def __init__(self, step: float | Array, start: Array) -> None:
         self._step = step - 1e-6
         self._way = np.zeros_like(start)
         self._extreme = start.copy()
@@ -73,107 +74,135 @@ class Turns:
         self._extreme = np.where(onward, value, self._extreme)
 
 
-def oracle(fleet: Fleet, scenario: Scenario) -> tuple[Array, Array]:
+class Trial:
+    """The packs of a scenario, and what the oracle makes of them; every law is tried on the same.
+
+    Attributes:
+        best: charge taken under the oracle by each second, of each pack, Ah.
+        full: second at which each pack is full.
+    """
+
+    def __init__(self, scenario: Scenario, packs: int, start: float, seed: int, plant: str = "usual") -> None:
+        self._scenario = scenario
+        self._draw = lambda: draw(scenario, packs, start, LONGEST_S, seed, plant)
+        self.best, self.full = oracle(self._draw())
+
+    def charge(self, maker: LawMaker, watch: Callable[..., None] | None = None) -> Outcome:
+        """One law on all packs."""
+        scenario, fleet = self._scenario, self._draw()
+        end = len(self.best) - 1
+        law, cells, charger, sensors = maker(scenario, fleet), fleet.cells, fleet.charger, Sensors(fleet, scenario)
+        balancer = FleetBalancer(fleet.bleed_a)
+        packs = len(fleet.most_a)
+        cells_v, flows = cells.emf_v, charger.current_a
+        taken = np.zeros((end + 1, packs))
+        peak = np.full(packs, -9.0)
+        tripped = np.zeros(packs, bool)
+        sent_v, sent_a = np.full(packs, 53.6), np.zeros(packs)
+        turns: list[Turns] = []
+        spent = 0.0
+        for n in range(end):
+            sensors.take(cells_v, flows)
+            seen = sensors.seen(n)
+            began = process_time()
+            limit_v, limit_a = law.step(seen, sent_v, sent_a)
+            spent += process_time() - began
+            sent_v = np.floor(limit_v / 0.1 + 1e-6) * 0.1
+            sent_a = np.floor(limit_a / 0.1 + 1e-6) * 0.1
+            turns = turns or [Turns(REVERSAL_V, sent_v), Turns(REVERSAL_C * fleet.capacity_ah, sent_a)]
+            turns[0].take(sent_v)
+            turns[1].take(sent_a)
+            added = np.zeros(packs)
+            for piece in range(round(1.0 / PIECE_S)):
+                if piece:
+                    sensors.take(cells_v, flows)
+                bleed = balancer.bleed_a(cells_v)
+                flows = np.where(tripped, 0.0, charger.step(cells, sent_v, sent_a, fleet.sky[n], PIECE_S))
+                cells.step(flows[:, None] - bleed, PIECE_S)
+                cells_v = cells.emf_v + cells.series_ohm * flows[:, None]
+                high_v = cells_v.max(axis=1)
+                peak = np.maximum(peak, high_v)
+                tripped |= high_v > TRIP_V
+                added += flows * PIECE_S / 3600.0
+            taken[n + 1] = taken[n] + added
+            if watch is not None:
+                watch(n, law, sent_v, sent_a, flows, cells_v)
+        charge, time = self._compare(taken)
+        over_mv = (peak - TARGET_V) * 1000.0
+        reversals = (turns[0].count + turns[1].count) * 3600.0 / end
+        return Outcome(over_mv, tripped, charge, time, reversals, 1e6 * spent / end / packs)
+
+    def _compare(self, taken: Array) -> tuple[Array, Array]:
+        """Charge in %, and time, of the oracle's."""
+        best, rows = self.best, np.arange(taken.shape[1])
+        late = np.minimum(self.full + AFTER_S, len(best) - 1)
+        goal = best[late, rows]
+        mark = 0.99 * goal
+        time = np.array([_when(taken[:, p], mark[p]) / _when(best[:, p], mark[p]) for p in rows])
+        return 100.0 * taken[late, rows] / goal, time
+
+
+def oracle(fleet: Fleet) -> tuple[Array, Array]:
     """The charge taken by each second, of each pack, in Ah; and the second at which each pack is full."""
-    cells = fleet.cells.copy()
+    cells = fleet.cells
     balancer = FleetBalancer(fleet.bleed_a)
-    packs = len(cells.charge)
+    packs = len(fleet.most_a)
     full = np.full(packs, -1)
     taken = [np.zeros(packs)]
     cells_v = cells.emf_v
-    seconds = len(fleet.sky)
-    for n in range(seconds):
+    for n in range(len(fleet.sky)):
         added = np.zeros(packs)
+        most = fleet.most_a * fleet.sky[n]
         for _ in range(round(1.0 / PIECE_S)):
             bleed = balancer.bleed_a(cells_v)
-            most = np.full(packs, scenario.most_a) * fleet.sky[n]
-            current = largest_current_a(cells, TARGET_V, bleed, most, PIECE_S)
+            current = most
+            if (cells.after(most[:, None] - bleed, PIECE_S)[0] > TARGET_V).any():
+                current = largest_current_a(cells, TARGET_V, bleed, most, PIECE_S)
             cells.step(current[:, None] - bleed, PIECE_S)
             cells_v = cells.emf_v + cells.series_ohm * current[:, None]
             added += current * PIECE_S / 3600.0
         taken.append(taken[-1] + added)
-        full = np.where((full < 0) & (current < FULL_C * CAPACITY_AH) & (current < 0.5 * most), n, full)
+        done = (full < 0) & (current < FULL_C * fleet.capacity_ah) & (current < 0.5 * most)
+        full = np.where(done, n, full)
         if full.min() >= 0 and n >= full.max() + AFTER_S:
             break
     return np.array(taken), full
 
 
-def _seen(fleet: Fleet, scenario: Scenario, cells: FleetCells, current: Array) -> tuple[Array, Array, Array]:
-    true_v = cells.emf_v + cells.series_ohm * current[:, None]
-    step = scenario.cell_step_v
-    cells_v = np.round((true_v + fleet.offset_v) / step) * step
-    total = true_v.sum(axis=1) + fleet.pack_offset_v
-    pack_v = np.round(total / scenario.pack_step_v) * scenario.pack_step_v
-    return np.round(cells_v, 4), np.round(pack_v, 4), np.round(current * 1.003 + 0.1, 1)
+class Sensors:
+    """What the monitors of all packs say of the past: each pack's readings have an age of their own."""
 
+    def __init__(self, fleet: Fleet, scenario: Scenario) -> None:
+        self._fleet = fleet
+        self._scenario = scenario
+        self._past: list[tuple[Array, Array]] = []
+        self._shown: Seen | None = None
 
-def run(
-    scenario: Scenario,
-    maker: LawMaker,
-    packs: int,
-    start: float,
-    seed: int,
-    watch: Callable[..., None] | None = None,
-) -> Outcome:
-    """One law on all packs of a scenario, compared with the oracle on the same packs under the same sky."""
-    fleet = draw(scenario, packs, start, LONGEST_S, seed)
-    best, full = oracle(fleet, scenario)
-    end = len(best) - 1
-    law, cells, charger = maker(scenario, packs), fleet.cells, fleet.charger
-    balancer = FleetBalancer(fleet.bleed_a)
-    cells_v = cells.emf_v
-    taken = np.zeros((end + 1, packs))
-    peak = np.full(packs, -9.0)
-    sent_v, sent_a = np.full(packs, 53.6), np.zeros(packs)
-    volts, amps = Turns(REVERSAL_V, sent_v), Turns(REVERSAL_A, sent_a)
-    started = False
-    delayed = [_seen(fleet, scenario, cells, charger.current_a)] * 2
-    shown = delayed[0]
-    spent = 0.0
-    for n in range(end):
-        delayed = [delayed[1], _seen(fleet, scenario, cells, charger.current_a)]
-        fresh = n % scenario.every_s == 0
-        shown = delayed[0] if fresh else shown
-        cell_v, pack_v, current = shown
+    def take(self, cells_v: Array, current_a: Array) -> None:
+        """The truth, every half second."""
+        self._past = [*self._past[1 - 5 :], (cells_v, current_a)]
+
+    def seen(self, n: int) -> Seen:
+        """What is shown in second `n`."""
+        scenario, fleet = self._scenario, self._fleet
+        if self._shown is not None and n % scenario.every_s:
+            return replace(self._shown, fresh=False)
+        back = np.maximum(len(self._past) - 1 - fleet.age, 0)
+        rows = np.arange(len(back))
+        true_v = np.stack([volts for volts, _ in self._past])[back, rows]
+        current = np.stack([amps for _, amps in self._past])[back, rows]
+        error = fleet.offset_v
+        if fleet.noise_v:
+            error = error + fleet.random.uniform(-fleet.noise_v, fleet.noise_v, error.shape)
+        step = scenario.cell_step_v
+        cells_v = np.round(np.round((true_v + error) / step) * step, 4)
+        total = true_v.sum(axis=1) + fleet.pack_offset_v
+        pack_v = np.round(np.round(total / scenario.pack_step_v) * scenario.pack_step_v, 4)
         if scenario.totals_only:
-            cell_v = np.stack([cell_v.min(axis=1), cell_v.max(axis=1)], axis=1)
-        seen = Seen(cell_v, pack_v, None if scenario.no_current else current, fresh, scenario.temperature_c)
-        began = perf_counter()
-        limit_v, limit_a = law.step(seen, sent_v, sent_a)
-        spent += perf_counter() - began
-        sent_v = np.floor(limit_v / 0.1 + 1e-6) * 0.1
-        sent_a = np.floor(limit_a / 0.1 + 1e-6) * 0.1
-        if not started:
-            volts, amps = Turns(REVERSAL_V, sent_v), Turns(REVERSAL_A, sent_a)
-            started = True
-        volts.take(sent_v)
-        amps.take(sent_a)
-        added = np.zeros(packs)
-        for _ in range(round(1.0 / PIECE_S)):
-            bleed = balancer.bleed_a(cells_v)
-            flows = charger.step(cells, sent_v, sent_a, fleet.sky[n], PIECE_S)
-            cells.step(flows[:, None] - bleed, PIECE_S)
-            cells_v = cells.emf_v + cells.series_ohm * flows[:, None]
-            peak = np.maximum(peak, cells_v.max(axis=1))
-            added += flows * PIECE_S / 3600.0
-        taken[n + 1] = taken[n] + added
-        if watch is not None:
-            watch(n, law, sent_v, sent_a, flows, cells_v)
-    rows = np.arange(packs)
-    late = np.minimum(full + AFTER_S, end)
-    goal = best[late, rows]
-    charge = taken[late, rows] / goal
-    mark = 0.99 * goal
-    time = np.array([_when(taken[:, p], mark[p]) / _when(best[:, p], mark[p]) for p in range(packs)])
-    hours = end / 3600.0
-    return Outcome(
-        (peak - TARGET_V) * 1000.0,
-        peak > TRIP_V,
-        charge * 100.0,
-        time,
-        (volts.count + amps.count) / hours,
-        1e6 * spent / end / packs,
-    )
+            cells_v = np.stack([cells_v.min(axis=1), cells_v.max(axis=1)], axis=1)
+        amps = None if scenario.no_current else np.round(current * fleet.gain + fleet.zero_a, 1)
+        self._shown = Seen(cells_v, pack_v, amps, True, scenario.temperature_c)
+        return self._shown
 
 
 def _when(taken: Array, mark: float) -> float:

@@ -1,12 +1,7 @@
-"""The packs and chargers of the charge benchmark: how scenarios differ, and the draw."""
+"""The scenarios of the charge benchmark: how packs, chargers and telemetry differ."""
 
 from dataclasses import dataclass, replace
 from typing import Final
-
-import numpy as np
-
-from bridge.simulate.fleet import Array, FleetCells
-from bridge.simulate.fleet_charger import FleetCharger
 
 CELLS: Final = 16
 CAPACITY_AH: Final = 280.0
@@ -16,7 +11,11 @@ TRIP_V: Final = 3.65
 
 @dataclass(frozen=True)
 class Scenario:
-    """One kind of pack, charger and telemetry. Spreads are largest deviations to either side."""
+    """One kind of pack, charger and telemetry. Spreads are largest deviations to either side.
+
+    `start` is the charge at the beginning, if it is not that of the run; `sun` the least share of the source
+    that a pack has for all its charge.
+    """
 
     name: str
     charge_spread: float = 0.015
@@ -33,11 +32,8 @@ class Scenario:
     cell_step_v: float = 0.001
     every_s: int = 1
     no_current: bool = False
-
-    @property
-    def most_a(self) -> float:
-        """What the charger can give."""
-        return self.most_c * CAPACITY_AH
+    start: float | None = None
+    sun: tuple[float, float] = (1.0, 1.0)
 
 
 _RANDOM: Final = Scenario("random spread")
@@ -63,65 +59,6 @@ SCENARIOS: Final = (
     replace(_RANDOM, name="telemetry 5 s", every_s=5),
     replace(_RANDOM, name="telemetry 10 s", every_s=10),
     replace(_RANDOM, name="no current known", no_current=True),
+    replace(_RANDOM, name="begun in the knee", charge_spread=0.003, start=0.975),
+    replace(_RANDOM, name="little sun", sun=(0.05, 0.3), start=0.92),
 )
-
-
-@dataclass
-class Fleet:
-    """Packs of one scenario, drawn from a seed, and what is drawn with them."""
-
-    cells: FleetCells
-    charger: FleetCharger
-    bleed_a: Array
-    offset_v: Array
-    pack_offset_v: Array
-    sky: Array
-
-
-def _sky(random: np.random.Generator, packs: int, seconds: int) -> Array:
-    """Share of the sun, by second and pack: clouds come and go, each within some seconds."""
-    sky = np.empty((seconds, packs))
-    clear = np.ones(packs)
-    level = np.ones(packs)
-    for n in range(seconds):
-        flips = random.random(packs) < 1.0 / 120.0
-        clear = np.where(flips, np.where(clear < 1.0, 1.0, random.uniform(0.1, 0.6, packs)), clear)
-        level += (clear - level) * 0.25
-        sky[n] = level
-    return sky
-
-
-def draw(scenario: Scenario, packs: int, start: float, seconds: int, seed: int) -> Fleet:
-    """The packs of a scenario; the same seed gives the same."""
-    random = np.random.default_rng(seed)
-    shape = (packs, CELLS)
-    charge = start + random.uniform(-1.0, 1.0, shape) * scenario.charge_spread
-    capacity = CAPACITY_AH * (1.0 + 0.02 * random.uniform(-1.0, 1.0, shape))
-    factor = 1.0 + 0.15 * random.uniform(-1.0, 1.0, shape)
-    odd = random.integers(0, CELLS, packs)
-    rows = np.arange(packs)
-    if scenario.kind == "runner":
-        charge[rows, odd] = start + random.uniform(0.02, 0.04, packs)
-    elif scenario.kind == "weak":
-        capacity[rows, odd] *= random.uniform(0.85, 0.92, packs)
-        factor[rows, odd] *= 1.5
-    elif scenario.kind == "groups":
-        charge[:, ::2] += 0.02
-    cells = FleetCells(charge, capacity, factor, scenario.temperature_c)
-    if scenario.kind == "contact":
-        cells.series_ohm[rows, odd] *= 4.0
-        for ohm, _, _ in cells.branches:
-            ohm[rows[::2], odd[::2]] *= 4.0
-    charger = FleetCharger(
-        random.uniform(*scenario.lag_s, packs),
-        random.uniform(*scenario.calibration_v, packs),
-        random.uniform(0.001, 0.003, packs),
-        scenario.most_a,
-        obeys_voltage=scenario.obeys_voltage,
-        obeys_current=scenario.obeys_current,
-    )
-    bleed = random.uniform(0.5, 1.0, (packs, 1))
-    offset = random.uniform(-0.002, 0.002, shape)
-    pack_offset = random.uniform(-0.02, 0.02, packs)
-    sky = _sky(random, packs, seconds) if scenario.clouds else np.ones((seconds, packs))
-    return Fleet(cells, charger, bleed, offset, pack_offset, sky)

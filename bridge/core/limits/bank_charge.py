@@ -47,6 +47,7 @@ class BankCharge:
                 wire_v=bank.facts.wire_v,
                 wire_a=bank.facts.wire_a,
                 e_fold=bank.facts.e_fold,
+                below_knee_v=limits.knee_v - bank.facts.plateau_v,
             ),
             learnt,
         )

@@ -33,8 +33,20 @@ STEP_C = 0.05
 WINDOW_S = 8.0
 """Time within which that change must happen, so that the charge taken does not count as resistance."""
 
+STILL_C, NOISE_S = 0.002, 120.0
+"""Noise is looked for while the current changes by less than this, in C a reading, over so long."""
+
+NOISE, MOST_NOISE_V = 4.0, 0.005
+"""Largest noise, as a multiple of the mean by which readings pass by the step they were expected in."""
+
+PULL_PER_S = 0.1
+"""Pull of a reading within its step of 1 mV, a second; the model is trusted for longer in a coarser one."""
+
 RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
+
+OHM_DOUBT = 0.15
+"""How far the resistance may be off while a slope is learnt."""
 
 LEARN_C = 0.04
 """Below this current, in C, what a cell does says nothing of its slope."""
@@ -42,8 +54,8 @@ LEARN_C = 0.04
 STEEPEST = 4.0
 """Bound of what is learnt of a slope, as a multiple of what the curve has at the target."""
 
-SLOW_S, SLOW_SHARE = 300.0, 0.8
-"""Time constant of the slow part of the resistance, and its size as a share of the fast part (typical)."""
+SLOW = ((20.0, 0.4), (200.0, 0.8))
+"""Slow parts of the resistance: time constant, s, and size as a share of the fast part (typical)."""
 
 GRIDS_MV = (10, 5, 2)
 
@@ -56,8 +68,9 @@ class Cells:
         ohms: resistance of each cell.
         slopes: how fast each rises with the charge taken, V/As.
         curve: what the curve's exponential makes of a volt above its foot, V/As.
-        drift_a_per_s: what the slow part of the resistance builds up, as a current through the fast part.
-        step_v: step of the sensors, as found.
+        slow_a: what the slow part of the resistance has built up, as a current through the fast part.
+        step_v, noise_v: step of the sensors, and what else they vary by, as found.
+        stepped: a step of the current has shown resistances.
         current_a: current the estimates are for.
     """
 
@@ -66,17 +79,20 @@ class Cells:
         self._before = tuple(min(max(LEAST, factor), MOST) for factor in learnt.ohms)
         self._base_ohm = RESISTANCE_V / settings.capacity_ah
         self._learnt: list[float] = []
-        self._anchor: tuple[float, float, list[float]] | None = None
+        self._anchor: tuple[float, float, list[float], float] | None = None
         self._grid = 0
+        self._past_v = 0.0
         self._looked = 0
         self.scale = 1.0
         self.volts: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.curve = 1.0 / (settings.e_fold * 3600.0 * settings.capacity_ah)
-        self.drift_a_per_s = 0.0
-        self._slow_a = 0.0
+        self._built_a = [0.0] * len(SLOW)
+        self.slow_a = 0.0
         self.step_v = settings.sensor_step_v
+        self.noise_v = 0.0
+        self.stepped = bool(self._before)
         self.current_a = 0.0
 
     def update(self, cells_v: Sequence[float], current_a: float, elapsed_s: float, coldest_c: float) -> None:
@@ -86,30 +102,61 @@ class Cells:
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
         self._find_grid(cells_v)
-        self._learn(cells_v, current_a, elapsed_s)
-        half = 0.5 * self.step_v
+        step = 0.5 * self.step_v + 0.0001
+        half = 0.5 * self.step_v + self.noise_v
         change = current_a - self.current_a
-        self._slow_a += (current_a - self._slow_a) * min(1.0, elapsed_s / SLOW_S)
-        self.drift_a_per_s = drift = SLOW_SHARE * (current_a - self._slow_a) / SLOW_S
+        before_a, self.slow_a = self.slow_a, 0.0
+        for n, (tau_s, share) in enumerate(SLOW):
+            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
+            self.slow_a += share * self._built_a[n]
+        self._learn(cells_v, current_a, elapsed_s)
+        change += self.slow_a - before_a
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
+        pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
         learns = 0.0
         if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
-            learns = min(1.0, RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v)) / moved
+            # Where the current changes, an error of the resistance would be taken for a slope.
+            blur = (OHM_DOUBT * self._base_ohm * self.scale * change) ** 2
+            signal = (self._steep(max(self.volts)) * moved) ** 2
+            rate = RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v) * signal / (signal + blur)
+            learns = min(1.0, rate) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
+        past = 0.0
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
-            volt = expected = volts[i] + ohm * (change + drift * elapsed_s) + slope * moved
+            volt = volts[i] + ohm * change + slope * moved
+            miss = shown - volt
+            miss = miss - step if miss > step else miss + step if miss < -step else 0.0
+            if miss:
+                past += abs(miss)
             if volt > shown + half:
                 volt = shown + half
             elif volt < shown - half:
                 volt = shown - half
-            volts[i] = volt
+            pulled = pull * (shown - volt)
+            volts[i] = volt + pulled
             if learns:
-                slope += learns * (volt - expected)
+                slope += learns * (miss + pulled)
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
+        if abs(change) < STILL_C * settings.capacity_ah:
+            self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
+            self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
+
+    def _steep(self, volt: float) -> float:
+        """Slope expected from the curve at a voltage, V/As; at least that 10 mV above its foot."""
+        ohm = self._base_ohm * self.scale
+        rest_v = volt - ohm * (self.current_a + self.slow_a)
+        return self.curve * max(rest_v - self._settings.knee_v + self._settings.below_knee_v, 0.010)
+
+    def grows_a(self, horizon_s: float) -> float:
+        """What the slow parts build up within a time, at the current that flows; as a current."""
+        return sum(
+            share * (self.current_a - built_a) * horizon_s / (tau_s + horizon_s)
+            for (tau_s, share), built_a in zip(SLOW, self._built_a, strict=True)
+        )
 
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
@@ -133,26 +180,28 @@ class Cells:
         """Takes a resistance from a step of the current."""
         base = self._base_ohm * self.scale
         if self._anchor is not None:
-            since_s, anchor_a, anchor_v = self._anchor
+            since_s, anchor_a, anchor_v, slow_a = self._anchor
             since_s += elapsed_s
             change = current_a - anchor_a
             if abs(change) >= STEP_C * self._settings.capacity_ah:
                 charge = 0.5 * (current_a + anchor_a) * since_s
                 blur = 3.0 * self.step_v / base
-                weight = 0.5 * change * change / (change * change + blur * blur)
+                stands = (change + self.slow_a - slow_a) * base
+                weight = (0.5 if self.stepped else 1.0) * change * change / (change * change + blur * blur)
                 for i, shown in enumerate(cells_v):
-                    seen = (shown - anchor_v[i] - self.slopes[i] * charge) / (change * base)
+                    seen = (shown - anchor_v[i] - self.slopes[i] * charge) / stands
                     if 0.0 < seen < ABSURD:  # a reading that is wrong, or moved by itself, teaches nothing
                         seen = min(max(seen, LEAST), MOST)
                         self._learnt[i] += weight * (seen - self._learnt[i])
+                self.stepped = True
                 self._set_ohms(base)
                 self._anchor = None
             elif since_s > max(WINDOW_S, 1.5 * elapsed_s):
                 self._anchor = None
             else:
-                self._anchor = since_s, anchor_a, anchor_v
+                self._anchor = since_s, anchor_a, anchor_v, slow_a
         if self._anchor is None:
-            self._anchor = 0.0, current_a, list(cells_v)
+            self._anchor = 0.0, current_a, list(cells_v), self.slow_a
 
     def _set_ohms(self, base: float) -> None:
         self.ohms = [factor * base for factor in self._learnt]

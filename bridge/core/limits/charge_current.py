@@ -9,51 +9,49 @@ and the lowest I' of all cells is the limit. Since h + R·I = target - margin - 
 current changes, neither does I': a charger on its way cannot mislead it.
 """
 
-from bridge.core.limits.charge_cells import Cells
+from bridge.core.limits.charge_cells import MOST, Cells
 from bridge.core.limits.charge_settings import ChargeSettings
 
 RAISING = 1.3
 """A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
 
-SLOW = 1.8
-"""Resistance at rest after minutes, as a multiple of that at once: what is told apart from charge."""
+UNKNOWN = MOST
+"""And with the most that can be learnt as long as no step of the current has shown any."""
 
-MODEL = 0.35
-"""Share of the slope expected from the curve that is always reckoned with, whatever the rise seen."""
-
-BELOW_KNEE_V = 0.065
-"""From the knee, under the usual current, down to the resting plateau of the curve."""
+MODEL = 0.7
+"""Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
 BLUR = 0.5
 """Share of the step of the sensors that widens the margin."""
 
-DOUBT_V = 0.0007
+DOUBT_V = 0.0001
 """Margin for what the law does not know, besides the sensors."""
 
 
-def margin_v(settings: ChargeSettings, step_v: float) -> float:
+def margin_v(settings: ChargeSettings, cells: Cells) -> float:
     """How far below its target the highest cell is to be seen, V."""
-    return settings.sensor_offset_v + BLUR * step_v + DOUBT_V
+    return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
 
 
-def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
+def allowed_a(
+    settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float, raising: float = RAISING
+) -> float:
     """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
     now_a = cells.current_a
-    plateau_v = settings.knee_v - BELOW_KNEE_V
+    plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
-    slow_a = SLOW * now_a
-    drift_a = cells.drift_a_per_s * horizon_s
-    if drift_a < 0.0:
-        drift_a = 0.0
+    slow_a = now_a + cells.slow_a
+    drift_a = cells.grows_a(horizon_s)
     least = 1e9
     for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
         rise = (slope if slope > model else model) * horizon_s
         if rise < 0.0:
             rise = 0.0
-        room = goal_v - volt - ohm * drift_a
+        drift = ohm * drift_a
+        room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
-            ohm *= RAISING
+            ohm *= raising
         amps = (room + ohm * now_a) / (ohm + rise)
         if amps < least:
             least = amps

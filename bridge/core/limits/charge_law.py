@@ -6,7 +6,7 @@ Pure and deterministic: what it answers depends on the calls only. See README.md
 from collections.abc import Sequence
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_current import UNKNOWN, CurrentLimit, allowed_a, margin_v
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -35,6 +35,7 @@ class ChargeLaw:
         self._period_s = 1.0
         self._age_s = 0.0
         self.wanted_a = settings.most_a
+        self._first_a = settings.most_a
 
     @property
     def idle(self) -> bool:
@@ -77,7 +78,7 @@ class ChargeLaw:
         charger = voltage.charger
         return ChargeLimits(
             limit_v,
-            min(limit_a, charger.test_a),
+            min(limit_a, charger.test_a, self._first_a),
             charger.ignores,
             voltage.seek.voltage_ignored,
             cells.contact,
@@ -105,8 +106,12 @@ class ChargeLaw:
         unseen = settings.delay_s + self._period_s + self._age_s
         horizon = unseen + self.voltage.charger.answer_s
         whole = len(cells_v) == settings.cells
-        goal_v = settings.target_v - margin_v(settings, cells.step_v) - (0.0 if whole else UNKNOWN_V)
+        goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
+        self._first_a = settings.most_a
+        if not (cells.stepped or current_a is None):
+            first_a = allowed_a(settings, cells, goal_v, horizon, UNKNOWN)
+            self._first_a = max(int(first_a / settings.wire_a) * settings.wire_a, 0.0)
         high_v = max(cells_v)
         string_v = sum(cells.volts) if whole else pack_v
         if string_v is None:
