@@ -4,7 +4,8 @@ from typing import Final
 
 import numpy as np
 
-from bridge.simulate.fleet import HYSTERESIS_CHARGE, REFERENCE_K, SECONDS_PER_HOUR, Array, FleetCells
+from bridge.simulate.cell import SECONDS_PER_HOUR, SWING
+from bridge.simulate.fleet import Array, FleetCells
 from bridge.simulate.fleet_charger import FleetCharger
 from bridge.simulate.open_circuit import LFP_V, RisingCurve
 
@@ -19,7 +20,9 @@ def _exponential(e_fold: float) -> Array:
     rise = (FULL_V - KNEE_V) / np.expm1((1.0 - KNEE) / e_fold)
     below = RisingCurve(CHARGE[:-1], LFP_V[:-1], float(rise / e_fold))
     top = np.minimum(GRID, 1.0)
-    curve = np.where(GRID < KNEE, [below.at(float(x)) for x in GRID], KNEE_V + rise * np.expm1((top - KNEE) / e_fold))
+    curve = np.where(
+        GRID < KNEE, [below.at(float(x)) for x in GRID], KNEE_V + rise * np.expm1((top - KNEE) / e_fold)
+    )
     full: Array = curve + np.maximum(GRID - 1.0, 0.0) * rise / e_fold * np.exp((1.0 - KNEE) / e_fold)
     return full
 
@@ -51,7 +54,7 @@ class OtherCells(FleetCells):
         self._kind = random.integers(0, len(CURVES), packs)[:, None] * len(GRID)
         self.charge = charge.copy()
         self.capacity_ah = capacity_ah
-        inverse = 1.0 / (temperature_c + 273.15) - 1.0 / REFERENCE_K
+        inverse = 1.0 / (temperature_c + 273.15) - 1.0 / 298.15
         fast, slow = float(np.exp(2000.0 * inverse)), float(np.exp(3500.0 * inverse))
         size = factor * (280.0 / rated_ah * random.uniform(0.7, 1.6, packs))[:, None]
         three = (random.random(packs) < 0.5)[:, None]
@@ -82,7 +85,7 @@ class OtherCells(FleetCells):
         """As for the usual cells, each pack with hysteresis of its own."""
         moved = current_a * (dt_s / SECONDS_PER_HOUR) / self.capacity_ah
         self.charge += moved
-        self._side += (np.sign(moved) - self._side) * np.minimum(np.abs(moved) / HYSTERESIS_CHARGE, 1.0)
+        self._side += (np.sign(moved) - self._side) * np.minimum(np.abs(moved) / SWING, 1.0)
         for ohm, tau_s, volts in self.branches:
             kept = float(np.exp(-dt_s / tau_s))
             volts *= kept

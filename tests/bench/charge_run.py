@@ -91,7 +91,12 @@ class Trial:
         """One law on all packs."""
         scenario, fleet = self._scenario, self._draw()
         end = len(self.best) - 1
-        law, cells, charger, sensors = maker(scenario, fleet), fleet.cells, fleet.charger, Sensors(fleet, scenario)
+        law, cells, charger, sensors = (
+            maker(scenario, fleet),
+            fleet.cells,
+            fleet.charger,
+            Sensors(fleet, scenario),
+        )
         balancer = FleetBalancer(fleet.bleed_a)
         packs = len(fleet.most_a)
         cells_v, flows = cells.emf_v, charger.current_a

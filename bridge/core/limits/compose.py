@@ -64,21 +64,21 @@ class Limits:
     def kept(self) -> Kept:
         """What the laws know that is worth keeping over a restart."""
         tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
-        known = zip(self._banks, self._bank_charges, strict=True)
+        known = zip(self._plan.banks, self._bank_charges, strict=True)
         learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
         return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt)
 
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        laws = (*self._bank_charges, *self._bank_draws)
+        laws: list[BankCharge | BankDraw] = [*self._bank_charges, *self._bank_draws]
         return [warning for law in laws for warning in law.warnings]
 
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        laws = (*self._bank_charges, *self._bank_draws)
+        laws: list[BankCharge | BankDraw] = [*self._bank_charges, *self._bank_draws]
         due = any(not law.idle and t_us >= law.next_us for law in laws)
         return self._shares.settled and not due
 
