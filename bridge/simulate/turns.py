@@ -294,8 +294,7 @@ def looked(t_us: int, site: Site, decision: Decision) -> Look:
         governor_of(held_by, wanted_a, decision),
         held_by in (WISH, STALE),
         bleeding,
-        min(min(pack.temperatures_c(bank)) for bank in pack.banks),
-        max(max(pack.temperatures_c(bank)) for bank in pack.banks),
+        *pack.temperature_span_c,
         apart_ah(pack) if bleeding else None,
     )
 
