@@ -227,6 +227,14 @@ class PackModel:
         return (self.temperature_c,) if bank.warmth is None else bank.warmth.temperatures_c
 
     @property
+    def temperature_span_c(self) -> tuple[float, float]:
+        """Coldest and hottest cell of all."""
+        if not self._warming:
+            return self.temperature_c, self.temperature_c
+        spans = [self.temperatures_c(bank) for bank in self.banks]
+        return min(map(min, spans)), max(map(max, spans))
+
+    @property
     def emf_v(self) -> float:
         """Voltage in volts across the terminals if no current flowed through them this moment."""
         if len(self.joined) == 1:
