@@ -196,7 +196,7 @@ class PackState:
             get("discharge_current_permitted"),
             get("balancing"),
             doubt,
-            get("bank_connected"),
+            connected=get("bank_connected"),
         )
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:
