@@ -64,7 +64,7 @@ class Limits:
     def kept(self) -> Kept:
         """What the laws know that is worth keeping over a restart."""
         tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
-        known = zip(self._banks, self._bank_charges, strict=True)
+        known = zip(self._plan.banks, self._bank_charges, strict=True)
         learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
         return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt)
 
