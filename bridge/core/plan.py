@@ -117,6 +117,7 @@ class ChargerFacts(NamedTuple):
     Attributes:
         sensor_offset_v: largest error of a cell sensor, either way.
         sensor_step_v: step in which the cells are told, at least.
+        current_zero_a: largest error of the current sensor where none flows.
         delay_s: how old a reading is when it comes in.
         lag_s: time constant of the slowest charger.
         wire_v, wire_a: coarsest step in which the charge voltage, the charge current is sent.
@@ -126,6 +127,7 @@ class ChargerFacts(NamedTuple):
 
     sensor_offset_v: float = 0.002
     sensor_step_v: float = 0.001
+    current_zero_a: float = 1.0
     delay_s: float = 1.0
     lag_s: float = 3.0
     wire_v: float = 0.1

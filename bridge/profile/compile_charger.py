@@ -24,6 +24,7 @@ def charger_facts(
     return ChargerFacts(
         sensor_offset_v=bank.cell_sensor_error_v,
         sensor_step_v=max(_told_step_v(profile, bank, received), LEAST_STEP_V),
+        current_zero_a=bank.current_sensor_error_a,
         delay_s=bank.telemetry_delay_s,
         lag_s=max(inverter.response_s for inverter in profile.inverter),
         wire_v=_sent_step("charge_voltage_limit", transmissions, usual.wire_v),

@@ -21,6 +21,15 @@ if TYPE_CHECKING:
 else:
     dbc = import_part("cantools.database.can.formats.dbc")
 
+MOST = 65_535
+"""No message has more bits, bytes or pages than this."""
+
+_COUNTS = re.compile(
+    r"^\s*(?:BO_\s+\d+\s+\w+\s*:\s*(?=\d)|SG_\s[^:]*:\s*(?=\d+\s*\|)|SG_MUL_VAL_\s+\d+\s+\w+\s+\w+\s)([^;@A-Za-z]*)",
+    re.MULTILINE,
+)
+"""Length of a message; place and length of a signal; its pages."""
+
 CLASSIC_BYTES = 8
 """Longest data of a classic CAN frame."""
 
@@ -73,6 +82,7 @@ def _text(path: Path, name: str) -> str:
 
 
 def _parsed(text: str, name: str) -> "Sequence[Message]":
+    _refuse_absurd(text, name)
     # not strict: overlaps are found here, all of them, and named by message and signal
     try:
         return dbc.load_string(text, strict=False).messages
@@ -82,6 +92,16 @@ def _parsed(text: str, name: str) -> "Sequence[Message]":
         where = re.search(r"line (\d+)", found)
         key = f"line {where[1]}" if where else "file"
         raise ProfileError([_problem(name, key, found, "a valid DBC file")]) from None
+
+
+def _refuse_absurd(text: str, name: str) -> None:
+    """Numbers of bits, bytes or pages for which the library would count for hours."""
+    for found in _COUNTS.finditer(text):
+        numbers = re.findall(r"\d+", found[1])
+        worst = max(numbers, key=lambda number: (len(number), number), default="0")
+        if len(worst) > len(str(MOST)) or int(worst) > MOST:
+            line = text.count("\n", 0, found.start()) + 1
+            raise ProfileError([_problem(name, f"line {line}", f"the number {worst}", f"at most {MOST}")])
 
 
 def _key(message: "Message") -> int:

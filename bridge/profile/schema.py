@@ -52,6 +52,9 @@ class Bank(Curves):
     cell_sensor_error_v: float = Field(
         default=0.002, ge=0, le=0.05, description="largest error of a cell sensor, either way, V"
     )
+    current_sensor_error_a: float = Field(
+        default=1.0, ge=0, le=20, description="largest error of the current sensor where none flows, A"
+    )
     telemetry_delay_s: float = Field(
         default=1.0, ge=0, le=30, description="how old a reading may be when its frame comes in, s"
     )

@@ -40,19 +40,22 @@ def told(rig: Rig) -> list[str]:
 
 
 def test_a_bank_that_is_apart_bounds_nothing() -> None:
-    """It may be full, hot, forbid everything, and bleed."""
+    """It may be full, hot, forbid everything, and bleed: the limits are those with nothing amiss there."""
     made = plan()
     made = made._replace(options=made.options._replace(hold_while_balancing=True))
-    rig = Rig(made, bank(0), bank(1, joined=0, cell_v=3.60))
-    away = rig.speakers[1]
+    rigs = [Rig(made, bank(0), bank(1, joined=0, cell_v=cell_v)) for cell_v in (3.30, 3.60)]
+    away = rigs[1].speakers[1]
     away.may_charge, away.hottest_c, away.volts, away.bleeding = 0, 70.0, 57.6, 1
-    rig.run(40.0, SECOND // 2)
-    assert rig.state() is State.FOLLOWING
-    assert rig.limits() == (56.0, 100.0, 120.0, 46.4)
-    values = rig.engine.decision.values
+    for rig in rigs:
+        rig.run(40.0, SECOND // 2)
+        assert rig.state() is State.FOLLOWING
+        assert told(rig) == ["bank bank2: not connected: it takes no share of the current"]
+    assert rigs[0].limits() == rigs[1].limits()
+    assert 0.0 < rigs[1].limits()[1] <= 100.0
+    assert rigs[1].limits()[2] == 120.0
+    values = rigs[1].engine.decision.values
     assert (values["pack_voltage"], values["cell_voltage_max"]) == pytest.approx((52.8, 3.3))
     assert (values["charge_permitted"], values["balancing"]) == (1.0, 0.0)
-    assert told(rig) == ["bank bank2: not connected: it takes no share of the current"]
 
 
 def test_only_its_switch_must_be_heard_of_a_bank_that_is_apart() -> None:
@@ -72,21 +75,21 @@ def test_only_its_switch_must_be_heard_of_a_bank_that_is_apart() -> None:
 
 
 def test_leaving_takes_its_share_away_at_once_and_joining_gives_it_back_slowly() -> None:
-    """200 A for two like banks; 100 A for one. What has joined may at first take everything."""
+    """240 A for two like banks; 120 A for one. What has joined may at first carry everything."""
     rig = Rig(plan(), bank(0), bank(1))
     for speaker in rig.speakers:
-        speaker.amps = 60.0
+        speaker.amps = -60.0
     rig.run(40.0)
-    assert rig.limits()[1] == 200.0
+    assert rig.limits()[2] == 240.0
     rig.speakers[1].joined, rig.speakers[1].amps = 0, 0.0
     rig.run(0.2)
-    assert rig.limits()[1] == 100.0
+    assert rig.limits()[2] == 120.0
     rig.speakers[1].joined = 1
     rig.run(0.2)
-    assert rig.limits()[1] == 100.0
-    rig.speakers[0].amps, rig.speakers[1].amps = 20.0, 80.0
+    assert rig.limits()[2] == 120.0
+    rig.speakers[0].amps, rig.speakers[1].amps = -20.0, -80.0
     rig.run(200.0, SECOND)
-    assert rig.limits()[1] == pytest.approx(125.0, abs=1.0)
+    assert rig.limits()[2] == pytest.approx(150.0, abs=1.0)
     assert told(rig) == [
         "bank bank2: not connected: it takes no share of the current",
         "bank bank2: joined to the others",

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from bridge.core.engine import Due, Engine
+from bridge.core.kept import Kept
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.shape import Ramp
@@ -27,7 +28,7 @@ HOUR_US = 3600 * SECOND_US
 
 def works_by(patch: Patch, change: Callable[[Plan], Plan]) -> None:
     """The program does not do what the profile says, but something else."""
-    patch.setattr("bridge.service.daemon.Engine", lambda plan, t_us: Engine(change(plan), t_us))
+    patch.setattr("bridge.service.daemon.Engine", lambda plan, t_us, *kept: Engine(change(plan), t_us, *kept))
 
 
 def holds_for_ever(patch: Patch) -> None:
@@ -171,9 +172,9 @@ def looks_at_the_wall_clock(patch: Patch) -> None:
     """Frames are stamped with the time of day."""
 
     class Mistaken(Engine):
-        def __init__(self, plan: Plan, start_us: int) -> None:
+        def __init__(self, plan: Plan, start_us: int, *kept: Kept) -> None:
             self._began_ns = time.time_ns()
-            super().__init__(plan, start_us)
+            super().__init__(plan, start_us, *kept)
 
         def receive(self, t_us: int, frame: Frame) -> bool:
             """The same, by the minutes that have passed on the wall."""

@@ -21,7 +21,7 @@ def test_defaults_and_the_grid_of_the_message_definitions() -> None:
     """Steps are those of the signals: 0.1 V and 0.05 A, 0.025 V in the boathouse; cells in whole mV."""
     cabin, boathouse = (load_profile(ROOT / "profiles" / f"{n}.toml") for n in ("cabin", "boathouse"))
 
-    assert cabin.plan.banks[0].facts == ChargerFacts(0.002, 0.001, 1.0, 3.0, 0.1, 0.05, 0.0097, 3.335)
+    assert cabin.plan.banks[0].facts == ChargerFacts(0.002, 0.001, 1.0, 1.0, 3.0, 0.1, 0.05, 0.0097, 3.335)
     assert [bank.facts.wire_v for bank in boathouse.plan.banks] == [0.025, 0.025]
 
 
@@ -30,11 +30,12 @@ def test_the_profile_says_what_it_knows_better(tmp_path: Path) -> None:
     told = facts(
         tmp_path,
         CABIN,
-        (SHELF, SHELF + "\ncell_sensor_error_v = 0.005\ntelemetry_delay_s = 4"),
+        (SHELF, SHELF + "\ncell_sensor_error_v = 0.005\ncurrent_sensor_error_a = 3\ntelemetry_delay_s = 4"),
         (LOFT, LOFT + "\nresponse_s = 8"),
     )
 
-    assert (told.sensor_offset_v, told.delay_s, told.lag_s) == (0.005, 4.0, 8.0)
+    assert (told.sensor_offset_v, told.current_zero_a) == (0.005, 3.0)
+    assert (told.delay_s, told.lag_s) == (4.0, 8.0)
 
 
 def test_a_scaled_signal_has_scaled_steps(tmp_path: Path) -> None:
@@ -78,6 +79,7 @@ def test_a_limit_that_is_not_sent_has_the_usual_step(tmp_path: Path) -> None:
     [
         (SHELF, "cell_sensor_error_v = 0.06", "bank[1].cell_sensor_error_v", "0.06", "0.05"),
         (SHELF, "cell_sensor_error_v = -0.001", "bank[1].cell_sensor_error_v", "-0.001", "0"),
+        (SHELF, "current_sensor_error_a = 21", "bank[1].current_sensor_error_a", "21", "20"),
         (SHELF, "telemetry_delay_s = 31", "bank[1].telemetry_delay_s", "31", "30"),
         (SHELF, "telemetry_delay_s = nan", "bank[1].telemetry_delay_s", "nan", "finite"),
         (LOFT, "response_s = 0", "inverter[1].response_s", "0", "0.1"),

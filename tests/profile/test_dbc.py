@@ -163,6 +163,13 @@ def test_an_impossible_start_value_is_a_problem(
         (_signal("heat : 0|8@1+ (1e300,0)"), "numbers that 64 bits do not overflow"),
         (_signal("heat : 0|80@1+ (1,0)"), "Stove.heat: reaches beyond the 8 bytes"),
         (_signal("heat : 0|24@1+ (1,0)") + "SIG_VALTYPE_ 1 heat : 1;\n", "a float of 24 bits"),
+        (_signal("heat : 9999999999|8@1+ (1,0)"), "the number 9999999999; allowed: at most 65535"),
+        (_signal("heat : 0|99999999@1+ (1,0)"), "the number 99999999; allowed: at most 65535"),
+        (
+            PAGES + "SG_MUL_VAL_ 1 deep inner 1-3, 9-999999999;",
+            "the number 999999999; allowed: at most 65535",
+        ),
+        (ONE.replace("Stove: 8", "Stove: 9999999998"), "the number 9999999998; allowed: at most 65535"),
         (ONE + "BO_ 1 Lamp: 8 Cabin\n", "Lamp: 11-bit identifier 1 is also that of Stove"),
         (ONE + "BO_ 2 Stove: 8 Cabin\n", "Stove: 2 messages of this name"),
         (ONE + ' SG_ heat : 8|8@1+ (1,0) [0|0] "" Cabin\n', "Stove.heat: several signals of this name"),

@@ -42,6 +42,7 @@ class BankCharge:
                 rise_a_per_s=RISE_SHARE_PER_S * bank.charge.max_a,
                 sensor_offset_v=bank.facts.sensor_offset_v,
                 sensor_step_v=bank.facts.sensor_step_v,
+                current_zero_a=bank.facts.current_zero_a,
                 lag_s=bank.facts.lag_s,
                 delay_s=bank.facts.delay_s,
                 wire_v=bank.facts.wire_v,
