@@ -176,3 +176,13 @@ def test_fields_that_share_bits_are_each_read() -> None:
     """A layout made by hand may look at the same bytes twice."""
     layout = MessageLayout("Shared", 1, 2, (Field("word", 0, 16), Field("top", 8, 8), Field("mid", 4, 8)))
     assert Decoder(layout, ["word", "top", "mid"]).decode(b"\x34\x12") == [0x1234, 0x12, 0x23]
+
+
+def test_a_reader_taken_before_the_first_frame_goes_on_reading() -> None:
+    """It is compiled once, at the first frame, whoever holds the first reader."""
+    decoder = Decoder(PAIR, ["low"])
+    first = decoder.decode
+    assert first(bytes([1, 0, 0, 0])) == [1]
+    compiled = decoder.decode
+    assert first(bytes([2, 0, 0, 0])) == [2]
+    assert decoder.decode is compiled
