@@ -2,6 +2,6 @@
 
 from hypothesis import settings
 
-# How long an example takes says more of the machine than of the program; times are the subject of tests/bench.
+# How long an example takes says more of the machine than of the program; tests/bench is about times.
 settings.register_profile("ampweir", deadline=None)
 settings.load_profile("ampweir")

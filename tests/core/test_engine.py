@@ -6,7 +6,7 @@ import pytest
 
 from bridge.core.engine import Engine
 from bridge.core.failsafe import State
-from bridge.core.plan import ShownSoc
+from bridge.core.plan import SECOND_US, ShownSoc
 from bridge.core.reasons import Reason
 from bridge.frames import Frame
 from tests.core.plans import (
@@ -77,8 +77,10 @@ def test_from_start_to_full_limits() -> None:
 def test_silence_of_the_pack_leads_to_silence_of_the_bridge() -> None:
     """Held, then zero, then nothing at all; back only after a steady stretch and by the ramp."""
     rig = up()
+    assert rig.engine.decision.values["warning"] == 0.0
     rig.wait(AGE / SECOND + 0.1)
     assert (rig.state(), rig.limits()[1]) == (State.HOLDING, 100.0)
+    assert (rig.warnings(), rig.engine.decision.values["warning"]) == ((), 1.0)
     rig.wait(2.8)
     assert rig.state() is State.HOLDING
     rig.wait(0.2)
@@ -208,6 +210,20 @@ def test_before_the_first_call_the_time_reached_is_just_before_the_start() -> No
     assert rig.engine.latest_us == rig.t_us
 
 
+def test_a_tick_at_which_nothing_has_changed_decides_nothing_anew() -> None:
+    """The very same values, and so the very same frames; with another stamp."""
+    rig = up()
+    before = rig.engine.decision
+    rig.engine.poll(rig.t_us + TICK)
+    assert rig.engine.decision.values is before.values
+    assert rig.engine.decision.t_us == before.t_us + TICK
+
+
+def test_engine_time_is_in_microseconds() -> None:
+    """Ten frames a second are a hundred thousand apart."""
+    assert SECOND_US == SECOND == 10 * bounds().period_us
+
+
 # ── what is shown and asked ─────────────────────────────────────────────────────────────────────────────
 
 
@@ -268,6 +284,7 @@ def test_old_permissions_are_not_shown_on() -> None:
     rig.wait(2.0)
     values = rig.engine.decision.values
     assert values["charge_permitted"] is None
+    assert values["pack_current"] == 0.0
     assert values["pack_voltage"] == pytest.approx(52.8)
 
 
