@@ -75,6 +75,7 @@ def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
     table, _ = full()
     slot = table.plan.banks[0].slots["pack_voltage"]
     assert table.trouble(AGE) is None
+    assert table.read().whole
     assert table.read().cells_v == [3.3] * 16
     assert table.pack.fresh(slot, table.t_us) is not None
     assert table.trouble(1) is Trouble.LATE
