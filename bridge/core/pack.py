@@ -48,7 +48,8 @@ class Reading(NamedTuple):
     Attributes:
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
-        whole: no cell or temperature that was ever seen is too old; else the extremes are those of the rest.
+        lapsed: a cell or temperature that was seen and is too old now, by name: the extremes are those of
+            the rest.
     """
 
     pack_v: float | None
@@ -65,7 +66,7 @@ class Reading(NamedTuple):
     discharge_permitted_a: float | None
     balancing: float | None
     doubt: Doubt | None
-    whole: bool = True
+    lapsed: str | None = None
 
 
 class _Kept(NamedTuple):
@@ -196,8 +197,14 @@ class PackState:
             get("discharge_current_permitted"),
             get("balancing"),
             doubt,
-            all(until_us[slot] >= t_us or values[slot] is None for slot in self._extremes[bank.name]),
+            self._lapsed(bank, t_us),
         )
+
+    def _lapsed(self, bank: Bank, t_us: int) -> str | None:
+        for slot in self._extremes[bank.name]:
+            if self._valid_until_us[slot] < t_us and self._values[slot] is not None:
+                return str(self._slots[slot])
+        return None
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:
         refused: Doubt | None = None

@@ -64,7 +64,7 @@ def test_everything_seen_is_trusted() -> None:
     reading = table.read()
     assert reading.doubt is None
     assert reading.cells_v == [3.3] * 16
-    assert reading.whole
+    assert reading.lapsed is None
     assert reading._replace(cells_v=None)[:-2] == (
         *(52.8, 0.0, 50.0, 3.3, 3.3, None, 20.0, 22.0, 1.0, 1.0, 500.0, 500.0, 0.0),
     )
@@ -75,7 +75,7 @@ def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
     table, _ = full()
     slot = table.plan.banks[0].slots["pack_voltage"]
     assert table.trouble(AGE) is None
-    assert table.read().whole
+    assert table.read().lapsed is None
     assert table.read().cells_v == [3.3] * 16
     assert table.pack.fresh(slot, table.t_us) is not None
     assert table.trouble(1) is Trouble.LATE
@@ -320,13 +320,13 @@ def test_what_is_left_of_the_extremes_is_not_whole() -> None:
     table, pack = full(Builder(optional=frozenset({"cell_voltage"})))
     table.t_us += AGE + 1
     table.take(pack.totals(), pack.extremes())
-    assert (table.trouble(), table.read().whole) == (None, False)
+    assert (table.trouble(), table.read().lapsed) == (None, "cell_voltage 1 of bank1")
     table.take(*(pack.page(page) for page in range(6)))
-    assert table.read().whole
+    assert table.read().lapsed is None
 
     table = Table(Builder(optional=frozenset({"cell_voltage"})).plan())
     table.take(pack.totals(), pack.extremes())
-    assert (table.trouble(), table.read().whole) == (None, True)
+    assert (table.trouble(), table.read().lapsed) == (None, None)
 
 
 def test_contradictions_are_doubted_after_a_while() -> None:

@@ -172,11 +172,11 @@ class Limits:
         r = reading
         charging = self._charge_laws[i].bounds(
             *(r.high_v, r.coldest_c, r.hottest_c, r.soc, r.charge_permitted, r.charge_permitted_a),
-            whole=r.whole,
+            whole=r.lapsed is None,
         )
         drawing = self._draw_laws[i].bounds(
             *(r.low_v, r.coldest_c, r.hottest_c, r.soc, r.discharge_permitted, r.discharge_permitted_a),
-            whole=r.whole,
+            whole=r.lapsed is None,
         )
         if share == 1.0:
             charge += charging
