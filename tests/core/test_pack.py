@@ -76,7 +76,7 @@ def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
     slot = table.plan.banks[0].slots["pack_voltage"]
     assert table.trouble(AGE) is None
     assert table.read().lapsed is None
-    assert table.read().cells_v == [3.3] * 16
+    assert (table.read().cells_v, table.read().pack_v) == ([3.3] * 16, 52.8)
     assert table.pack.fresh(slot, table.t_us) is not None
     assert table.trouble(1) is Trouble.LATE
     assert table.pack.fresh(slot, table.t_us) is None
@@ -102,6 +102,8 @@ def test_a_frame_is_taken_whole_or_not_at_all() -> None:
         "Extremes of bank1: coldest -60; allowed: -50 to 120",
     ]
     assert table.read().low_v == 3.3
+    pack.coldest_c = -50.0
+    assert table.take(pack.extremes()) == []
 
 
 def test_a_refused_frame_puts_the_bank_in_doubt_until_a_tick_after_the_next_good_one() -> None:
