@@ -6,7 +6,7 @@ import pytest
 
 from bridge.core.engine import Engine
 from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US, ShownSoc
+from bridge.core.plan import SECOND_US, Inverter, ShownSoc
 from bridge.core.reasons import Reason
 from bridge.frames import Frame
 from tests.core.plans import (
@@ -60,8 +60,9 @@ def test_from_start_to_full_limits() -> None:
     rig = Rig(Builder().plan())
     rig.run(2.0)
     assert (rig.state(), rig.limits()[1]) == (State.STARTING, 0.0)
-    rig.run(1.0)
-    assert rig.state() is State.FOLLOWING
+    rig.run(0.1)
+    assert (rig.state(), rig.limits()[1]) == (State.FOLLOWING, 1.0)
+    rig.run(0.9)
     assert 0.0 < rig.limits()[1] <= 10.0
     rig.run(20.0)
     assert last(rig, BOUNDS.key) == {
@@ -121,7 +122,7 @@ def test_frames_of_others_are_none_of_ours() -> None:
     """Unknown identifiers, and known ones on another bus."""
     rig = up()
     frame = rig.speakers[0].extremes()
-    assert not rig.engine.receive(rig.t_us, Frame(BUS, 0x7FF, b""))
+    assert rig.engine.receive(rig.t_us, Frame(BUS, 0x7FF, b"")) is False
     assert not rig.engine.receive(rig.t_us, frame._replace(bus="elsewhere"))
     assert rig.engine.receive(rig.t_us, frame)
     assert rig.engine.take_notes() == []
@@ -169,11 +170,13 @@ def test_a_long_gap_is_a_restart() -> None:
     assert rig.state() is State.FOLLOWING
 
 
-def test_a_stall_time_shorter_than_a_tick_moves_no_tick() -> None:
-    """The next tick stays where it was."""
-    rig = up(Builder(times=TIMES._replace(stall_us=10_000), transmissions=()))
-    rig.engine.resume(rig.t_us + 50_000)
-    assert rig.engine.next_deadline_us == rig.t_us + TICK
+def test_a_gap_of_just_the_stall_time_is_no_restart() -> None:
+    """One that is longer is; the ticks stay on their grid."""
+    for longer_us in (0, 1):
+        rig = up(Builder(max_age_us=100 * SECOND))
+        rig.engine.resume(rig.t_us + TIMES.stall_us + longer_us)
+        assert rig.state() is (State.STARTING if longer_us else State.FOLLOWING)
+        assert rig.engine.decision.t_us == rig.t_us + TIMES.stall_us
 
 
 def test_nothing_is_sent_on_resuming_while_silent() -> None:
@@ -461,3 +464,16 @@ def test_each_further_loss_is_told() -> None:
             rig.engine.poll(rig.t_us)
         counts.append(len(rig.warnings()))
     assert counts == [0, 1, 4]
+
+
+def test_an_inverter_is_given_the_age_of_its_sign_of_life_from_the_start() -> None:
+    """And one that gives none is not missed."""
+    rig = Rig(Builder(heartbeat=True).plan())
+    rig.run(AGE / SECOND)
+    assert rig.warnings() == ()
+    rig.run(TICK / SECOND)
+    assert rig.warnings() == ("inverter loft is not heard",)
+
+    rig = Rig(Builder().plan()._replace(inverters=(Inverter("loft", 10 * SECOND, None, True),)))
+    rig.run(5.0)
+    assert rig.warnings() == ()

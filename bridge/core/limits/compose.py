@@ -50,12 +50,6 @@ class Limits:
         self._sent: _Four | None = None
         self._caps: _Four | None = None
 
-    def close(self) -> None:
-        """Drops both currents to zero and the charge voltage to the resting one."""
-        self._charge.drop_to(0.0)
-        self._draw.drop_to(0.0)
-        self._volts.drop_to(self._limits.resting_v)
-
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
