@@ -134,10 +134,9 @@ class Engine:
             text = f"stood still for {gap_us / 1e6:.3f} s; allowed: {self.plan.times.stall_us / 1e6:g} s"
             self._notes.append(Note(t_us, "stalled", "the program", text))
             self._failsafe.restart(f"the program {text}")
-            self._limits.close()
             self._lost_banks.restart()
             self._due.clear()
-            self._next_tick_us += max(0, t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
+            self._next_tick_us += (t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
         missed = self._schedule.skip_to(t_us)
         self._advance(t_us)
         if self.decision.state is not State.SILENT:
@@ -153,7 +152,6 @@ class Engine:
         due = self.poll(t_us)
         silent = self.decision.state is State.SILENT
         self._failsafe.restart("stopping")
-        self._limits.close()
         self.decision = self._tick(self._latest_us, Doubt(Trouble.STOPPING, "the program"))
         for i, transmission in enumerate(self.plan.transmissions):
             if transmission.carries_limits and not silent:

@@ -223,7 +223,7 @@ def _fits(layout: MessageLayout, item: Item) -> None:
     if all(field.name != item.signal for field in layout.fields):
         raise NotExpressible(f"{layout.name}.{item.signal}: no such signal")
     field = layout.field(item.signal)
-    wanted: tuple[int | None, ...]
+    wanted: tuple[int | None, ...] = (0xFF,)  # what a checksum may be
     match item:
         case QuantityItem():
             wanted = (item.absent_raw,)
@@ -233,8 +233,6 @@ def _fits(layout: MessageLayout, item: Item) -> None:
             wanted = (item.raw,)
         case CounterItem():
             wanted = (item.modulo - 1,)
-        case ChecksumItem():
-            wanted = (0xFF,)
     for raw in wanted:
         if raw is not None and not field.raw_min <= raw <= field.raw_max:
             span = f"{field.raw_min} to {field.raw_max}"

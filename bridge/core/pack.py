@@ -50,7 +50,8 @@ class Reading(NamedTuple):
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
         connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
-        whole: no cell or temperature that was ever seen is too old; else the extremes are those of the rest.
+        lapsed: a cell or temperature that was seen and is too old now, by name: the extremes are those of
+            the rest.
     """
 
     pack_v: float | None
@@ -68,7 +69,7 @@ class Reading(NamedTuple):
     balancing: float | None
     doubt: Doubt | None
     connected: float | None = None
-    whole: bool = True
+    lapsed: str | None = None
 
     @property
     def apart(self) -> bool:
@@ -208,8 +209,14 @@ class PackState:
             get("balancing"),
             doubt,
             get("bank_connected"),
-            all(until_us[slot] >= t_us or values[slot] is None for slot in self._extremes[bank.name]),
+            self._lapsed(bank, t_us),
         )
+
+    def _lapsed(self, bank: Bank, t_us: int) -> str | None:
+        for slot in self._extremes[bank.name]:
+            if self._valid_until_us[slot] < t_us and self._values[slot] is not None:
+                return str(self._slots[slot])
+        return None
 
     def _doubt(self, bank: Bank, t_us: int) -> Doubt | None:
         refused: Doubt | None = None

@@ -255,7 +255,7 @@ class FailSafeTimes(NamedTuple):
         silent_us: after this long in `safe` nothing is sent any more; `None`: never.
         steady_us: data must be trusted this long before limits follow it.
         mismatch_us: readings may contradict each other this long (they are not taken at one instant).
-        stall_us: a gap in the program's own running longer than this counts as a restart.
+        stall_us: a gap in the program's own running longer than this counts as a restart; some ticks.
         sum_tolerance_v: largest believable difference of pack voltage and sum of cells.
     """
 

@@ -96,8 +96,7 @@ def _share(field: Field, index: int, byte: int) -> int:
     """What a byte adds to the raw number of a field as the `index`th of its bytes, the lowest being 0th."""
     low = (field.start if field.little_endian else field.start - field.length + 1) % 8
     share = (byte << 8 * index >> low) & (1 << field.length) - 1
-    negative = field.signed and not field.is_float and share > field.raw_max
-    return share - (1 << field.length) if negative else share
+    return share - (1 << field.length) if share > field.raw_max else share
 
 
 def _linear(field: Field) -> tuple[int | float, int | float]:

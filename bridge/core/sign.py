@@ -86,7 +86,7 @@ class Signs:
     def __init__(self, banks: Sequence[Bank]) -> None:
         self._names = [bank.name for bank in banks]
         self._looked_us: int | None = None
-        self._wrong = (False,) * len(banks)
+        self._wrong: tuple[bool, ...] = ()
         self.watches = tuple(SignWatch(bank) for bank in banks)
 
     def wrong(self, t_us: int, readings: Sequence[Reading]) -> tuple[bool, ...]:

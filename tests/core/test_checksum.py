@@ -10,6 +10,7 @@ from bridge.core.checksum import Checksum
 def test_sum_starts_from_init_and_drops_carries() -> None:
     """200 + 100 + 10 is 310, which is 54 modulo 256."""
     assert Checksum("sum8", (0, 2), init=10).compute(bytes([200, 1, 100])) == 54
+    assert Checksum("sum8", (0, 2), init=10).compute(bytes([200, 1, 101])) == 55
 
 
 def test_xor_takes_the_prefix_first_and_is_inverted_at_the_end() -> None:
@@ -58,3 +59,21 @@ def test_a_reflected_crc_is_the_mirror_of_the_plain_one(init: int, poly: int, da
 
 def _mirrored(byte: int) -> int:
     return sum((byte >> bit & 1) << (7 - bit) for bit in range(8))
+
+
+@pytest.mark.parametrize(
+    ("polynomial", "init", "xor_out", "reflect", "check"),
+    [
+        (0x07, 0x00, 0x00, False, 0xF4),
+        (0x1D, 0xFF, 0xFF, False, 0x4B),
+        (0x1D, 0xFD, 0x00, False, 0x7E),
+        (0x31, 0x00, 0x00, True, 0xA1),
+        (0x07, 0xFF, 0x00, True, 0xD0),
+    ],
+)
+def test_the_check_values_of_the_published_catalogue(
+    polynomial: int, init: int, xor_out: int, reflect: bool, check: int
+) -> None:
+    """Over the nine digits "123456789", as the catalogue has them."""
+    checksum = Checksum("crc8", tuple(range(9)), polynomial, init, xor_out, reflect)
+    assert checksum.compute(b"123456789") == check

@@ -112,3 +112,22 @@ def test_the_engine_warns() -> None:
     rig.speakers[1].cells_v = [3.30] * 16
     rig.run(1.0)
     assert rig.warnings() == ()
+
+
+def test_just_what_sensors_and_currents_explain_is_no_difference() -> None:
+    """10 mV a cell, with a resistance stated or not."""
+    for plan in (plan_of(None, None), plan_of(0.004, 0.004)):
+        assert said(plan, (0.16, 0.0), (0.0, 0.0)) == ()
+        assert len(said(plan, (0.17, 0.0), (0.0, 0.0))) == 1
+
+
+def test_a_difference_that_was_gone_is_told_anew() -> None:
+    """With its new number, however near to the old one."""
+    watch = Circulation(plan_of(0.004, 0.005))
+    told = []
+    for second, volts in enumerate((53.2, 53.2, 53.2, 52.4, 53.3, 53.3, 53.3)):
+        readings = [NOTHING._replace(pack_v=v, current_a=0.0) for v in (volts, 52.4)]
+        told.append(watch.warnings(second * SECOND, readings))
+    assert "differ by 0.8 V" in told[2][0]
+    assert told[3] == ()
+    assert "differ by 0.9 V" in told[6][0]

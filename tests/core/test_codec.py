@@ -1,13 +1,14 @@
 """Reading and writing the bits of one message."""
 
 import struct
+from dataclasses import replace
 from math import isfinite
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.codec import Decoder, Encoder, Field, MessageLayout, encode_raws
+from bridge.core.codec import FLOATS, Decoder, Encoder, Field, MessageLayout, encode_raws
 from bridge.errors import FrameRefused, NotExpressible
 from tests.core.layouts import dbc_text, judge, layouts, numbers, walk
 
@@ -102,6 +103,8 @@ def test_an_unknown_signal_is_a_key_error() -> None:
         ("01 04 00 00 00 80 3F 07", [1, 7, None, 4, None, 1.0]),
         ("01 09 00 00 00 80 3F 07", [1, 7, None, 9, None, None]),
         ("02 02 00 05 00 00 00 07", [2, 7, None, None, None, None]),
+        ("01 02 01 05 00 00 00 07", [1, 7, None, 258, None, None]),
+        ("0F 02 00 05 00 00 00 FF", [15, 255, None, None, None, None]),
     ],
 )
 def test_pages(data: str, expected: list[float | None]) -> None:
@@ -176,3 +179,133 @@ def test_fields_that_share_bits_are_each_read() -> None:
     """A layout made by hand may look at the same bytes twice."""
     layout = MessageLayout("Shared", 1, 2, (Field("word", 0, 16), Field("top", 8, 8), Field("mid", 4, 8)))
     assert Decoder(layout, ["word", "top", "mid"]).decode(b"\x34\x12") == [0x1234, 0x12, 0x23]
+
+
+def test_a_reader_taken_before_the_first_frame_goes_on_reading() -> None:
+    """It is compiled once, at the first frame, whoever holds the first reader."""
+    decoder = Decoder(PAIR, ["low"])
+    first = decoder.decode
+    assert first(bytes([1, 0, 0, 0])) == [1]
+    compiled = decoder.decode
+    assert first(bytes([2, 0, 0, 0])) == [2]
+    assert decoder.decode is compiled
+
+
+PATTERNS = [bytes.fromhex(text) for text in ("0102030405060708", "ffffffffffffffff", "8000000000000080")]
+PLACES = [
+    *(Field("x", start, length) for start in range(17) for length in (1, 4, 8, 12, 16, 32)),
+    *(
+        Field("x", start, length, little_endian=False)
+        for start in range(17)
+        for length in (1, 4, 8, 12, 16, 32)
+    ),
+    *(Field("x", start, 64, start == 0) for start in (0, 7)),
+    *(Field("x", start, length, start == 0, is_float=True) for start in (0, 7) for length in (16, 32, 64)),
+]
+
+
+def _meant(field: Field, data: bytes) -> float:
+    """What a field says, by a bit walk and plain arithmetic."""
+    raw: float = walk(field, data)
+    if field.is_float:
+        raw = FLOATS[field.length].unpack(walk(field, data).to_bytes(field.length // 8, "little"))[0]
+    return raw * field.factor + field.offset
+
+
+@pytest.mark.parametrize("signed", [False, True])
+@pytest.mark.parametrize(
+    ("factor", "offset"), [(1, 0), (2, 0), (0.5, 0), (1, 1), (1, -1), (0.5, -1), (-2, 0), (-1, 1)]
+)
+def test_every_place_and_scale_is_read(signed: bool, factor: float, offset: float) -> None:
+    """One byte, whole words, and what lies across bytes, alone and beside one of the other byte order."""
+    for place in PLACES if factor == 1 else [*PLACES[::9], *PLACES[-8:]]:
+        field = replace(place, signed=signed, factor=factor, offset=offset)
+        across = field.positions[-1] if field.length < 33 else 0
+        for other in (Field("y", 48, 16), Field("y", 55, 16, little_endian=False), Field("y", across * 8, 8)):
+            layout = MessageLayout("M", 1, 8, (field, other))
+            decoder = Decoder(layout, ["x", "y"])
+            for data in PATTERNS:
+                meant = _meant(field, data)
+                if isfinite(meant):
+                    assert decoder.decode(data) == [meant, _meant(other, data)], field
+                assert decoder.raws(data) == [walk(field, data), walk(other, data)]
+
+
+def test_words_that_overlap_are_each_read() -> None:
+    """Whatever their signs and wherever they begin."""
+    word = Field("word", 0, 16)
+    for other in (Field("x", 8, 16), Field("x", 0, 16, signed=True), Field("x", 7, 16, little_endian=False)):
+        layout = MessageLayout("Shared", 1, 3, (word, other))
+        for data in (b"\x34\x12\xff", b"\xff\xff\xff"):
+            expected = [walk(word, data), walk(other, data)]
+            assert Decoder(layout, ["word", "x"]).decode(data) == expected
+
+
+@pytest.mark.parametrize("start", [16, 40, 56])
+@pytest.mark.parametrize("signed", [False, True])
+def test_a_selector_may_lie_anywhere_and_have_a_sign(start: int, signed: bool) -> None:
+    """Its raw numbers choose the page, in `raws` as in `decode`; what is on the page may have a sign, too."""
+    page = Field("page", start, 8, signed=signed)
+    paged = Field("x", 4, 8, signed=True, mux=(("page", frozenset({-1 if signed else 255, 3})),))
+    decoder = Decoder(MessageLayout("M", 1, 8, (page, paged)), ["page", "x"])
+    for number, there in ((255, True), (3, True), (4, False)):
+        data = bytearray(8)
+        data[0], data[1], data[start // 8] = 0xF0, 0x0F, number
+        expected = [walk(page, data), -1 if there else None]
+        assert decoder.decode(bytes(data)) == expected
+        assert decoder.raws(bytes(data)) == expected
+
+
+@pytest.mark.parametrize("order", [True, False])
+def test_what_is_written_lies_where_a_bit_walk_finds_it(order: bool) -> None:
+    """Ends of the span included, as chosen number and as constant, beside a field of the other order."""
+    for start in (0, 5, 18, 42, 47):
+        field = Field("x", start, 4 if start % 8 < 5 else 3, order, signed=True)
+        if not order:
+            field = replace(field, start=start + 2 if start % 8 < 5 else start)
+        for beside in (Field("y", 31, 16, little_endian=False), Field("y", 24, 16)):
+            layout = MessageLayout("M", 1, 8, (field, beside))
+            for raw in (field.raw_min, -1, 0, field.raw_max):
+                for data in (
+                    encode_raws(layout, {"x": raw, "y": 1}),
+                    Encoder(layout, ["y"], {"x": raw}).encode([1]),
+                ):
+                    assert (walk(field, data), walk(beside, data)) == (raw, 1)
+                    assert (
+                        sum(data[i].bit_count() for i in range(8))
+                        == 1 + (raw & 15 >> 4 - field.length).bit_count()
+                    )
+
+
+@pytest.mark.parametrize(
+    ("field", "one_byte"),
+    [
+        (Field("x", 0, 8), True),
+        (Field("x", 1, 8), False),
+        (Field("x", 4, 4), True),
+        (Field("x", 7, 8, little_endian=False), True),
+        (Field("x", 6, 8, little_endian=False), False),
+        (Field("x", 3, 4, little_endian=False), True),
+        (Field("x", 2, 4, little_endian=False), False),
+    ],
+)
+def test_a_field_within_a_byte_has_no_byte_order(field: Field, one_byte: bool) -> None:
+    """Neither byte order is needed to read it."""
+    assert field.one_byte is one_byte
+    assert MessageLayout("M", 1, 8, (field,)).order == (
+        "little" if one_byte or field.little_endian else "big"
+    )
+
+
+def test_the_span_of_raw_numbers() -> None:
+    """Of bits, of two's complement, and of a bit pattern, whose sign is its own business."""
+    spans = [
+        (field.raw_min, field.raw_max)
+        for field in (
+            Field("x", 0, 4),
+            Field("x", 0, 4, signed=True),
+            Field("x", 0, 16, signed=True, is_float=True),
+        )
+    ]
+    assert spans == [(0, 15), (-8, 7), (0, 65535)]
+    assert Field("x", 0, 4).initial_raw == 0

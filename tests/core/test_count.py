@@ -111,3 +111,33 @@ def test_on_the_plateau_a_wrong_number_is_always_told_and_a_right_one_never(
     elif (configured + 1) * (max(cells) - min(cells)) < 2.5 and spread < 0.14:
         assert told
         assert f"{real} cells" in rig.engine.decision.cause
+
+
+def test_the_number_is_told_up_to_the_tolerance_and_for_any_real_voltage() -> None:
+    """Never the configured one: then something else is wrong."""
+    count = CellCount(16, 0.5)
+    for pack_v in (15 * 3.25 - 0.5, 15 * 3.25 + 0.5):
+        said = count.judge("odd", pack_v, 3.25, 3.25, None)
+        assert said == "odd, as if there were 15 cells, 16 are configured"
+    assert count.judge("odd", 15 * 0.9, 0.9, 0.9, None) == (
+        "odd, as if there were 15 cells, 16 are configured"
+    )
+    assert count.judge("odd", 52.0, 3.25, 3.25, None) == "odd"
+
+
+def test_a_number_once_believed_is_ruled_out_only_by_what_no_other_fits() -> None:
+    """Just what 15 or 17 cells could show as well is not enough; nor is a passing other suspicion."""
+    count = CellCount(16, 0.5)
+    count.judge("odd", 15 * 3.25, 3.25, 3.25, None)
+    count.believe()
+    for pack_v in (15 * 3.25 + 0.5, 17 * 3.25 - 0.5):
+        said = count.judge(None, pack_v, 3.25, 3.25, None)
+        assert said is not None
+        assert "15 cells" in said
+    count.judge("odd", 17 * 3.25, 3.25, 3.25, None)
+    count.judge(None, 52.0, 2.9, 3.4, None)
+    count.believe()
+    said = count.judge(None, 52.0, 2.9, 3.4, None)
+    assert said is not None
+    assert "15 cells" in said
+    assert count.judge(None, 52.0, 3.25, 3.25, None) is None

@@ -6,7 +6,7 @@ import pytest
 
 from bridge.core.engine import Engine
 from bridge.core.failsafe import State
-from bridge.core.plan import ShownSoc
+from bridge.core.plan import SECOND_US, Inverter, ShownSoc
 from bridge.core.reasons import Reason
 from bridge.frames import Frame
 from tests.core.plans import (
@@ -60,8 +60,9 @@ def test_from_start_to_full_limits() -> None:
     rig = Rig(Builder().plan())
     rig.run(2.0)
     assert (rig.state(), rig.limits()[1]) == (State.STARTING, 0.0)
-    rig.run(1.0)
-    assert rig.state() is State.FOLLOWING
+    rig.run(0.1)
+    assert (rig.state(), rig.limits()[1]) == (State.FOLLOWING, 1.0)
+    rig.run(0.9)
     assert 0.0 < rig.limits()[1] <= 10.0
     rig.run(20.0)
     assert last(rig, BOUNDS.key) == {
@@ -77,8 +78,10 @@ def test_from_start_to_full_limits() -> None:
 def test_silence_of_the_pack_leads_to_silence_of_the_bridge() -> None:
     """Held, then zero, then nothing at all; back only after a steady stretch and by the ramp."""
     rig = up()
+    assert rig.engine.decision.values["warning"] == 0.0
     rig.wait(AGE / SECOND + 0.1)
     assert (rig.state(), rig.limits()[1]) == (State.HOLDING, 100.0)
+    assert (rig.warnings(), rig.engine.decision.values["warning"]) == ((), 1.0)
     rig.wait(2.8)
     assert rig.state() is State.HOLDING
     rig.wait(0.2)
@@ -119,7 +122,7 @@ def test_frames_of_others_are_none_of_ours() -> None:
     """Unknown identifiers, and known ones on another bus."""
     rig = up()
     frame = rig.speakers[0].extremes()
-    assert not rig.engine.receive(rig.t_us, Frame(BUS, 0x7FF, b""))
+    assert rig.engine.receive(rig.t_us, Frame(BUS, 0x7FF, b"")) is False
     assert not rig.engine.receive(rig.t_us, frame._replace(bus="elsewhere"))
     assert rig.engine.receive(rig.t_us, frame)
     assert rig.engine.take_notes() == []
@@ -167,11 +170,13 @@ def test_a_long_gap_is_a_restart() -> None:
     assert rig.state() is State.FOLLOWING
 
 
-def test_a_stall_time_shorter_than_a_tick_moves_no_tick() -> None:
-    """The next tick stays where it was."""
-    rig = up(Builder(times=TIMES._replace(stall_us=10_000), transmissions=()))
-    rig.engine.resume(rig.t_us + 50_000)
-    assert rig.engine.next_deadline_us == rig.t_us + TICK
+def test_a_gap_of_just_the_stall_time_is_no_restart() -> None:
+    """One that is longer is; the ticks stay on their grid."""
+    for longer_us in (0, 1):
+        rig = up(Builder(max_age_us=100 * SECOND))
+        rig.engine.resume(rig.t_us + TIMES.stall_us + longer_us)
+        assert rig.state() is (State.STARTING if longer_us else State.FOLLOWING)
+        assert rig.engine.decision.t_us == rig.t_us + TIMES.stall_us
 
 
 def test_nothing_is_sent_on_resuming_while_silent() -> None:
@@ -206,6 +211,20 @@ def test_before_the_first_call_the_time_reached_is_just_before_the_start() -> No
     assert rig.engine.latest_us == rig.t_us - 1
     assert rig.engine.receive(0, rig.speakers[0].extremes())
     assert rig.engine.latest_us == rig.t_us
+
+
+def test_a_tick_at_which_nothing_has_changed_decides_nothing_anew() -> None:
+    """The very same values, and so the very same frames; with another stamp."""
+    rig = up()
+    before = rig.engine.decision
+    rig.engine.poll(rig.t_us + TICK)
+    assert rig.engine.decision.values is before.values
+    assert rig.engine.decision.t_us == before.t_us + TICK
+
+
+def test_engine_time_is_in_microseconds() -> None:
+    """Ten frames a second are a hundred thousand apart."""
+    assert SECOND_US == SECOND == 10 * bounds().period_us
 
 
 # ── what is shown and asked ─────────────────────────────────────────────────────────────────────────────
@@ -268,6 +287,7 @@ def test_old_permissions_are_not_shown_on() -> None:
     rig.wait(2.0)
     values = rig.engine.decision.values
     assert values["charge_permitted"] is None
+    assert values["pack_current"] == 0.0
     assert values["pack_voltage"] == pytest.approx(52.8)
 
 
@@ -444,3 +464,16 @@ def test_each_further_loss_is_told() -> None:
             rig.engine.poll(rig.t_us)
         counts.append(len(rig.warnings()))
     assert counts == [0, 1, 4]
+
+
+def test_an_inverter_is_given_the_age_of_its_sign_of_life_from_the_start() -> None:
+    """And one that gives none is not missed."""
+    rig = Rig(Builder(heartbeat=True).plan())
+    rig.run(AGE / SECOND)
+    assert rig.warnings() == ()
+    rig.run(TICK / SECOND)
+    assert rig.warnings() == ("inverter loft is not heard",)
+
+    rig = Rig(Builder().plan()._replace(inverters=(Inverter("loft", 10 * SECOND, None, True),)))
+    rig.run(5.0)
+    assert rig.warnings() == ()

@@ -233,14 +233,14 @@ def test_the_range_counts_with_the_offset_and_may_hold_one_number() -> None:
     grid = Grid(Field("v", 0, 8, offset=3, minimum=5.0, maximum=10.0), rounding=DOWN)
     assert (grid.to_raw(99.0), grid.to_raw(5.5)) == (7, 2)
     one = Grid(Field("v", 0, 8, offset=3, minimum=5.0, maximum=5.0), rounding=DOWN)
-    assert (one.lowest, one.highest, one.to_raw(8.0)) == (5, 5, 2)
+    assert (one.lowest, one.highest, one.to_raw(8.0)) == (Fraction(5), Fraction(5), 2)
 
 
 def test_a_float_signal_counts_with_its_offset() -> None:
     """value = f / 2 - 40: 10.25 is f = 100.5, and the next float above is not safe for a ceiling."""
     grid = Grid(Field("f", 0, 32, is_float=True, factor=0.5, offset=-40), rounding=DOWN)
     bits = int.from_bytes(struct.pack(">f", 100.5), "big")
-    assert (grid.to_raw(10.25), grid.to_value(bits), grid.step) == (bits, 10.25, 0)
+    assert (grid.to_raw(10.25), grid.to_value(bits), grid.step) == (bits, 10.25, Fraction(0))
     assert grid.is_safe(bits, 10.25)
     assert not grid.is_safe(bits + 1, 10.25)
 
@@ -282,7 +282,7 @@ def test_the_largest_floats_can_be_sent_and_nothing_beyond() -> None:
     """binary16 ends at 65504."""
     field = Field("f", 0, 16, is_float=True)
     down, up = Grid(field, rounding=DOWN), Grid(field, rounding=UP)
-    assert (down.lowest, down.highest) == (-65504, 65504)
+    assert (down.lowest, down.highest) == (Fraction(-65504), Fraction(65504))
     assert [grid.to_raw(65504.0) for grid in (down, up)] == [0x7BFF, 0x7BFF]
     assert [grid.to_raw(-65504.0) for grid in (down, up)] == [0xFBFF, 0xFBFF]
     assert (down.to_raw(65505.0), down.to_raw(1e6), up.to_raw(-1e6)) == (0x7BFF, 0x7BFF, 0xFBFF)

@@ -40,3 +40,21 @@ def test_a_lost_bank_counts_again_after_just_the_steady_stretch() -> None:
     assert life.active(GOOD, 0.1)
     assert life.active(LATE, 3.0)
     assert not life.active(LATE, 0.1)
+
+
+def test_a_doubt_or_a_gap_in_the_program_interrupts_the_steady_stretch() -> None:
+    """It begins anew after either."""
+    for interrupt in (lambda life: life.active(LATE, 0.1), lambda life: life.banks.restart()):
+        life = Life()
+        life.active(LATE, 3.1)
+        assert not life.active(GOOD, 1.5)
+        interrupt(life)
+        assert not life.active(GOOD, TIMES.steady_us / SECOND)
+        assert life.active(GOOD, 0.1)
+
+
+def test_with_all_banks_lost_all_count() -> None:
+    """Then the pack is in doubt, and the fail-safe state governs."""
+    banks = LostBanks(Builder(banks=2, options=OPTIONS._replace(reduce_on_lost_bank=True)).plan())
+    for t_us in range(0, 5 * SECOND, TICK):
+        assert banks.active(t_us, [LATE, LATE]) == [True, True]

@@ -25,6 +25,8 @@ def test_the_worst_cell_of_all_and_the_sum_of_currents() -> None:
         "discharge_current_permitted": 90.0,
         "balancing": 1.0,
     }
+    refused = merge(BANKS, [ONE._replace(discharge_permitted=0.0), TWO], [True, True])
+    assert refused["discharge_permitted"] == 0.0
 
 
 def test_a_bank_that_does_not_count_is_left_out() -> None:
@@ -32,6 +34,8 @@ def test_a_bank_that_does_not_count_is_left_out() -> None:
     merged = merge(BANKS, [ONE, TWO], [False, True])
     assert (merged["pack_voltage"], merged["pack_current"], merged["state_of_charge"]) == (53.0, -4.0, 80.0)
     assert merged == merge(BANKS[1:], [TWO], [True])
+    (small,) = Builder(capacities_ah=(3.0,)).plan().banks
+    assert merge([small], [ONE._replace(soc=0.1)], [True])["state_of_charge"] == 0.1
 
 
 def test_sums_and_permissions_need_every_bank() -> None:

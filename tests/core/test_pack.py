@@ -64,7 +64,7 @@ def test_everything_seen_is_trusted() -> None:
     reading = table.read()
     assert reading.doubt is None
     assert reading.cells_v == [3.3] * 16
-    assert reading.whole
+    assert reading.lapsed is None
     assert reading._replace(cells_v=None)[:-3] == (
         *(52.8, 0.0, 50.0, 3.3, 3.3, None, 20.0, 22.0, 1.0, 1.0, 500.0, 500.0, 0.0),
     )
@@ -75,7 +75,8 @@ def test_a_reading_counts_up_to_its_age_and_not_beyond() -> None:
     table, _ = full()
     slot = table.plan.banks[0].slots["pack_voltage"]
     assert table.trouble(AGE) is None
-    assert table.read().cells_v == [3.3] * 16
+    assert table.read().lapsed is None
+    assert (table.read().cells_v, table.read().pack_v) == ([3.3] * 16, 52.8)
     assert table.pack.fresh(slot, table.t_us) is not None
     assert table.trouble(1) is Trouble.LATE
     assert table.pack.fresh(slot, table.t_us) is None
@@ -101,6 +102,8 @@ def test_a_frame_is_taken_whole_or_not_at_all() -> None:
         "Extremes of bank1: coldest -60; allowed: -50 to 120",
     ]
     assert table.read().low_v == 3.3
+    pack.coldest_c = -50.0
+    assert table.take(pack.extremes()) == []
 
 
 def test_a_refused_frame_puts_the_bank_in_doubt_until_a_tick_after_the_next_good_one() -> None:
@@ -319,13 +322,13 @@ def test_what_is_left_of_the_extremes_is_not_whole() -> None:
     table, pack = full(Builder(optional=frozenset({"cell_voltage"})))
     table.t_us += AGE + 1
     table.take(pack.totals(), pack.extremes())
-    assert (table.trouble(), table.read().whole) == (None, False)
+    assert (table.trouble(), table.read().lapsed) == (None, "cell_voltage 1 of bank1")
     table.take(*(pack.page(page) for page in range(6)))
-    assert table.read().whole
+    assert table.read().lapsed is None
 
     table = Table(Builder(optional=frozenset({"cell_voltage"})).plan())
     table.take(pack.totals(), pack.extremes())
-    assert (table.trouble(), table.read().whole) == (None, True)
+    assert (table.trouble(), table.read().lapsed) == (None, None)
 
 
 def test_contradictions_are_doubted_after_a_while() -> None:

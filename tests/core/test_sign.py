@@ -175,3 +175,41 @@ def test_a_wrong_current_counts_as_not_known() -> None:
     assert without(readings, (False, False)) is readings
     assert without(readings, (False, True)) == [reading(5.0), reading(None)]
     assert signs.warnings((False, False)) == []
+
+
+def votes_after(*rows: tuple[float, float], every_us: int = SECOND) -> int:
+    """The votes after looks at (A, V)."""
+    watch = Watch()
+    for number, (amps, volts) in enumerate(rows):
+        watch.look(number * every_us, reading(amps, volts))
+    return watch.votes
+
+
+LOW, HIGH = (0.0, 0.0), (40.0, 0.2)
+
+
+def test_a_step_counts_once_between_two_steady_looks_and_two_more() -> None:
+    """Looks at most two seconds apart and not less than one; what came before them does not matter."""
+    assert votes_after(LOW, LOW, HIGH, HIGH) == 1
+    assert votes_after(HIGH, LOW, LOW, HIGH, HIGH) == 1
+    assert votes_after(LOW, LOW, HIGH, HIGH, LOW, LOW) == 1
+    assert votes_after(LOW, LOW, HIGH, HIGH, HIGH, LOW, LOW) == 2
+    assert votes_after(LOW, LOW, HIGH, HIGH, every_us=2 * SECOND) == 1
+    assert votes_after(LOW, LOW, HIGH, HIGH, every_us=2 * SECOND + 1) == 0
+    assert votes_after(LOW, LOW, HIGH, HIGH, every_us=SECOND - 1) == 0
+
+
+def test_just_enough_of_a_step_counts_and_an_unsteady_one_does_not() -> None:
+    """2 mV a cell; at most half a step's worth of trembling, before and after."""
+    assert votes_after(LOW, LOW, (40.0, 0.032), (40.0, 0.032)) == 1
+    assert votes_after((2.5, 0.0), LOW, HIGH, HIGH) == 1
+    assert votes_after((3.0, 0.0), LOW, HIGH, HIGH) == 0
+    assert votes_after(LOW, LOW, HIGH, (43.0, 0.2)) == 0
+
+
+def test_a_wrong_sign_stays_wrong_while_nothing_is_known() -> None:
+    """A missing reading clears no verdict."""
+    sensor = Sensor(-1.0)
+    for step in range(8):
+        sensor.flow(40.0 * (step % 2))
+    assert sensor.watch.look(sensor.t_us + SECOND, NOTHING) is True

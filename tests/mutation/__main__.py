@@ -115,6 +115,8 @@ def _tried(
         path = Path(folder, "codes")
         os.waitpid(bench.quietly(partial(swap.run, package, deep, path, jobs)), 0)
         rows = [line.split() for line in path.read_text().splitlines()]
+    if len(rows) != len(deep):
+        raise RuntimeError(f"{len(deep)} mutants, but only {len(rows)} were tried")
     for plan, code in ((deep[int(number)], int(code)) for number, code in rows):
         if code == swap.NOT_SWAPPED or (code == 0 and not plan.late):
             again.append(plan)

@@ -95,14 +95,14 @@ class Attempt(NamedTuple):
         mutant: which.
         path: of its module.
         tests: which, in that order.
-        seconds: of processor time, after which the process is ended: a mutant that runs on has been noticed.
+        seconds: of processor time for each test; a mutant that runs on for much longer has been noticed.
         late: nothing runs what is mutated before the first test.
     """
 
     mutant: Mutant
     path: Path
     tests: Sequence[str]
-    seconds: float
+    seconds: Sequence[float]
     late: bool
 
     @property
@@ -114,7 +114,7 @@ class Attempt(NamedTuple):
 def attempt(package: Package, mutant: Mutant, baseline: Baseline) -> Attempt:
     """How a mutant is tried."""
     tests, late = baseline.chosen(mutant)
-    seconds = 10.0 + 5.0 * sum(baseline.seconds[test] for test in tests)
+    seconds = [baseline.seconds[test] for test in tests]
     return Attempt(mutant, package.modules()[mutant.name.module], tests, seconds, late)
 
 
@@ -210,15 +210,16 @@ def baseline_from(path: Path) -> Baseline:
 
 
 def bound(seconds: float) -> None:
-    """Ends this process after so much processor time, or a good deal more of real time."""
-    resource.setrlimit(resource.RLIMIT_CPU, (int(seconds) + 1, int(seconds) + 1))
+    """Ends this process after some times as much processor time from now, or far more of real time."""
+    most = int(time.process_time() + 3.0 * seconds + 6.0)
+    resource.setrlimit(resource.RLIMIT_CPU, (most, resource.RLIM_INFINITY))
     resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-    signal.alarm(int(seconds) * 20)
+    signal.alarm(20 * most)
 
 
 def try_anew(package: Package, attempt: Attempt) -> int:
     """Runs tests on a mutant in this process, which has imported none of it; returns pytest's exit code."""
-    bound(attempt.seconds)
+    bound(sum(attempt.seconds))
     sys.meta_path.insert(0, _Planted({f"{package.name}.{attempt.mutant.name.module}": attempt.code}))
     files = list(dict.fromkeys(test.split("::")[0] for test in attempt.tests))
     return int(pytest.main([*PYTEST, *files], plugins=[_Chosen(attempt.tests)]))

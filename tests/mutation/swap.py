@@ -43,14 +43,14 @@ class _Loop:
         return True
 
     def _try(self, items: dict[str, pytest.Item], attempt: Attempt) -> int:
-        bench.bound(attempt.seconds)
         try:
             name = attempt.mutant.name
             _swap(f"{self._package.name}.{name.module}", name.where, attempt.code)
         except ValueError:
             return NOT_SWAPPED
         chosen = [items[test] for test in attempt.tests]
-        for item, following in zip(chosen, [*chosen[1:], None], strict=True):
+        for item, following, seconds in zip(chosen, [*chosen[1:], None], attempt.seconds, strict=True):
+            bench.bound(seconds)
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             if item.session.testsfailed:
                 return 1

@@ -54,12 +54,6 @@ class Limits:
         self._sent: _Four | None = None
         self._caps: _Four | None = kept.caps
 
-    def close(self) -> None:
-        """Drops both currents to zero and the charge voltage to the resting one."""
-        self._charge.drop_to(0.0)
-        self._draw.drop_to(0.0)
-        self._volts.drop_to(self._limits.resting_v)
-
     @property
     def kept(self) -> Kept:
         """What the laws know that is worth keeping over a restart."""
@@ -201,11 +195,11 @@ class Limits:
         r = reading
         charging = self._charge_laws[i].bounds(
             *(r.high_v, r.coldest_c, r.hottest_c, r.soc, r.charge_permitted, r.charge_permitted_a),
-            whole=r.whole,
+            whole=r.lapsed is None,
         )
         drawing = self._draw_laws[i].bounds(
             *(r.low_v, r.coldest_c, r.hottest_c, r.soc, r.discharge_permitted, r.discharge_permitted_a),
-            whole=r.whole,
+            whole=r.lapsed is None,
         )
         if share == 1.0:
             charge += charging

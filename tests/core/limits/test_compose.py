@@ -263,13 +263,6 @@ def test_a_silent_inverter_may_want_zero() -> None:
     assert bench.go(1.0)[1].value == 10.0
 
 
-def test_closing_drops_what_is_up() -> None:
-    """Currents to zero, the charge voltage to the resting one."""
-    bench = open_bench()
-    bench.limits.close()
-    assert values(bench.go(0.0))[:3] == (53.6, 0.0, 0.0)
-
-
 def test_settled_limits_stay_as_they_are() -> None:
     """`settled` promises it: the engine does not ask again then."""
     bench = Bench()

@@ -18,11 +18,10 @@ def bounds(
     soc: float | None = None,
     permitted: float | None = None,
     permitted_a: float | None = None,
-    *,
-    whole: bool = True,
+    whole: float = True,
 ) -> dict[Reason, float]:
     """Bounds by reason."""
-    found = law.bounds(cell_v, coldest_c, hottest_c, soc, permitted, permitted_a, whole=whole)
+    found = law.bounds(cell_v, coldest_c, hottest_c, soc, permitted, permitted_a, whole=bool(whole))
     assert {contribution.bank for contribution in found} == {"shelf"}
     return {contribution.reason: contribution.value for contribution in found}
 

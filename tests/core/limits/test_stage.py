@@ -345,3 +345,9 @@ def test_every_time_is_kept_to_the_microsecond(
     stands = life.at()
     assert life.go(seen, step_us=lasts_us - 1) is stands
     assert life.go(seen, step_us=1) is then
+
+
+def test_the_stages_go_out_as_these_numbers() -> None:
+    """A receiver knows them by number."""
+    numbers = [(stage.name, stage.value) for stage in Stage]
+    assert numbers == [("BULK", 0), ("ABSORPTION", 1), ("BALANCING", 2), ("RESTING", 3)]

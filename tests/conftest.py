@@ -1,0 +1,7 @@
+"""What holds for all tests."""
+
+from hypothesis import settings
+
+# How long an example takes says more of the machine than of the program; tests/bench is about times.
+settings.register_profile("ampweir", deadline=None)
+settings.load_profile("ampweir")
