@@ -76,6 +76,10 @@ class Inverter:
             if not self.obeys:
                 self._test(drawn_a, elapsed_s, settle_s, binds=binds)
 
+    def leave(self) -> None:
+        """No step for now: a test that runs is over."""
+        self.test_a = NEVER_A
+
     def _judge(self, drawn_a: float, elapsed_s: float) -> None:
         """Whether more is drawn than was allowed at any time within the time it may take."""
         ah = self._settings.capacity_ah
