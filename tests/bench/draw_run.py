@@ -74,7 +74,10 @@ class _Run:
         self.taken.append(self._added)
 
 
-def _oracle(fleet: DrawFleet, scenario: DrawScenario) -> tuple[Array, Array]:
+Reference = tuple[Array, Array]
+
+
+def oracle(fleet: DrawFleet, scenario: DrawScenario) -> Reference:
     """The energy delivered by each second, of each pack; and the second at which each pack is empty."""
     run = _Run(fleet.cells.copy())
     empty = np.full(len(fleet.cells.charge), -1)
@@ -107,10 +110,11 @@ def run_draw(
     start: float,
     seed: int,
     watch: Callable[..., None] | None = None,
+    reference: Reference | None = None,
 ) -> DrawOutcome:
     """One law on all packs of a scenario, compared with the oracle on the same packs under the same loads."""
     fleet = draw_fleet(scenario, packs, start, LONGEST_S, seed)
-    best, empty = _oracle(fleet, scenario)
+    best, empty = reference or oracle(fleet, scenario)
     end = len(best) - 1
     law, run, inverter = maker(scenario, packs), _Run(fleet.cells), fleet.inverter
     lowest = np.full(packs, 9.0)
