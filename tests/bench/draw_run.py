@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from time import perf_counter
+from time import process_time
 from typing import Protocol
 
 import numpy as np
@@ -131,9 +131,9 @@ def run_draw(
         if scenario.lowest_only:
             cell_v = cell_v.min(axis=1, keepdims=True)
         seen = DrawSeen(cell_v, pack_v, None if scenario.no_current else drawn, fresh, scenario.temperature_c)
-        began = perf_counter()
+        began = process_time()
         floor_v, limit_a = law.step(seen, sent_a)
-        spent += perf_counter() - began
+        spent += process_time() - began
         sent_v = np.ceil(floor_v / 0.1 - 1e-6) * 0.1
         sent_a = np.floor(limit_a / 0.1 + 1e-6) * 0.1
         if n == 0:
