@@ -1,6 +1,6 @@
 """Discharges simulated packs under several laws, beside an oracle that knows every true cell.
 
-Run: python -m tests.bench.bench_draw [--packs N] [--scenario TEXT] [--law TEXT] [--start 0.5] [--jobs 2]
+Run: python -m tests.bench.bench_draw [--packs N] [--scenario TEXT] [--law TEXT] [--start 0.3] [--jobs 2]
 
 Undershoot is of the true lowest cell under its floor at any moment, negative where there is none. Energy is
 what was delivered, against the oracle's, half an hour after the oracle first gave less than 0.02C and half of
@@ -72,7 +72,7 @@ def main() -> None:
     parser.add_argument("--packs", type=int, default=200)
     parser.add_argument("--scenario", default="")
     parser.add_argument("--law", default="")
-    parser.add_argument("--start", type=float, default=0.50)
+    parser.add_argument("--start", type=float, default=0.30)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()

@@ -88,7 +88,7 @@ APPLIANCES: Final = (
 )
 
 
-MEAN_C: Final = 0.22
+MEAN_C: Final = 0.30
 """What the loads of every pack come to in the mean, in C, but for what is cut off at the most."""
 
 
