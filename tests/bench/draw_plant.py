@@ -51,25 +51,30 @@ class OtherCells(FleetCells):
 def largest_draw_a(cells: FleetCells, floor_v: float, load_a: Array, dt_s: float) -> Array:
     """The oracle: largest current of each pack, up to its load, that leaves every true cell above the floor.
 
-    Found by halving: the lowest voltage at the end of the step falls with the current.
+    The lowest voltage at the end of the step falls with the current, nearly in a straight line: regula falsi
+    (Illinois), from the side that is above the floor.
     """
 
-    def lowest_v(drawn_a: Array) -> Array:
+    def room_v(drawn_a: Array) -> Array:
         flows = -drawn_a[:, None]
         twin = cells.copy()
         twin.step(np.broadcast_to(flows, cells.charge.shape), dt_s)
         lowest: Array = (twin.emf_v + cells.series_ohm * flows).min(axis=1)
-        return lowest
+        return lowest - floor_v
 
-    bound = lowest_v(load_a) < floor_v
+    high, high_v = load_a, room_v(load_a)
+    bound = high_v < 0.0
     if not bound.any():
         return load_a
-    low, high = np.zeros_like(load_a), load_a.copy()
-    for _ in range(18):
-        middle = 0.5 * (low + high)
-        under = lowest_v(middle) < floor_v
-        high = np.where(under, middle, high)
-        low = np.where(under, low, middle)
+    low = np.zeros_like(load_a)
+    low_v = room_v(low)
+    for _ in range(6):
+        middle = low + (high - low) * np.clip(low_v, 0.0, None) / np.maximum(low_v - high_v, 1e-9)
+        middle_v = room_v(middle)
+        above = middle_v >= 0.0
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+        low_v = np.where(above, middle_v, 0.5 * low_v)
+        high_v = np.where(above, 0.5 * high_v, middle_v)
     return np.where(bound, low, load_a)
 
 

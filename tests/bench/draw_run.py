@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from time import perf_counter
+from time import process_time
 from typing import Protocol
 
 import numpy as np
@@ -74,7 +74,10 @@ class _Run:
         self.taken.append(self._added)
 
 
-def _oracle(fleet: DrawFleet, scenario: DrawScenario) -> tuple[Array, Array]:
+Reference = tuple[Array, Array]
+
+
+def oracle(fleet: DrawFleet, scenario: DrawScenario) -> Reference:
     """The energy delivered by each second, of each pack; and the second at which each pack is empty."""
     run = _Run(fleet.cells.copy())
     empty = np.full(len(fleet.cells.charge), -1)
@@ -107,10 +110,11 @@ def run_draw(
     start: float,
     seed: int,
     watch: Callable[..., None] | None = None,
+    reference: Reference | None = None,
 ) -> DrawOutcome:
     """One law on all packs of a scenario, compared with the oracle on the same packs under the same loads."""
     fleet = draw_fleet(scenario, packs, start, LONGEST_S, seed)
-    best, empty = _oracle(fleet, scenario)
+    best, empty = reference or oracle(fleet, scenario)
     end = len(best) - 1
     law, run, inverter = maker(scenario, packs), _Run(fleet.cells), fleet.inverter
     lowest = np.full(packs, 9.0)
@@ -127,9 +131,9 @@ def run_draw(
         if scenario.lowest_only:
             cell_v = cell_v.min(axis=1, keepdims=True)
         seen = DrawSeen(cell_v, pack_v, None if scenario.no_current else drawn, fresh, scenario.temperature_c)
-        began = perf_counter()
+        began = process_time()
         floor_v, limit_a = law.step(seen, sent_a)
-        spent += perf_counter() - began
+        spent += process_time() - began
         sent_v = np.ceil(floor_v / 0.1 - 1e-6) * 0.1
         sent_a = np.floor(limit_a / 0.1 + 1e-6) * 0.1
         if n == 0:

@@ -88,6 +88,10 @@ APPLIANCES: Final = (
 )
 
 
+MEAN_C: Final = 0.30
+"""What the loads of every pack come to in the mean, in C, but for what is cut off at the most."""
+
+
 def _loads(random: np.random.Generator, packs: int, seconds: int, capacity_ah: float) -> Array:
     """What the loads would draw, by second and pack: steps that come and go."""
     base = random.uniform(0.01, 0.05, packs)
@@ -100,6 +104,7 @@ def _loads(random: np.random.Generator, packs: int, seconds: int, capacity_ah: f
                 end = t + on_s * random.uniform(0.6, 1.4)
                 total[max(int(t), 0) : max(int(end), 0), p] += own[p]
                 t = end + off_s * random.uniform(0.6, 1.4)
+    total *= MEAN_C / total.mean(axis=0)
     return np.minimum(total, MOST_C) * capacity_ah
 
 

@@ -101,7 +101,7 @@ class DrawCurrent:
 
     def __init__(self, settings: DrawSettings) -> None:
         self._settings = settings
-        self._cell = 0
+        self._cell = self._count = 0
         self._rest_v = 0.0
         self._fell_a = 0.0
         self._since_s = 0.0
@@ -122,6 +122,7 @@ class DrawCurrent:
         if wanted <= self.exact:
             self.exact = wanted
             self._cell, self._rest_v, self._fell_a = found.cell, _rest_v(cells, found.cell), drawn_a
+            self._count = len(cells.volts)
             self._since_s = self._charged_as = 0.0
             self._against = 0
             self._rising = self.contradicted = False
@@ -138,6 +139,8 @@ class DrawCurrent:
 
     def _judge(self, cells: DrawCells) -> None:
         """Whether the cell that the limit fell for can have recovered so far."""
+        if len(cells.volts) != self._count:  # other cells are known now
+            return
         ohm = cells.ohms[self._cell]
         given_v = ohm * self._recent_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
         # Of two currents, what a resistance that is not well known makes of their difference counts, too.
@@ -154,7 +157,5 @@ class DrawCurrent:
 
 
 def _rest_v(cells: DrawCells, cell: int) -> float:
-    """What the cell shows without current; 0 for one that is not there any more."""
-    if cell >= len(cells.volts):
-        return 0.0
+    """What the cell shows without current."""
     return cells.volts[cell] + cells.ohms[cell] * cells.drawn_a

@@ -22,8 +22,11 @@ comes down from afar and goes back."""
 LEVEL_S, NEAR_S = 4.0, 8.0
 """The current stands level so long before a test, and so long where it followed to."""
 
-NEAR, LEVEL = 0.3, 0.1
+NEAR, LEVEL = 0.2, 0.1
 """What counts as there, and as level, in shares of the dip. A current that sinks by itself passes through."""
+
+FOLLOWED = 2
+"""So many tests in a row must be followed: a load may happen to go by as much."""
 
 LAGS = 10.0
 """A limit that comes down from far above reaches the current that flows only after some time constants."""
@@ -49,6 +52,7 @@ class Inverter:
         self._over_s = self._level_s = self._level_a = 0.0
         self._test_s = self._near_s = self._dip_a = 0.0
         self._pause_s = self._waited_s = 0.0
+        self._followed = 0
         self.obeys = False
         self.ignores = False
         self.test_a = NEVER_A
@@ -76,6 +80,11 @@ class Inverter:
             if not self.obeys:
                 self._test(drawn_a, elapsed_s, settle_s, binds=binds)
 
+    def leave(self) -> None:
+        """No steps for now: a test that runs is over, and what was sent until now tells nothing later."""
+        self.test_a = NEVER_A
+        self._sent_a = []
+
     def _judge(self, drawn_a: float, elapsed_s: float) -> None:
         """Whether more is drawn than was allowed at any time within the time it may take."""
         ah = self._settings.capacity_ah
@@ -86,7 +95,8 @@ class Inverter:
         self._over_s += elapsed_s
         if self._over_s >= OVER_S:
             self.ignores, self.obeys = True, False
-            self.test_a = NEVER_A
+            if self.test_a < NEVER_A:
+                self._end(followed=False)
 
     def _test(self, drawn_a: float, elapsed_s: float, settle_s: float, *, binds: bool) -> None:
         ah = self._settings.capacity_ah
@@ -106,9 +116,18 @@ class Inverter:
             self._near_s += elapsed_s
         else:
             self._near_s, self._level_a = 0.0, drawn_a
-        if self._near_s >= NEAR_S:
-            self.obeys, self.ignores = True, False
-        if self.obeys or self._test_s > settle_s + NEAR_S:
-            self.test_a = NEVER_A
-            self._waited_s = self._level_s = 0.0
+        if self._near_s >= NEAR_S or self._test_s > settle_s + NEAR_S:
+            self._end(followed=self._near_s >= NEAR_S)
+
+    def _end(self, *, followed: bool) -> None:
+        """A test is over."""
+        self.test_a = NEVER_A
+        self._waited_s = self._level_s = 0.0
+        if followed:
+            self._followed += 1
+            self._pause_s = PAUSE_S
+        else:
+            self._followed = 0
             self._pause_s = min(max(2.0 * self._pause_s, PAUSE_S), LONGEST_PAUSE_S)
+        if self._followed >= FOLLOWED:
+            self.obeys, self.ignores = True, False

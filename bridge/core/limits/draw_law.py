@@ -13,8 +13,8 @@ from bridge.core.limits.draw_settings import DrawLearnt, DrawLimits, DrawSetting
 
 __all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
 
-NEAR = 1.5
-"""The law looks at inverter and floor once less than this many times the most is allowed."""
+NEAR, SOON = 1.5, 2.5
+"""The law has a floor once less than `NEAR` times the most is allowed, and looks at the inverter from `SOON`."""
 
 LEAVE_S, FORGET_S = 600.0, 43_200.0
 """When the floor has been far for so long the law leaves it, and forgets what was seen of the inverter."""
@@ -33,7 +33,7 @@ class DrawLaw:
         self.inverter = Inverter(settings)
         self.floor = DrawFloor(settings)
         self._spare_v = settings.voltmeter_v
-        self._near = False
+        self._near = self._soon = False
         self._far_s = 0.0
         self._period_s = 1.0
         self._age_s = 0.0
@@ -41,7 +41,8 @@ class DrawLaw:
     @property
     def idle(self) -> bool:
         """Nothing is limited, and the same readings would limit nothing later."""
-        return not self._near and self.current.value >= self._settings.most_a
+        tests = self._soon and not self.inverter.obeys
+        return not self._near and not tests and self.current.value >= self._settings.most_a
 
     @property
     def learnt(self) -> DrawLearnt:
@@ -86,19 +87,19 @@ class DrawLaw:
         found = allowed(settings, cells, goal_v, horizon)
         limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
         self._approach(found.amps, dt_s)
-        if not self._near:
-            return DrawLimits(None, limit_a)
         inverter = self.inverter
-        if current_a is not None:
+        self._soon = current_a is not None and found.amps < SOON * settings.most_a
+        if self._soon:
             binds = limit_a < settings.most_a
             inverter.look(cells.drawn_a, sent_a, dt_s, elapsed, unseen, binds=binds)
+            limit_a = min(limit_a, inverter.test_a)
+        else:
+            inverter.leave()
         string_v = sum(cells.volts) if whole else pack_v
         floor_v = None
-        if string_v is not None:
+        if self._near and string_v is not None:
             floor_v = self._floor(string_v, found.at_once_a, dt_s)
-        if current_a is None:  # nothing can be tested, or told of the inverter
-            return DrawLimits(floor_v, limit_a)
-        return DrawLimits(floor_v, min(limit_a, inverter.test_a), inverter.ignores)
+        return DrawLimits(floor_v, limit_a, inverter.ignores and current_a is not None)
 
     def _approach(self, wanted_a: float, dt_s: float) -> None:
         """Whether the floor is near; forgets the inverter when it has been far for long."""

@@ -1,0 +1,220 @@
+"""The discharge law: what never loosens a limit, no pumping, false readings, and packs emptied under it."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.core.limits.draw_cells import LEAST, MOST, RESISTANCE_V, DrawCells
+from bridge.core.limits.draw_current import allowed
+from bridge.core.limits.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
+from tests.bench.draw_laws import DRAW_LAWS
+from tests.bench.draw_run import DrawOutcome, run_draw
+from tests.bench.draw_scenarios import DRAW_SCENARIOS
+
+LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
+GOAL_V = 2.9032
+OHM = RESISTANCE_V / 280.0
+volts = st.floats(2.80, 3.20).map(lambda v: round(v, 3))
+packs = st.lists(volts, min_size=16, max_size=16)
+
+
+def cells_at(pack: list[float], drawn_a: float, coldest_c: float = 25.0) -> DrawCells:
+    """Cells that have stood like this for a while."""
+    cells = DrawCells(LFP)
+    for _ in range(30):
+        cells.update(pack, drawn_a, 1.0, coldest_c)
+    return cells
+
+
+def wanted(cells: DrawCells, horizon_s: float = 8.0) -> float:
+    """The current limit that follows, A."""
+    return max(allowed(LFP, cells, GOAL_V, horizon_s).amps, 0.0)
+
+
+@given(packs, st.integers(0, 15), st.floats(0.0, 0.05), st.floats(-60, 140))
+def test_a_lower_cell_never_loosens(pack: list[float], at: int, less_v: float, amps: float) -> None:
+    """Whichever cell falls, at whatever current."""
+    before = wanted(cells_at(pack, amps))
+    pack[at] = round(pack[at] - less_v, 3)
+    assert wanted(cells_at(pack, amps)) <= before + 1e-6
+
+
+@given(packs, st.floats(-60, 140), st.floats(1, 20), st.floats(0, 20))
+def test_an_older_datum_never_loosens(
+    pack: list[float], amps: float, horizon_s: float, later_s: float
+) -> None:
+    """The longer until the law can act again, the less."""
+    cells = cells_at(pack, amps)
+    assert wanted(cells, horizon_s + later_s) <= wanted(cells, horizon_s) + 1e-6
+
+
+@given(packs, st.floats(-10, 25), st.floats(0, 20))
+def test_cold_never_loosens(pack: list[float], warm_c: float, colder_c: float) -> None:
+    """From rest. Exception: while current is drawn, more resistance means more voltage at rest."""
+    warm, cold = cells_at(pack, 0.0, warm_c), cells_at(pack, 0.0, warm_c - colder_c)
+    assert wanted(cold) <= wanted(warm) + 1e-6
+
+
+@given(packs, st.floats(1.0, 4.0), st.floats(0, 140))
+def test_more_resistance_never_loosens_while_there_is_room(
+    pack: list[float], factor: float, amps: float
+) -> None:
+    """Same exception: where more is drawn than is allowed, it takes back less."""
+    cells = cells_at(pack, amps)
+    cells.slopes = [0.0] * 16
+    before = wanted(cells)
+    cells.ohms = [ohm * factor for ohm in cells.ohms]
+    if before > amps:
+        assert wanted(cells) <= before + 1e-6
+
+
+@given(
+    st.lists(st.tuples(st.lists(st.floats(0, 5), min_size=4, max_size=4), st.floats(-300, 300)), max_size=40)
+)
+def test_what_is_learnt_is_bounded(rows: list[tuple[list[float], float]]) -> None:
+    """Whatever the readings; and what is kept can be taken up again as it is."""
+    law = DrawLaw(LFP._replace(cells=4))
+    for pack, amps in rows:
+        limits = law.step(1.0, pack, None, amps, sent_a=140.0)
+        assert 0.0 <= limits.current_a <= 140.0
+        assert limits.floor_v is None or 11.6 <= limits.floor_v < 40.0
+    assert all(LEAST * 0.999 <= factor <= MOST * 1.001 for factor in law.learnt.resistance)
+    assert all(0.0 <= slope < 1e-3 for slope in law.cells.slopes)
+    assert DrawLaw(LFP, law.learnt).learnt == law.learnt
+
+
+@given(st.lists(st.floats(-1e6, 1e6), max_size=16))
+def test_what_was_kept_is_taken_within_its_bounds(kept: list[float]) -> None:
+    """A file from elsewhere cannot open a limit; of another number of cells it says nothing."""
+    law = DrawLaw(LFP, DrawLearnt(tuple(kept)))
+    assert all(LEAST <= factor <= MOST for factor in law.learnt.resistance)
+    law.step(1.0, [3.2] * 16, 51.2, 0.0, sent_a=140.0)
+    assert len(law.learnt.resistance) == 16
+
+
+def run(law: DrawLaw, cell_v: float, amps: float | None, seconds: int, rest_v: float = 0.06) -> DrawLimits:
+    """Some seconds of the same readings: one low cell, the rest above; the law's limit is sent."""
+    out = DrawLimits(None, 140.0)
+    for _ in range(seconds):
+        pack = [cell_v, *[round(cell_v + rest_v, 3)] * 15]
+        out = law.step(1.0, pack, sum(pack), amps, sent_a=out.current_a)
+    return out
+
+
+def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
+    """To the margin for the sensors; and the floor stands above the string when it is closed."""
+    limits = [run(DrawLaw(LFP), cell_v, 0.0, 60) for cell_v in (2.89, 2.90, 2.903, 2.92, 2.95, 3.10)]
+    amps = [one.current_a for one in limits]
+    assert amps[:3] == [0.0, 0.0, 0.0]
+    assert 0.0 < amps[3] < amps[4] < amps[5] == 140.0
+    floor_v = limits[1].floor_v
+    assert floor_v is not None and floor_v >= 16 * 2.90 + 15 * 0.06 + 0.2
+    assert limits[5].floor_v is None
+
+
+def test_a_recovering_cell_does_not_bring_the_load_back() -> None:
+    """After 100 A it comes up by what 100 A had built up; the limit stays for twenty minutes."""
+    law = DrawLaw(LFP)
+    run(law, 3.00, -100.0, 30)
+    low = run(law, 2.93, -100.0, 60).current_a
+    most = 0.0
+    for second in range(1150):
+        slow_v = 0.6 * OHM * 100.0 * (1.0 - math.exp(-second / 300.0))
+        most = max(most, run(law, round(2.93 + OHM * 100.0 + slow_v, 3), 0.0, 1).current_a)
+    assert most <= low
+    assert run(law, 2.975, 0.0, 120).current_a > low
+
+
+def test_charge_brings_the_load_back() -> None:
+    """Half a percent of it is enough."""
+    law = DrawLaw(LFP)
+    run(law, 3.00, -100.0, 30)
+    low = run(law, 2.93, -100.0, 60).current_a
+    assert run(law, 2.99, 0.0, 120).current_a <= low
+    assert run(law, 3.00, 60.0, 150).current_a > low
+
+
+def test_one_false_reading_costs_less_than_a_minute() -> None:
+    """The next ones contradict it; a cell that stays low keeps the limit closed."""
+    law = DrawLaw(LFP)
+    run(law, 3.10, -4.0, 60)
+    assert run(law, 2.50, -4.0, 1, 0.66).current_a == 0.0
+    assert run(law, 3.10, -4.0, 45).current_a == 140.0
+    assert run(law, 2.50, -4.0, 300, 0.66).current_a == 0.0
+
+
+def test_a_floor_that_rose_for_a_false_reading_comes_down_again() -> None:
+    """With the current limit, and not five minutes later."""
+    law = DrawLaw(LFP)
+    before = run(law, 2.95, -4.0, 60).floor_v
+    high = run(law, 2.60, -4.0, 1, 0.41).floor_v
+    after = run(law, 2.95, -4.0, 5).floor_v
+    assert before is not None and high is not None and after is not None
+    assert high > before + 0.3
+    assert after <= before + 0.1
+
+
+def test_cells_that_are_gone_contradict_nothing() -> None:
+    """From all cells to the lowest alone: the limit stays."""
+    law = DrawLaw(LFP)
+    pack = [3.0] * 15 + [2.92]
+    for _ in range(30):
+        low = law.step(1.0, pack, sum(pack), 0.0, sent_a=140.0).current_a
+    for _ in range(30):
+        after = law.step(1.0, [2.99], 47.0, 0.0, sent_a=140.0).current_a
+    assert after == low
+
+
+def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
+    """The string's voltage gives the floor; a current that is not known gives a smaller limit."""
+    law, blind = DrawLaw(LFP), DrawLaw(LFP)
+    for _ in range(60):
+        known = law.step(1.0, [2.94], 50.0, -30.0, sent_a=140.0)
+        unknown = blind.step(1.0, [2.94], None, None, sent_a=140.0)
+    assert known.floor_v is not None and unknown.floor_v is None
+    assert 0.0 < unknown.current_a < known.current_a
+
+
+def test_late_readings_take_the_limit_down() -> None:
+    """And it does not come back for that alone."""
+    law = DrawLaw(LFP)
+    pack = [2.93] * 16
+    first = [law.step(1.0, pack, sum(pack), -4.0, sent_a=140.0).current_a for _ in range(20)][-1]
+    late = [law.step(3.0, pack, sum(pack), -4.0, fresh=False, sent_a=140.0).current_a for _ in range(3)][-1]
+    assert late < first
+    assert law.step(1.0, pack, sum(pack), -4.0, sent_a=140.0).current_a == pytest.approx(late)
+
+
+def test_far_from_the_floor_the_law_is_idle_again() -> None:
+    """Ten minutes after the pack has been charged; what the inverter is like is kept for half a day."""
+    law = DrawLaw(LFP)
+    run(law, 2.95, -20.0, 30)
+    assert not law.idle
+    run(law, 3.30, -20.0, 10)
+    run(law, 3.30, 60.0, 700)
+    assert law.idle
+    assert law.learnt.resistance == (1.6,) * 16
+    inverter = law.inverter
+    run(law, 3.30, 0.0, 43_200)
+    assert law.inverter is not inverter
+
+
+def emptied(name: str) -> DrawOutcome:
+    """Two packs of a scenario, from 10 %."""
+    scenario = next(s for s in DRAW_SCENARIOS if s.name == name)
+    return run_draw(scenario, DRAW_LAWS["ours"], 2, 0.10, 11)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("name", "least_pct"), [("random spread", 98.0), ("bad contact", 98.0), ("other, current ignored", 95.0)]
+)
+def test_packs_emptied_under_it(name: str, least_pct: float) -> None:
+    """No cell falls below its floor, nearly all of the charge is drawn, and the wire is quiet."""
+    outcome = emptied(name)
+    assert outcome.under_mv.max() <= 0.0
+    assert not outcome.tripped.any()
+    assert float(outcome.energy.min()) > least_pct
+    assert outcome.reversals_per_hour.max() <= 20.0
