@@ -62,6 +62,9 @@ CREEP_PER_S = 0.0005
 """Slow rise towards a current that is not a gap above: in shares of the most a second."""
 
 
+WORTH, WORTH_IGNORED = 0.04, 0.2
+"""A rise must be worth this share of the most; more, if the charger passes by the limit."""
+
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:
 a charger that waits for permission would otherwise wait for ever."""
@@ -80,21 +83,24 @@ class CurrentLimit:
         self._rising = False
         self.value = settings.most_a
 
-    def follow(self, wanted_a: float, current_a: float, elapsed_s: float) -> float:
-        """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt."""
+    def follow(self, wanted_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True) -> float:
+        """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
+
+        A limit that is ignored anyway (not `heeded`) keeps still rather than near.
+        """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)
         if wanted <= self._exact:
             self._exact = wanted
             self._rising = False
         else:
-            gap = 0.04 * settings.most_a
+            gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - gap
             free = wanted_a >= FREE * settings.most_a
             if self._rising or (wanted > self._exact + gap and (felt or free)):
                 self._rising = True
                 self._exact = min(wanted, self._exact + settings.rise_a_per_s * elapsed_s)
-            elif felt:
+            elif felt and heeded:
                 creep = CREEP_PER_S * settings.most_a * elapsed_s
                 self._exact = min(max(wanted - 2.0 * creep, self._exact), self._exact + creep)
         self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a

@@ -14,7 +14,10 @@ from bridge.core.limits.headroom import participation
 
 __all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings", "Learnt"]
 
-LEAST_WANTED_A = -50.0
+CURRENT_GAIN = 0.01
+"""Largest error of the current sensor, as a share of what flows."""
+
+LEAST_WANTED_C = -0.18
 """Below zero the voltage is taken down below the string, by no more than this current would."""
 
 UNKNOWN_V = 0.0012
@@ -74,8 +77,8 @@ class ChargeLaw:
         now = self._look(dt_s, cells_v, pack_v, current_a, fresh=fresh, coldest_c=coldest_c)
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
-        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s)
         charger = voltage.charger
+        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s, heeded=not charger.unfelt)
         return ChargeLimits(
             limit_v,
             min(limit_a, charger.test_a, self._first_a),
@@ -126,7 +129,8 @@ class ChargeLaw:
             string_ohm=string_ohm,
             room_v=self._room_v(cells_v, string_v, high_v),
             current_a=current_a,
-            wanted_a=min(max(self.wanted_a, LEAST_WANTED_A), most_a),
+            blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
+            wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
             spare_v=goal_v - max(cells.volts),
             settle_s=unseen + 2.0 * settings.lag_s,
             unseen_s=unseen,

@@ -13,6 +13,7 @@ class Moment(NamedTuple):
         string_v, string_ohm: the whole string.
         room_v: what the string bears until its highest cell is at its target, by the practice of the trade.
         current_a: what flows; `None` if not known.
+        blur_a: largest error of what is told of the current.
         wanted_a: current to which the limits are to lead.
         spare_v: how far the highest cell is below where it may be.
         settle_s: time until a change is obeyed and seen.
@@ -27,6 +28,7 @@ class Moment(NamedTuple):
     string_ohm: float
     room_v: float
     current_a: float | None
+    blur_a: float
     wanted_a: float
     spare_v: float
     settle_s: float

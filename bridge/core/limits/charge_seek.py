@@ -25,14 +25,26 @@ SEEK_C = 0.08
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
 """The current has given way when it has fallen by this much, in C, and by this share."""
 
-BACK = 0.3
-"""Share of what was lost by giving way that must come back."""
+BACK = 0.15
+"""Share of what was lost, or of what a step is worth at once, that must come back."""
 
 FLOWS_C = 0.005
 """Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
 
 BLIND_V = -0.25
 """With the current not known, the offset is not taken to be less: the string may stand there by itself."""
+
+SPARE_V = 0.010
+"""A step up, worth some 6 mV a cell, needs this much room."""
+
+GROPE_V = 0.3
+"""And is not found to be more."""
+
+FELT_C = 0.0035
+"""The current limit is felt when less than this is missing, in C, besides the error of the current."""
+
+LACKS_C = 0.012
+"""Current, in C, that is worth an experiment."""
 
 STEP_V = 0.1
 PRESS_V = 0.05
@@ -67,13 +79,14 @@ class Seek:
         self._before = learnt.offset_v, learnt.offset_a
         if learnt.offset_v is not None:
             self.offset.put(min(0.0, learnt.offset_v), 0.0)
+        self._flows_a = FLOWS_C * settings.capacity_ah + settings.current_zero_a
         self.stage = Stage.WAITING
         self.voltage_ignored = False
         self.held_v: float | None = None
         self._stage_s = 0.0
         self._rest_s = 0.0
         self._top_a = 0.0
-        self._touch_a = 0.0
+        self._touch_a = self._back_a = 0.0
         self._stuck_s = 0.0
         self._last_a = 0.0
         self._probe_s: float | None = None
@@ -105,9 +118,10 @@ class Seek:
         seen_v = charger.most_v - now.string_v
         if now.current_a is None:
             self.offset.bound(max(seen_v, BLIND_V), 0.0)
-        elif now.amps > FLOWS_C * self._settings.capacity_ah and not self.voltage_ignored:
+        elif now.amps > self._flows_a and not self.voltage_ignored:
             self.offset.bound(seen_v, now.amps)
         if now.current_a is None:
+            self._grope(now, seen_v)
             return
         if not (charger.obeys or self.voltage_ignored):
             self._press(now)
@@ -115,8 +129,17 @@ class Seek:
             self._search(now, charger, seen_v, sent_v)
         elif not (charger.obeys or charger.ignores):
             charger.dip(now)
-        if self.offset.verified:
+        if self.offset.verified or (self.stage is Stage.WAITING and now.high_v > self._settings.knee_v):
             self._track(now, charger, seen_v, sent_v, steady_s)
+
+    def _grope(self, now: Moment, seen_v: float) -> None:
+        """Without a known current the string's own voltage has to answer, within a narrower bound."""
+        offset = self.offset
+        b = offset.at(0.0)
+        waited = self._rest_s > 3.0 * now.settle_s
+        if waited and now.spare_v > SPARE_V and seen_v > b + PRESS_V and b < GROPE_V:
+            offset.put(b + STEP_V, 0.0)
+            self._rest_s = 0.0
 
     def _go(self, stage: Stage) -> None:
         self.stage = stage
@@ -128,13 +151,14 @@ class Seek:
         if self.stage is Stage.SETTLING:
             if settled:
                 offset.put(seen_v, amps)
-                self._touch_a = amps
+                self._touch_a = self._back_a = amps
                 self.held_v = sent_v + 1.15 * STEP_V
                 self._go(Stage.BACK_UP)
         elif self.stage is Stage.BACK_UP:
+            self._back_a = max(self._back_a, amps)
             if settled:
                 self.held_v = None
-                if amps > self._touch_a + BACK * (self._top_a - self._touch_a):
+                if self._back_a > self._touch_a + BACK * min(self._top_a - self._touch_a, STEP_V / now.string_ohm):
                     offset.confirm(offset.at(amps), self._touch_a)
                     self._go(Stage.DONE)
                 else:
@@ -152,7 +176,7 @@ class Seek:
         amps, offset = now.amps, self.offset
         self._top_a = max(amps, self._top_a * 0.998)
         fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
-        if amps < self._top_a - fall_a and amps < charger.least_a - 2.0:
+        if amps < self._top_a - fall_a and amps < charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah:
             self._go(Stage.SETTLING)
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
@@ -185,15 +209,16 @@ class Seek:
         if self._probe_s is not None:
             self._probe(now, seen_v)
             return
-        if amps >= charger.least_a - 2.0 or steady_s < now.settle_s:
+        felt_a = charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+        if amps >= felt_a or steady_s < now.settle_s:
             self._still = None
             return
         offset.creep(seen_v, amps, 0.1)
         if now.fine:
             self._compare(now, seen_v)
-        lacking = now.wanted_a - amps > 0.12 / now.string_ohm
-        ready = now.spare_v > 0.010 and self._rest_s > self._pause_s
-        if lacking and ready and seen_v > offset.at(amps) + 0.05:
+        lacking = now.wanted_a - amps > LACKS_C * self._settings.capacity_ah + now.blur_a
+        ready = now.spare_v > SPARE_V and self._rest_s > self._pause_s
+        if lacking and ready and seen_v > offset.at(amps) + (PRESS_V if offset.verified else -PRESS_V):
             self._probe_from = (amps, offset.at(amps))
             offset.put(offset.at(amps) + STEP_V, amps)
             self._probe_s = 0.0

@@ -14,7 +14,7 @@ the trade allows (see `headroom`).
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
+from bridge.core.limits.charge_seek import FLOWS_C, SPARE_V, Seek, Stage
 from bridge.core.limits.charge_settings import ChargeSettings, Learnt
 
 BLEND_V = 0.040
@@ -26,17 +26,11 @@ FORGET_BELOW_V, FORGET_S = 0.05, 600.0
 OBEYED_V = (0.04, 0.26)
 """Band around W once the current limit is obeyed."""
 
-ALONE_V = (-0.14, 0.01)
+ALONE_V = (-0.13, 0.005)
 """Band around W while the voltage limit may have to carry the pack alone: wider than a step on the wire."""
-
-ALONE_EXTRA_V = 0.05
-"""That band lies so much higher at 0.25 C and above, where a cell is kept farther from its target anyway."""
 
 IGNORED_V = (-0.14, 0.3)
 """Band around W when the voltage limit is ignored: it only should not move."""
-
-SPARE_V = 0.010
-"""A step up, worth some 6 mV a cell, needs this much room."""
 
 STEADY_S = 4.0
 
@@ -101,10 +95,8 @@ class VoltageLimit:
         elif charger.obeys and not charger.ignores:
             self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
         else:
-            share = now.wanted_a / (0.25 * self._settings.capacity_ah)
-            extra = ALONE_EXTRA_V * min(max(share, 0.0), 1.0)
             rises = now.spare_v > SPARE_V and self._steady_s + now.dt_s >= STEADY_S
-            self._move(_band(goal + extra, ALONE_V), now.dt_s, rises=rises)
+            self._move(_band(goal, ALONE_V), now.dt_s, rises=rises)
         return self.value
 
     def _goal(self, now: Moment) -> float:
