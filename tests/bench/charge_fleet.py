@@ -70,7 +70,9 @@ def draw(scenario: Scenario, packs: int, start: float, seconds: int, seed: int, 
     other = plant == "other"
     start = start if scenario.start is None else scenario.start
     rows, ones = np.arange(packs), np.ones(packs)
-    rated = np.random.default_rng((seed, 1)).choice([100.0, 280.0, 560.0], packs) if other else ones * CAPACITY_AH
+    rated = (
+        np.random.default_rng((seed, 1)).choice([100.0, 280.0, 560.0], packs) if other else ones * CAPACITY_AH
+    )
     shape = (packs, CELLS)
     charge = start + random.uniform(-1.0, 1.0, shape) * scenario.charge_spread
     capacity = rated[:, None] * (1.0 + 0.02 * random.uniform(-1.0, 1.0, shape))

@@ -1,10 +1,11 @@
-"""The other plant: cells and chargers unlike those of `bridge.simulate`, of other curves, sizes and habits."""
+"""The other plant: cells and chargers unlike those of `bridge.simulate`, of other curves and sizes."""
 
 from typing import Final
 
 import numpy as np
 
-from bridge.simulate.fleet import HYSTERESIS_CHARGE, REFERENCE_K, SECONDS_PER_HOUR, Array, FleetCells
+from bridge.simulate.cell import SECONDS_PER_HOUR
+from bridge.simulate.fleet import HYSTERESIS_CHARGE, REFERENCE_K, Array, FleetCells
 from bridge.simulate.fleet_charger import FleetCharger
 from bridge.simulate.open_circuit import LFP_V, RisingCurve
 
@@ -19,13 +20,15 @@ def _exponential(e_fold: float) -> Array:
     rise = (FULL_V - KNEE_V) / np.expm1((1.0 - KNEE) / e_fold)
     below = RisingCurve(CHARGE[:-1], LFP_V[:-1], float(rise / e_fold))
     top = np.minimum(GRID, 1.0)
-    curve = np.where(GRID < KNEE, [below.at(float(x)) for x in GRID], KNEE_V + rise * np.expm1((top - KNEE) / e_fold))
+    curve = np.where(
+        GRID < KNEE, [below.at(float(x)) for x in GRID], KNEE_V + rise * np.expm1((top - KNEE) / e_fold)
+    )
     full: Array = curve + np.maximum(GRID - 1.0, 0.0) * rise / e_fold * np.exp((1.0 - KNEE) / e_fold)
     return full
 
 
 def _hyperbola() -> Array:
-    """A plateau at 3.330 V, rising gently, and a knee as 1 / (1.012 - charge), 3.6 V at 100 % (own choice)."""
+    """A gentle plateau from 3.330 V, a knee as 1 / (1.012 - charge), 3.6 V at 100 % (own choice)."""
     size = 0.012 * (FULL_V - 3.345)
     top = np.minimum(GRID, 1.004)
     curve: Array = 3.330 + 0.015 * GRID + size / (1.012 - top)

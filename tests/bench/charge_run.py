@@ -84,14 +84,23 @@ class Trial:
 
     def __init__(self, scenario: Scenario, packs: int, start: float, seed: int, plant: str = "usual") -> None:
         self._scenario = scenario
-        self._draw = lambda: draw(scenario, packs, start, LONGEST_S, seed, plant)
-        self.best, self.full = oracle(self._draw())
+        self._drawn = packs, start, LONGEST_S, seed, plant
+        self.best, self.full = oracle(self.draw())
+
+    def draw(self) -> Fleet:
+        """The packs, always the same."""
+        return draw(self._scenario, *self._drawn)
 
     def charge(self, maker: LawMaker, watch: Callable[..., None] | None = None) -> Outcome:
         """One law on all packs."""
-        scenario, fleet = self._scenario, self._draw()
+        scenario, fleet = self._scenario, self.draw()
         end = len(self.best) - 1
-        law, cells, charger, sensors = maker(scenario, fleet), fleet.cells, fleet.charger, Sensors(fleet, scenario)
+        law, cells, charger, sensors = (
+            maker(scenario, fleet),
+            fleet.cells,
+            fleet.charger,
+            Sensors(fleet, scenario),
+        )
         balancer = FleetBalancer(fleet.bleed_a)
         packs = len(fleet.most_a)
         cells_v, flows = cells.emf_v, charger.current_a

@@ -13,6 +13,9 @@ NEVER_A = 1e9
 DIP_C = 0.011
 """How far the current is dipped, in C, besides the error of the current."""
 
+PAUSE_S, AGAIN_S = 10.0, 600.0
+"""Pause before a test, and before the next if there was no answer."""
+
 NEAR, NEAR_LAGS = 0.3, 1.2
 """This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
 
@@ -91,7 +94,7 @@ class Charger:
         self._level_s = self._level_s + now.elapsed_s if still else 0.0
         self._level_a = amps
         if self.test_a == NEVER_A:
-            if amps > 3.0 * (dip_a + now.blur_a) and self._level_s >= 4.0 and self._pause_s > 10.0:
+            if amps > 3.0 * (dip_a + now.blur_a) and self._level_s >= 4.0 and self._pause_s > (AGAIN_S if self.unfelt else PAUSE_S):
                 self.test_a = amps - dip_a - now.blur_a
                 self._test_s = 0.0
                 self._falls = [amps]

@@ -9,14 +9,11 @@ and the lowest I' of all cells is the limit. Since h + R·I = target - margin - 
 current changes, neither does I': a charger on its way cannot mislead it.
 """
 
-from bridge.core.limits.charge_cells import MOST, Cells
+from bridge.core.limits.charge_cells import Cells
 from bridge.core.limits.charge_settings import ChargeSettings
 
 RAISING = 1.3
 """A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
-
-UNKNOWN = MOST
-"""And with the most that can be learnt as long as no step of the current has shown any."""
 
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
@@ -33,9 +30,7 @@ def margin_v(settings: ChargeSettings, cells: Cells) -> float:
     return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
 
 
-def allowed_a(
-    settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float, raising: float = RAISING
-) -> float:
+def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
     """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
@@ -51,7 +46,7 @@ def allowed_a(
         drift = ohm * drift_a
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
-            ohm *= raising
+            ohm *= RAISING
         amps = (room + ohm * now_a) / (ohm + rise)
         if amps < least:
             least = amps

@@ -158,7 +158,9 @@ class Seek:
             self._back_a = max(self._back_a, amps)
             if settled:
                 self.held_v = None
-                if self._back_a > self._touch_a + BACK * min(self._top_a - self._touch_a, STEP_V / now.string_ohm):
+                if self._back_a > self._touch_a + BACK * min(
+                    self._top_a - self._touch_a, STEP_V / now.string_ohm
+                ):
                     offset.confirm(offset.at(amps), self._touch_a)
                     self._go(Stage.DONE)
                 else:
@@ -176,7 +178,10 @@ class Seek:
         amps, offset = now.amps, self.offset
         self._top_a = max(amps, self._top_a * 0.998)
         fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
-        if amps < self._top_a - fall_a and amps < charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah:
+        if (
+            amps < self._top_a - fall_a
+            and amps < charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+        ):
             self._go(Stage.SETTLING)
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
