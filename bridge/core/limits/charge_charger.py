@@ -94,7 +94,11 @@ class Charger:
         self._level_s = self._level_s + now.elapsed_s if still else 0.0
         self._level_a = amps
         if self.test_a == NEVER_A:
-            if amps > 3.0 * (dip_a + now.blur_a) and self._level_s >= 4.0 and self._pause_s > (AGAIN_S if self.unfelt else PAUSE_S):
+            if (
+                amps > 3.0 * (dip_a + now.blur_a)
+                and self._level_s >= 4.0
+                and self._pause_s > (AGAIN_S if self.unfelt else PAUSE_S)
+            ):
                 self.test_a = amps - dip_a - now.blur_a
                 self._test_s = 0.0
                 self._falls = [amps]
