@@ -9,7 +9,8 @@ Charge is what was taken, against the oracle's, half an hour after the oracle ca
 99 % of the oracle's charge. A reversal is a change of direction on the wire of at least 0.1 V or 0.02C; those
 of both limits are added up. The last column is one step of the law against one decoded message, which is
 measured in the same process. `--law engine` runs our law inside the whole engine (see `charge_engine`; a few
-packs are enough), which takes all scenarios but the one without a current. The two plants are described in `charge_fleet`.
+packs are enough), which takes all scenarios but the one without a current. The two plants are described in
+`charge_fleet`.
 """
 
 import argparse

@@ -123,6 +123,10 @@ class Seek:
         if now.current_a is None:
             self._grope(now, seen_v)
             return
+        if now.amps < -self._flows_a:  # drawn from: what does not charge tells nothing of a charger
+            if self._probe_s is not None:
+                self._take_back()
+            return
         if not (charger.obeys or self.voltage_ignored):
             self._press(now)
         if not self.offset.verified and not self.voltage_ignored:
@@ -236,13 +240,18 @@ class Seek:
             self.held_v = None
         if self._probe_s < now.settle_s + 1.0:
             return
-        before_a, before_v = self._probe_from
-        if now.amps > before_a + 0.025 / now.string_ohm:
+        if now.amps > self._probe_from[0] + 0.025 / now.string_ohm:
             self.offset.confirm(seen_v, now.amps)
             self._pause_s = PAUSE_S
+            self._probe_s = self.held_v = None
+            self._rest_s = 0.0
         else:
-            self.offset.put(before_v, before_a)
-            self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
+            self._take_back()
+
+    def _take_back(self) -> None:
+        before_a, before_v = self._probe_from
+        self.offset.put(before_v, before_a)
+        self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
         self._probe_s = self.held_v = None
         self._rest_s = 0.0
 

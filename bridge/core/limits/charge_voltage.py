@@ -134,7 +134,7 @@ class VoltageLimit:
         if self.value > top + 1e-9:
             self.value = self._grid(top)
             self._steady_s = 0.0
-        elif rises and self.value < min(band_v[0], top - step):
+        elif rises and self.value < min(band_v[0], top - step + 1e-6):
             self.value = self._grid(self.value + 1.1 * step)
             self._steady_s = 0.0
 
