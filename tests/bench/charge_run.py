@@ -17,6 +17,9 @@ PIECE_S = 0.5
 FULL_C = 0.02
 AFTER_S = 1800
 LONGEST_S = 12_000
+SAMPLE = 49
+"""One step in so many is timed: the clock is slow, too."""
+
 REVERSAL_V = 0.1
 REVERSAL_C = 0.02
 
@@ -113,9 +116,10 @@ class Trial:
         for n in range(end):
             sensors.take(cells_v, flows)
             seen = sensors.seen(n)
-            began = process_time()
+            began = process_time() if n % SAMPLE == 0 else 0.0
             limit_v, limit_a = law.step(seen, sent_v, sent_a)
-            spent += process_time() - began
+            if n % SAMPLE == 0:
+                spent += process_time() - began
             sent_v = np.floor(limit_v / 0.1 + 1e-6) * 0.1
             sent_a = np.floor(limit_a / 0.1 + 1e-6) * 0.1
             turns = turns or [Turns(REVERSAL_V, sent_v), Turns(REVERSAL_C * fleet.capacity_ah, sent_a)]
@@ -139,7 +143,9 @@ class Trial:
         charge, time = self._compare(taken)
         over_mv = (peak - TARGET_V) * 1000.0
         reversals = (turns[0].count + turns[1].count) * 3600.0 / end
-        return Outcome(over_mv, tripped, charge, time, reversals, 1e6 * spent / end / packs)
+        return Outcome(
+            over_mv, tripped, charge, time, reversals, 1e6 * spent / len(range(0, end, SAMPLE)) / packs
+        )
 
     def _compare(self, taken: Array) -> tuple[Array, Array]:
         """Charge in %, and time, of the oracle's."""

@@ -47,6 +47,8 @@ class Charger:
         self._level_a = 0.0
         self._test_s = 0.0
         self._falls: list[float] = []
+        self._back_a = 0.0
+        self._found_s = 0.0
         self._pause_s = 0.0
         self.obeys = self.unfelt = False
         self.ignores = learnt.ignores
@@ -104,16 +106,34 @@ class Charger:
                 self._falls = [amps]
             return
         self._test_s += now.elapsed_s
+        if self._back_a:
+            self._come_back(now)
+            return
         self._falls.append(amps)
         fall_a = self._falls[0] - amps
-        if self._level_s >= 3.0 and fall_a > 0.5 * dip_a:
-            self.obeys = True
+        if fall_a > 2.0 * dip_a + 3.0 * now.blur_a:  # too much: a cloud
+            self._end(unfelt=False)
+        elif self._level_s >= 3.0 and fall_a > 0.5 * dip_a:
             near_a = amps + NEAR * fall_a
             waited = next(n for n, seen_a in enumerate(self._falls) if seen_a < near_a)
             # Readings come in steps: the crossing lies, on the mean, somewhat later than half a step.
             waited_s = waited * self._test_s / (len(self._falls) - 1) - now.unseen_s + 0.7
-            self.lag_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
-        if self.obeys or self._test_s > 3.0 * now.settle_s:
-            self.test_a = NEVER_A
-            self._pause_s = 0.0
-            self.unfelt = not self.obeys
+            self._found_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+            self._back_a = amps + 0.5 * fall_a
+            self._test_s = 0.0
+            self.test_a = NEVER_A - 1.0
+        elif self._test_s > 3.0 * now.settle_s:
+            self._end(unfelt=True)
+
+    def _come_back(self, now: Moment) -> None:
+        """A cloud makes a current fall, too; only one that comes back when it may has obeyed."""
+        if now.amps > self._back_a:
+            self.obeys = True
+            self.lag_s = self._found_s
+        if self.obeys or self._test_s > 2.0 * now.settle_s:
+            self._end(unfelt=False)
+
+    def _end(self, *, unfelt: bool) -> None:
+        self.test_a = NEVER_A
+        self._pause_s = self._back_a = 0.0
+        self.unfelt = unfelt

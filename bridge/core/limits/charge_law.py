@@ -18,14 +18,14 @@ __all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings", "Learnt"]
 CURRENT_GAIN = 0.01
 """Largest error of the current sensor, as a share of what flows."""
 
+DOUBT_V = 0.001
+"""Room that a step up needs besides what it does to the worst cell."""
+
 LEAST_WANTED_C = -0.18
 """Below zero the voltage is taken down below the string, by no more than this current would."""
 
 UNKNOWN_V = 0.0012
 """Margin for not knowing which of the cells is the highest, and so neither its resistance nor its rise."""
-
-FINE_V = 0.003
-"""Sensors with coarser steps do not tell whether the string stands still."""
 
 
 class ChargeLaw:
@@ -131,9 +131,9 @@ class ChargeLaw:
             blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
             wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
             spare_v=goal_v - max(cells.volts),
+            step_v=DOUBT_V + settings.wire_v * max(cells.ohms) / string_ohm,
             settle_s=unseen + 2.0 * settings.lag_s,
             unseen_s=unseen,
-            fine=whole and cells.step_v < FINE_V,
         )
 
     def _weigh(self, cells_v: Sequence[float], current_a: float) -> None:

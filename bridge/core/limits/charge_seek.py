@@ -5,7 +5,6 @@ sent then, less the string's voltage, is b. A passing cloud looks the same, so t
 one step, and only if the current comes back is b taken for true.
 Probing: later, when less flows than is wanted and nothing else limits it, the voltage goes up one step;
 unless the current answers, it is taken back, and the next attempt waits twice as long.
-Comparing: a current that changes while the string's voltage stands still is held by the voltage limit.
 Pressing: too much current that does not fall means that b is less than believed.
 """
 
@@ -34,9 +33,6 @@ FLOWS_C = 0.005
 BLIND_V = -0.25
 """With the current not known, the offset is not taken to be less: the string may stand there by itself."""
 
-SPARE_V = 0.010
-"""A step up, worth some 6 mV a cell, needs this much room."""
-
 GROPE_V = 0.3
 """And is not found to be more."""
 
@@ -49,8 +45,6 @@ LACKS_C = 0.012
 STEP_V = 0.1
 PRESS_V = 0.05
 PAUSE_S, LONGEST_PAUSE_S = 60.0, 900.0
-STANDS_STILL = 0.3
-"""The string stands still when it moves less than this share of what the current alone would move it by."""
 
 
 class Stage(Enum):
@@ -92,7 +86,6 @@ class Seek:
         self._probe_s: float | None = None
         self._probe_from = (0.0, 0.0)
         self._pause_s = PAUSE_S
-        self._still: tuple[float, float] | None = None
 
     @property
     def known(self) -> tuple[float | None, float]:
@@ -141,7 +134,7 @@ class Seek:
         offset = self.offset
         b = offset.at(0.0)
         waited = self._rest_s > 3.0 * now.settle_s
-        if waited and now.spare_v > SPARE_V and seen_v > b + PRESS_V and b < GROPE_V:
+        if waited and now.spare_v > now.step_v and seen_v > b + PRESS_V and b < GROPE_V:
             offset.put(b + STEP_V, 0.0)
             self._rest_s = 0.0
 
@@ -220,13 +213,10 @@ class Seek:
             return
         felt_a = charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
         if amps >= felt_a or steady_s < now.settle_s:
-            self._still = None
             return
         offset.creep(seen_v, amps, 0.1)
-        if now.fine:
-            self._compare(now, seen_v)
         lacking = now.wanted_a - amps > LACKS_C * self._settings.capacity_ah + now.blur_a
-        ready = now.spare_v > SPARE_V and self._rest_s > self._pause_s
+        ready = now.spare_v > now.step_v and self._rest_s > self._pause_s
         if lacking and ready and seen_v > offset.at(amps) + (PRESS_V if offset.verified else -PRESS_V):
             self._probe_from = (amps, offset.at(amps))
             offset.put(offset.at(amps) + STEP_V, amps)
@@ -254,15 +244,3 @@ class Seek:
         self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
         self._probe_s = self.held_v = None
         self._rest_s = 0.0
-
-    def _compare(self, now: Moment, seen_v: float) -> None:
-        if self._still is None:
-            self._still = now.amps, seen_v
-            return
-        change_a, change_v = now.amps - self._still[0], seen_v - self._still[1]
-        alone_v = abs(change_a) * now.string_ohm
-        if alone_v > 0.015:
-            if abs(change_v) < STANDS_STILL * alone_v:
-                now_v = self.offset.at(now.amps)
-                self.offset.confirm(min(max(seen_v, now_v), now_v + PRESS_V), now.amps)
-            self._still = now.amps, seen_v

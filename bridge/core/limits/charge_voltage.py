@@ -14,7 +14,7 @@ the trade allows (see `headroom`).
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import FLOWS_C, SPARE_V, Seek, Stage
+from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
 from bridge.core.limits.charge_settings import ChargeSettings, Learnt
 
 BLEND_V = 0.040
@@ -26,7 +26,7 @@ FORGET_BELOW_V, FORGET_S = 0.05, 600.0
 OBEYED_V = (0.04, 0.26)
 """Band around W once the current limit is obeyed."""
 
-ALONE_V = (-0.13, 0.005)
+ALONE_V = (-0.11, 0.005)
 """Band around W while the voltage limit may have to carry the pack alone: wider than a step on the wire."""
 
 IGNORED_V = (-0.14, 0.3)
@@ -95,7 +95,7 @@ class VoltageLimit:
         elif charger.obeys and not charger.ignores:
             self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
         else:
-            rises = now.spare_v > SPARE_V and self._steady_s + now.dt_s >= STEADY_S
+            rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
             self._move(_band(goal, ALONE_V), now.dt_s, rises=rises)
         return self.value
 
