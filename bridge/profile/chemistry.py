@@ -54,15 +54,10 @@ class Chemistry:
 
     @property
     def charge_by_highest_cell(self) -> tuple[tuple[float, float], ...]:
-        """Points of (cell V, share of the charge current), falling."""
+        """Points of (cell V, share of the charge current), falling: behind the charge law, which governs."""
         top = self.target_v
-        span = top - self.knee_v
-        return (
-            (self.knee_v, 1.0),
-            (top - 0.2 * span, 0.12),
-            (top, 0.02),
-            (min(top + 0.05, self.cell_max_v), 0.0),
-        )
+        end = min(top + 0.03, self.cell_max_v)
+        return ((min(top, end - 0.01), 1.0), (end, 0.0))
 
     @property
     def discharge_by_lowest_cell(self) -> tuple[tuple[float, float], ...]:

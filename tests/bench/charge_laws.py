@@ -4,8 +4,8 @@ import numpy as np
 
 from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
 from bridge.simulate.fleet import Array
-from tests.bench.charge_run import LawMaker, Seen
 from tests.bench.charge_fleet import Fleet
+from tests.bench.charge_run import LawMaker, Seen
 from tests.bench.charge_scenarios import CELLS, TARGET_V, Scenario
 
 

@@ -1,4 +1,4 @@
-"""The other plant: cells and chargers unlike those of `bridge.simulate`, of other curves, sizes and habits."""
+"""The other plant: cells and chargers unlike those of `bridge.simulate`, of other curves and sizes."""
 
 from typing import Final
 
@@ -28,7 +28,7 @@ def _exponential(e_fold: float) -> Array:
 
 
 def _hyperbola() -> Array:
-    """A plateau at 3.330 V, rising gently, and a knee as 1 / (1.012 - charge), 3.6 V at 100 % (own choice)."""
+    """A gentle plateau from 3.330 V, a knee as 1 / (1.012 - charge), 3.6 V at 100 % (own choice)."""
     size = 0.012 * (FULL_V - 3.345)
     top = np.minimum(GRID, 1.004)
     curve: Array = 3.330 + 0.015 * GRID + size / (1.012 - top)

@@ -1,6 +1,7 @@
 """The charge law of one bank inside the engine: when it steps, and what it contributes."""
 
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
+from bridge.core.limits.curve import Curve
 from bridge.core.pack import Reading
 from bridge.core.plan import SECOND_US, Bank, PackLimits
 from bridge.core.reasons import Contribution, Reason
@@ -21,6 +22,12 @@ RISEN_V = 0.002
 """Rise of the highest cell that is not left to the next step."""
 
 
+def taper(limits: PackLimits) -> Curve:
+    """Share of the charge current by the highest cell, for a bank of which the law knows too little."""
+    top, span = limits.cell_target_v, limits.cell_target_v - limits.knee_v
+    return Curve([limits.knee_v, top - 0.2 * span, top, top + 0.03], [1.0, 0.12, 0.02, 0.0])
+
+
 class BankCharge:
     """One bank's law. Mutable; owned by the limits of one engine.
 
@@ -31,6 +38,7 @@ class BankCharge:
 
     def __init__(self, bank: Bank, limits: PackLimits, learnt: Learnt | None = None) -> None:
         self._name = bank.name
+        self._alone = bank.cells * limits.cell_target_v, bank.charge.max_a, taper(limits)
         self._law = ChargeLaw(
             ChargeSettings(
                 cells=bank.cells,
@@ -67,7 +75,9 @@ class BankCharge:
     def contributions(
         self, t_us: int, reading: Reading, share: float, sent_v: float, sent_a: float
     ) -> tuple[Contribution, Contribution] | None:
-        """What the law allows the whole pack, V and A; `None` while too little is known of the bank.
+        """What the law allows the whole pack, V and A; `None` while nothing is known of the bank.
+
+        With the highest cell alone there is no law: the current falls by that cell, as a taper.
 
         Args:
             t_us: now.
@@ -81,7 +91,7 @@ class BankCharge:
         cells_v = reading.cells_v
         if cells_v is None:
             if reading.pack_v is None or reading.low_v is None:
-                return None
+                return self._tapered(high_v, share)
             cells_v = [reading.low_v, high_v]
         before = self._stepped_us
         fresh = reading is not self._reading
@@ -104,6 +114,12 @@ class BankCharge:
             self.next_us = t_us + (STEP_US if fresh else STALE_STEP_US)
             self.idle = self._law.idle
         return self._told(share)
+
+    def _tapered(self, high_v: float, share: float) -> tuple[Contribution, Contribution]:
+        volts, most_a, curve = self._alone
+        amps = most_a * curve.at(high_v) / share
+        volts_most = Contribution(Reason.CONFIGURED, volts, self._name)
+        return volts_most, Contribution(Reason.HIGHEST_CELL, amps, self._name)
 
     def _told(self, share: float) -> tuple[Contribution, Contribution] | None:
         if self._limits is None:

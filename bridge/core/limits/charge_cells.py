@@ -45,6 +45,9 @@ PULL_PER_S = 0.1
 RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
+FAR_V = 0.05
+"""A reading so far from the last one is not believed to the full before the next confirms it."""
+
 OHM_DOUBT = 0.15
 """How far the resistance may be off while a slope is learnt."""
 
@@ -70,7 +73,6 @@ class Cells:
         curve: what the curve's exponential makes of a volt above its foot, V/As.
         slow_a: what the slow part of the resistance has built up, as a current through the fast part.
         step_v, noise_v: step of the sensors, and what else they vary by, as found.
-        stepped: a step of the current has shown resistances.
         current_a: current the estimates are for.
     """
 
@@ -92,7 +94,7 @@ class Cells:
         self.slow_a = 0.0
         self.step_v = settings.sensor_step_v
         self.noise_v = 0.0
-        self.stepped = bool(self._before)
+        self._stepped = bool(self._before)
         self.current_a = 0.0
 
     def update(self, cells_v: Sequence[float], current_a: float, elapsed_s: float, coldest_c: float) -> None:
@@ -151,6 +153,16 @@ class Cells:
         rest_v = volt - ohm * (self.current_a + self.slow_a)
         return self.curve * max(rest_v - self._settings.knee_v + self._settings.below_knee_v, 0.010)
 
+    def far(self, cells_v: Sequence[float], current_a: float) -> bool:
+        """Whether readings cannot have come from these cells, as they are known, within a moment."""
+        if len(cells_v) != len(self.volts):
+            return False
+        most_v = FAR_V + 2.0 * max(self.ohms) * abs(current_a - self.current_a)
+        return any(
+            volt - shown > most_v or shown - volt > most_v
+            for shown, volt in zip(cells_v, self.volts, strict=True)
+        )
+
     def grows_a(self, horizon_s: float) -> float:
         """What the slow parts build up within a time, at the current that flows; as a current."""
         return sum(
@@ -187,13 +199,13 @@ class Cells:
                 charge = 0.5 * (current_a + anchor_a) * since_s
                 blur = 3.0 * self.step_v / base
                 stands = (change + self.slow_a - slow_a) * base
-                weight = (0.5 if self.stepped else 1.0) * change * change / (change * change + blur * blur)
+                weight = (0.5 if self._stepped else 1.0) * change * change / (change * change + blur * blur)
                 for i, shown in enumerate(cells_v):
                     seen = (shown - anchor_v[i] - self.slopes[i] * charge) / stands
                     if 0.0 < seen < ABSURD:  # a reading that is wrong, or moved by itself, teaches nothing
                         seen = min(max(seen, LEAST), MOST)
                         self._learnt[i] += weight * (seen - self._learnt[i])
-                self.stepped = True
+                self._stepped = True
                 self._set_ohms(base)
                 self._anchor = None
             elif since_s > max(WINDOW_S, 1.5 * elapsed_s):

@@ -10,19 +10,20 @@ from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
 NEVER_A = 1e9
 
-DIP_C = 0.018
-"""How far the current is dipped, in C."""
+DIP_C = 0.011
+"""How far the current is dipped, in C, besides the error of the current."""
 
-NEAR = 0.3
-"""The charger has followed when this share of the dip is left, after ln(1/NEAR) = 1.2 time constants."""
+PAUSE_S, AGAIN_S = 10.0, 600.0
+"""Pause before a test, and before the next if there was no answer."""
 
-NEAR_LAGS = 1.2
+NEAR, NEAR_LAGS = 0.3, 1.2
+"""This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
 
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 """Bounds of the lag that is learnt."""
 
-OVER_C, OVER_SHARE, OVER_S = 0.006, 0.01, 2.0
-"""More than allowed by this much, in C and as a share of the current, for so long: ignored."""
+OVER_C, OVER_S = 0.003, 2.0
+"""More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
 
 
 class Charger:
@@ -30,6 +31,7 @@ class Charger:
 
     Attributes:
         obeys, ignores: the current limit, as seen.
+        unfelt: the current did not answer when it was tested, or passes by.
         lag_s: time constant, if it has been seen.
         test_a: the current must not be above this while it is tested.
         least_a, most_a: lowest and highest current limit, and `most_v` highest voltage limit, that were sent
@@ -44,9 +46,11 @@ class Charger:
         self._level_s = 0.0
         self._level_a = 0.0
         self._test_s = 0.0
-        self._near_s = 0.0
+        self._falls: list[float] = []
+        self._back_a = 0.0
+        self._found_s = 0.0
         self._pause_s = 0.0
-        self.obeys = False
+        self.obeys = self.unfelt = False
         self.ignores = learnt.ignores
         self._before_s = learnt.lag_s and min(max(LEAST_LAG_S, learnt.lag_s), MOST_LAG_S)
         self.lag_s: float | None = None
@@ -77,32 +81,59 @@ class Charger:
     def judge(self, now: Moment) -> None:
         """Whether more flows than was allowed."""
         amps = now.amps
-        if amps <= self.most_a + OVER_C * self._settings.capacity_ah + OVER_SHARE * amps:
+        if amps <= self.most_a + OVER_C * self._settings.capacity_ah + 2.0 * now.blur_a:
             self._over_s = 0.0
             return
         self._over_s += now.elapsed_s
         if self._over_s >= OVER_S:
-            self.ignores = True
+            self.ignores = self.unfelt = True
             self.test_a = NEVER_A
 
     def dip(self, now: Moment) -> None:
         """The test whether the current limit is obeyed; begins only while the current stands level."""
         dip_a, amps = DIP_C * self._settings.capacity_ah, now.amps
+        still = abs(amps - self._level_a) < 0.1 * dip_a
+        self._level_s = self._level_s + now.elapsed_s if still else 0.0
+        self._level_a = amps
         if self.test_a == NEVER_A:
-            level = abs(amps - self._level_a) < 0.1 * dip_a
-            self._level_s = self._level_s + now.elapsed_s if level else 0.0
-            self._level_a = amps
-            if amps > 3.0 * dip_a and self._level_s >= 4.0 and self._pause_s > 10.0:
-                self.test_a = amps - dip_a
-                self._test_s = self._near_s = 0.0
+            if (
+                amps > 3.0 * (dip_a + now.blur_a)
+                and self._level_s >= 4.0
+                and self._pause_s > (AGAIN_S if self.unfelt else PAUSE_S)
+            ):
+                self.test_a = amps - dip_a - now.blur_a
+                self._test_s = 0.0
+                self._falls = [amps]
             return
         self._test_s += now.elapsed_s
-        self._near_s = self._near_s + now.elapsed_s if abs(amps - self.test_a) < NEAR * dip_a else 0.0
-        if self._near_s >= 3.0:
-            self.obeys = True
+        if self._back_a:
+            self._come_back(now)
+            return
+        self._falls.append(amps)
+        fall_a = self._falls[0] - amps
+        if fall_a > 2.0 * dip_a + 3.0 * now.blur_a:  # too much: a cloud
+            self._end(unfelt=False)
+        elif self._level_s >= 3.0 and fall_a > 0.5 * dip_a:
+            near_a = amps + NEAR * fall_a
+            waited = next(n for n, seen_a in enumerate(self._falls) if seen_a < near_a)
             # Readings come in steps: the crossing lies, on the mean, somewhat later than half a step.
-            waited_s = self._test_s - self._near_s - now.unseen_s + 0.7
-            self.lag_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+            waited_s = waited * self._test_s / (len(self._falls) - 1) - now.unseen_s + 0.7
+            self._found_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+            self._back_a = amps + 0.5 * fall_a
+            self._test_s = 0.0
+            self.test_a = NEVER_A - 1.0
+        elif self._test_s > 3.0 * now.settle_s:
+            self._end(unfelt=True)
+
+    def _come_back(self, now: Moment) -> None:
+        """A cloud makes a current fall, too; only one that comes back when it may has obeyed."""
+        if now.amps > self._back_a:
+            self.obeys = True
+            self.lag_s = self._found_s
         if self.obeys or self._test_s > 2.0 * now.settle_s:
-            self.test_a = NEVER_A
-            self._pause_s = 0.0
+            self._end(unfelt=False)
+
+    def _end(self, *, unfelt: bool) -> None:
+        self.test_a = NEVER_A
+        self._pause_s = self._back_a = 0.0
+        self.unfelt = unfelt

@@ -9,14 +9,11 @@ and the lowest I' of all cells is the limit. Since h + R·I = target - margin - 
 current changes, neither does I': a charger on its way cannot mislead it.
 """
 
-from bridge.core.limits.charge_cells import MOST, Cells
+from bridge.core.limits.charge_cells import Cells
 from bridge.core.limits.charge_settings import ChargeSettings
 
 RAISING = 1.3
 """A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
-
-UNKNOWN = MOST
-"""And with the most that can be learnt as long as no step of the current has shown any."""
 
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
@@ -24,7 +21,7 @@ MODEL = 0.7
 BLUR = 0.5
 """Share of the step of the sensors that widens the margin."""
 
-DOUBT_V = 0.0001
+DOUBT_V = 0.0003
 """Margin for what the law does not know, besides the sensors."""
 
 
@@ -33,9 +30,7 @@ def margin_v(settings: ChargeSettings, cells: Cells) -> float:
     return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
 
 
-def allowed_a(
-    settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float, raising: float = RAISING
-) -> float:
+def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
     """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
@@ -51,7 +46,7 @@ def allowed_a(
         drift = ohm * drift_a
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
-            ohm *= raising
+            ohm *= RAISING
         amps = (room + ohm * now_a) / (ohm + rise)
         if amps < least:
             least = amps
@@ -61,6 +56,9 @@ def allowed_a(
 CREEP_PER_S = 0.0005
 """Slow rise towards a current that is not a gap above: in shares of the most a second."""
 
+
+WORTH, WORTH_IGNORED = 0.04, 0.2
+"""A rise must be worth this share of the most; more, if the charger passes by the limit."""
 
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:
@@ -80,21 +78,24 @@ class CurrentLimit:
         self._rising = False
         self.value = settings.most_a
 
-    def follow(self, wanted_a: float, current_a: float, elapsed_s: float) -> float:
-        """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt."""
+    def follow(self, wanted_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True) -> float:
+        """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
+
+        A limit that is ignored anyway (not `heeded`) keeps still rather than near.
+        """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)
         if wanted <= self._exact:
             self._exact = wanted
             self._rising = False
         else:
-            gap = 0.04 * settings.most_a
+            gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - gap
             free = wanted_a >= FREE * settings.most_a
             if self._rising or (wanted > self._exact + gap and (felt or free)):
                 self._rising = True
                 self._exact = min(wanted, self._exact + settings.rise_a_per_s * elapsed_s)
-            elif felt:
+            elif felt and heeded:
                 creep = CREEP_PER_S * settings.most_a * elapsed_s
                 self._exact = min(max(wanted - 2.0 * creep, self._exact), self._exact + creep)
         self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a

@@ -4,9 +4,10 @@ Pure and deterministic: what it answers depends on the calls only. See README.md
 """
 
 from collections.abc import Sequence
+from copy import deepcopy
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import UNKNOWN, CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -14,14 +15,17 @@ from bridge.core.limits.headroom import participation
 
 __all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings", "Learnt"]
 
-LEAST_WANTED_A = -50.0
+CURRENT_GAIN = 0.01
+"""Largest error of the current sensor, as a share of what flows."""
+
+DOUBT_V = 0.001
+"""Room that a step up needs besides what it does to the worst cell."""
+
+LEAST_WANTED_C = -0.18
 """Below zero the voltage is taken down below the string, by no more than this current would."""
 
 UNKNOWN_V = 0.0012
 """Margin for not knowing which of the cells is the highest, and so neither its resistance nor its rise."""
-
-FINE_V = 0.003
-"""Sensors with coarser steps do not tell whether the string stands still."""
 
 
 class ChargeLaw:
@@ -35,7 +39,7 @@ class ChargeLaw:
         self._period_s = 1.0
         self._age_s = 0.0
         self.wanted_a = settings.most_a
-        self._first_a = settings.most_a
+        self._before: tuple[Cells, CurrentLimit, VoltageLimit] | None = None
 
     @property
     def idle(self) -> bool:
@@ -74,11 +78,11 @@ class ChargeLaw:
         now = self._look(dt_s, cells_v, pack_v, current_a, fresh=fresh, coldest_c=coldest_c)
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
-        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s)
         charger = voltage.charger
+        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s, heeded=not charger.unfelt)
         return ChargeLimits(
             limit_v,
-            min(limit_a, charger.test_a, self._first_a),
+            min(limit_a, charger.test_a),
             charger.ignores,
             voltage.seek.voltage_ignored,
             cells.contact,
@@ -100,6 +104,8 @@ class ChargeLaw:
         elapsed = 0.0
         if fresh:
             elapsed = self._age_s
+            self._weigh(cells_v, current_a or 0.0)
+            cells = self.cells
             self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
             self._age_s = 0.0
             cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
@@ -108,10 +114,6 @@ class ChargeLaw:
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
-        self._first_a = settings.most_a
-        if not (cells.stepped or current_a is None):
-            first_a = allowed_a(settings, cells, goal_v, horizon, UNKNOWN)
-            self._first_a = max(int(first_a / settings.wire_a) * settings.wire_a, 0.0)
         high_v = max(cells_v)
         string_v = sum(cells.volts) if whole else pack_v
         if string_v is None:
@@ -126,12 +128,22 @@ class ChargeLaw:
             string_ohm=string_ohm,
             room_v=self._room_v(cells_v, string_v, high_v),
             current_a=current_a,
-            wanted_a=min(max(self.wanted_a, LEAST_WANTED_A), most_a),
+            blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
+            wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
             spare_v=goal_v - max(cells.volts),
+            step_v=DOUBT_V + settings.wire_v * max(cells.ohms) / string_ohm,
             settle_s=unseen + 2.0 * settings.lag_s,
             unseen_s=unseen,
-            fine=whole and cells.step_v < FINE_V,
         )
+
+    def _weigh(self, cells_v: Sequence[float], current_a: float) -> None:
+        """Readings far from the last count at once, but are forgotten if the next contradict them."""
+        before = self._before
+        self._before = None
+        if before is not None and not before[0].far(cells_v, current_a):
+            self.cells, self.current, self.voltage = before
+        elif before is None and self.cells.far(cells_v, current_a):
+            self._before = deepcopy((self.cells, self.current, self.voltage))
 
     def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
         """What the string bears until its highest cell is at its target, by the practice of the trade."""

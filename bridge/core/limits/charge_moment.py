@@ -13,11 +13,12 @@ class Moment(NamedTuple):
         string_v, string_ohm: the whole string.
         room_v: what the string bears until its highest cell is at its target, by the practice of the trade.
         current_a: what flows; `None` if not known.
+        blur_a: largest error of what is told of the current.
         wanted_a: current to which the limits are to lead.
         spare_v: how far the highest cell is below where it may be.
+        step_v: what a step of the voltage limit may do to one cell, and so the room it needs.
         settle_s: time until a change is obeyed and seen.
         unseen_s: the part of it that is not the charger's.
-        fine: the string is known to some mV.
     """
 
     dt_s: float
@@ -27,11 +28,12 @@ class Moment(NamedTuple):
     string_ohm: float
     room_v: float
     current_a: float | None
+    blur_a: float
     wanted_a: float
     spare_v: float
+    step_v: float
     settle_s: float
     unseen_s: float
-    fine: bool
 
     @property
     def amps(self) -> float:

@@ -35,7 +35,7 @@ class Offset:
 
     def at(self, current_a: float) -> float:
         """The offset at a current, V."""
-        below_a = self._at_a - current_a
+        below_a = self._at_a - max(current_a, 0.0)
         return self._value_v - (CABLE_OHM * below_a if below_a > 0.0 else 0.0)
 
     @property

@@ -5,7 +5,6 @@ sent then, less the string's voltage, is b. A passing cloud looks the same, so t
 one step, and only if the current comes back is b taken for true.
 Probing: later, when less flows than is wanted and nothing else limits it, the voltage goes up one step;
 unless the current answers, it is taken back, and the next attempt waits twice as long.
-Comparing: a current that changes while the string's voltage stands still is held by the voltage limit.
 Pressing: too much current that does not fall means that b is less than believed.
 """
 
@@ -25,8 +24,8 @@ SEEK_C = 0.08
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
 """The current has given way when it has fallen by this much, in C, and by this share."""
 
-BACK = 0.3
-"""Share of what was lost by giving way that must come back."""
+BACK = 0.15
+"""Share of what was lost, or of what a step is worth at once, that must come back."""
 
 FLOWS_C = 0.005
 """Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
@@ -34,11 +33,18 @@ FLOWS_C = 0.005
 BLIND_V = -0.25
 """With the current not known, the offset is not taken to be less: the string may stand there by itself."""
 
+GROPE_V = 0.3
+"""And is not found to be more."""
+
+FELT_C = 0.0035
+"""The current limit is felt when less than this is missing, in C, besides the error of the current."""
+
+LACKS_C = 0.012
+"""Current, in C, that is worth an experiment."""
+
 STEP_V = 0.1
 PRESS_V = 0.05
 PAUSE_S, LONGEST_PAUSE_S = 60.0, 900.0
-STANDS_STILL = 0.3
-"""The string stands still when it moves less than this share of what the current alone would move it by."""
 
 
 class Stage(Enum):
@@ -67,19 +73,19 @@ class Seek:
         self._before = learnt.offset_v, learnt.offset_a
         if learnt.offset_v is not None:
             self.offset.put(min(0.0, learnt.offset_v), 0.0)
+        self._flows_a = FLOWS_C * settings.capacity_ah + settings.current_zero_a
         self.stage = Stage.WAITING
         self.voltage_ignored = False
         self.held_v: float | None = None
         self._stage_s = 0.0
         self._rest_s = 0.0
         self._top_a = 0.0
-        self._touch_a = 0.0
+        self._touch_a = self._back_a = 0.0
         self._stuck_s = 0.0
         self._last_a = 0.0
         self._probe_s: float | None = None
         self._probe_from = (0.0, 0.0)
         self._pause_s = PAUSE_S
-        self._still: tuple[float, float] | None = None
 
     @property
     def known(self) -> tuple[float | None, float]:
@@ -105,9 +111,14 @@ class Seek:
         seen_v = charger.most_v - now.string_v
         if now.current_a is None:
             self.offset.bound(max(seen_v, BLIND_V), 0.0)
-        elif now.amps > FLOWS_C * self._settings.capacity_ah and not self.voltage_ignored:
+        elif now.amps > self._flows_a and not self.voltage_ignored:
             self.offset.bound(seen_v, now.amps)
         if now.current_a is None:
+            self._grope(now, seen_v)
+            return
+        if now.amps < -self._flows_a:  # drawn from: what does not charge tells nothing of a charger
+            if self._probe_s is not None:
+                self._take_back()
             return
         if not (charger.obeys or self.voltage_ignored):
             self._press(now)
@@ -115,8 +126,17 @@ class Seek:
             self._search(now, charger, seen_v, sent_v)
         elif not (charger.obeys or charger.ignores):
             charger.dip(now)
-        if self.offset.verified:
+        if self.offset.verified or (self.stage is Stage.WAITING and now.high_v > self._settings.knee_v):
             self._track(now, charger, seen_v, sent_v, steady_s)
+
+    def _grope(self, now: Moment, seen_v: float) -> None:
+        """Without a known current the string's own voltage has to answer, within a narrower bound."""
+        offset = self.offset
+        b = offset.at(0.0)
+        waited = self._rest_s > 3.0 * now.settle_s
+        if waited and now.spare_v > now.step_v and seen_v > b + PRESS_V and b < GROPE_V:
+            offset.put(b + STEP_V, 0.0)
+            self._rest_s = 0.0
 
     def _go(self, stage: Stage) -> None:
         self.stage = stage
@@ -128,13 +148,16 @@ class Seek:
         if self.stage is Stage.SETTLING:
             if settled:
                 offset.put(seen_v, amps)
-                self._touch_a = amps
+                self._touch_a = self._back_a = amps
                 self.held_v = sent_v + 1.15 * STEP_V
                 self._go(Stage.BACK_UP)
         elif self.stage is Stage.BACK_UP:
+            self._back_a = max(self._back_a, amps)
             if settled:
                 self.held_v = None
-                if amps > self._touch_a + BACK * (self._top_a - self._touch_a):
+                if self._back_a > self._touch_a + BACK * min(
+                    self._top_a - self._touch_a, STEP_V / now.string_ohm
+                ):
                     offset.confirm(offset.at(amps), self._touch_a)
                     self._go(Stage.DONE)
                 else:
@@ -152,7 +175,10 @@ class Seek:
         amps, offset = now.amps, self.offset
         self._top_a = max(amps, self._top_a * 0.998)
         fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
-        if amps < self._top_a - fall_a and amps < charger.least_a - 2.0:
+        if (
+            amps < self._top_a - fall_a
+            and amps < charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+        ):
             self._go(Stage.SETTLING)
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
@@ -185,15 +211,13 @@ class Seek:
         if self._probe_s is not None:
             self._probe(now, seen_v)
             return
-        if amps >= charger.least_a - 2.0 or steady_s < now.settle_s:
-            self._still = None
+        felt_a = charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+        if amps >= felt_a or steady_s < now.settle_s:
             return
         offset.creep(seen_v, amps, 0.1)
-        if now.fine:
-            self._compare(now, seen_v)
-        lacking = now.wanted_a - amps > 0.12 / now.string_ohm
-        ready = now.spare_v > 0.010 and self._rest_s > self._pause_s
-        if lacking and ready and seen_v > offset.at(amps) + 0.05:
+        lacking = now.wanted_a - amps > LACKS_C * self._settings.capacity_ah + now.blur_a
+        ready = now.spare_v > now.step_v and self._rest_s > self._pause_s
+        if lacking and ready and seen_v > offset.at(amps) + (PRESS_V if offset.verified else -PRESS_V):
             self._probe_from = (amps, offset.at(amps))
             offset.put(offset.at(amps) + STEP_V, amps)
             self._probe_s = 0.0
@@ -206,24 +230,17 @@ class Seek:
             self.held_v = None
         if self._probe_s < now.settle_s + 1.0:
             return
-        before_a, before_v = self._probe_from
-        if now.amps > before_a + 0.025 / now.string_ohm:
+        if now.amps > self._probe_from[0] + 0.025 / now.string_ohm:
             self.offset.confirm(seen_v, now.amps)
             self._pause_s = PAUSE_S
+            self._probe_s = self.held_v = None
+            self._rest_s = 0.0
         else:
-            self.offset.put(before_v, before_a)
-            self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
+            self._take_back()
+
+    def _take_back(self) -> None:
+        before_a, before_v = self._probe_from
+        self.offset.put(before_v, before_a)
+        self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
         self._probe_s = self.held_v = None
         self._rest_s = 0.0
-
-    def _compare(self, now: Moment, seen_v: float) -> None:
-        if self._still is None:
-            self._still = now.amps, seen_v
-            return
-        change_a, change_v = now.amps - self._still[0], seen_v - self._still[1]
-        alone_v = abs(change_a) * now.string_ohm
-        if alone_v > 0.015:
-            if abs(change_v) < STANDS_STILL * alone_v:
-                now_v = self.offset.at(now.amps)
-                self.offset.confirm(min(max(seen_v, now_v), now_v + PRESS_V), now.amps)
-            self._still = now.amps, seen_v

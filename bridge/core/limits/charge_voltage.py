@@ -26,17 +26,11 @@ FORGET_BELOW_V, FORGET_S = 0.05, 600.0
 OBEYED_V = (0.04, 0.26)
 """Band around W once the current limit is obeyed."""
 
-ALONE_V = (-0.14, 0.01)
+ALONE_V = (-0.11, 0.005)
 """Band around W while the voltage limit may have to carry the pack alone: wider than a step on the wire."""
-
-ALONE_EXTRA_V = 0.05
-"""That band lies so much higher at 0.25 C and above, where a cell is kept farther from its target anyway."""
 
 IGNORED_V = (-0.14, 0.3)
 """Band around W when the voltage limit is ignored: it only should not move."""
-
-SPARE_V = 0.010
-"""A step up, worth some 6 mV a cell, needs this much room."""
 
 STEADY_S = 4.0
 
@@ -101,10 +95,8 @@ class VoltageLimit:
         elif charger.obeys and not charger.ignores:
             self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
         else:
-            share = now.wanted_a / (0.25 * self._settings.capacity_ah)
-            extra = ALONE_EXTRA_V * min(max(share, 0.0), 1.0)
-            rises = now.spare_v > SPARE_V and self._steady_s + now.dt_s >= STEADY_S
-            self._move(_band(goal + extra, ALONE_V), now.dt_s, rises=rises)
+            rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
+            self._move(_band(goal, ALONE_V), now.dt_s, rises=rises)
         return self.value
 
     def _goal(self, now: Moment) -> float:
@@ -142,7 +134,7 @@ class VoltageLimit:
         if self.value > top + 1e-9:
             self.value = self._grid(top)
             self._steady_s = 0.0
-        elif rises and self.value < min(band_v[0], top - step):
+        elif rises and self.value < min(band_v[0], top - step + 1e-6):
             self.value = self._grid(self.value + 1.1 * step)
             self._steady_s = 0.0
 

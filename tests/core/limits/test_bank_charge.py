@@ -1,5 +1,7 @@
 """The charge law of one bank inside the engine: it learns from whole pictures only."""
 
+import pytest
+
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.pack import Doubt, Reading, Trouble
 from bridge.core.plan import SECOND_US
@@ -42,3 +44,14 @@ def test_a_long_gap_does_not_make_the_pack_seem_slow() -> None:
     before = [amps_of(bank, t_s, reading(3.44, 60.0)) for t_s in range(1, 120)][-1]
     after = [amps_of(bank, 3720 + t_s, reading(3.44, 60.0)) for t_s in range(1, 240)][-1]
     assert abs(after - before) <= 0.1 * before
+
+
+def test_with_the_highest_cell_alone_the_current_tapers() -> None:
+    """Without cells, lowest cell and pack voltage there is no law; the current still falls by the cell."""
+    bank = law()
+    rows = [reading(v, 60.0) for v in (3.38, 3.48, 3.50, 3.54)]
+    alone = [row._replace(cells_v=None, pack_v=None, low_v=None) for row in rows]
+    assert [amps_of(bank, t_s, now) for t_s, now in enumerate(alone)] == pytest.approx([100, 12, 2, 0])
+    assert bank.warnings == ()
+    nothing = alone[0]._replace(high_v=None)
+    assert bank.contributions(9 * SECOND_US, nothing, 1.0, 56.0, 140.0) is None

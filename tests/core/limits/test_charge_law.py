@@ -12,7 +12,7 @@ from bridge.core.limits.charge_current import CurrentLimit, allowed_a
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
 from bridge.core.limits.charge_offset import LEAST_V, MOST_V, Offset
 from tests.bench.charge_laws import LAWS
-from tests.bench.charge_run import Outcome, run
+from tests.bench.charge_run import Trial
 from tests.bench.charge_scenarios import SCENARIOS
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
@@ -165,28 +165,53 @@ def test_the_same_calls_give_the_same_answers() -> None:
     assert [step(one, *row) for row in rows] == [step(two, *row) for row in rows]
 
 
-def charged(name: str) -> Outcome:
-    """Three packs of a scenario, from 90 %."""
-    scenario = next(s for s in SCENARIOS if s.name == name)
-    return run(scenario, LAWS["ours"], 3, 0.90, 11)
+BOUNDS = (
+    ("usual", "random spread", 0.0),
+    ("usual", "clouds", 0.0),
+    ("usual", "current ignored", 2.0),
+    ("usual", "voltage ignored", 2.0),
+    ("usual", "bad contact", 5.0),
+    ("usual", "10 mV steps", 5.0),
+    ("usual", "no current known", 0.0),
+    ("other", "random spread", 0.0),
+    ("other", "clouds", 0.0),
+    ("other", "bad contact", 5.0),
+)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("name", "over_mv"),
-    [
-        ("random spread", 0.0),
-        ("clouds", 0.0),
-        ("current ignored", 2.0),
-        ("voltage ignored", 2.0),
-        ("10 mV steps", 5.0),
-    ],
-)
-def test_packs_charged_under_it(name: str, over_mv: float) -> None:
+@pytest.mark.parametrize(("plant", "name", "over_mv"), BOUNDS)
+def test_packs_charged_under_it(plant: str, name: str, over_mv: float) -> None:
     """No cell passes its target by more than is stated, the pack gets full, and the wire is quiet."""
-    outcome = charged(name)
+    scenario = next(s for s in SCENARIOS if s.name == name)
+    outcome = Trial(scenario, 4, 0.92, 11, plant).charge(LAWS["ours"])
     assert outcome.over_mv.max() <= over_mv
     assert not outcome.tripped.any()
     assert float(np.min(outcome.charge)) > 98.0
     assert outcome.reversals_per_hour.max() <= 20.0
     assert math.isfinite(outcome.step_us)
+
+
+@pytest.mark.parametrize("wrong_v", [-0.4, -0.1, 0.1, 0.4])
+def test_a_false_reading_is_forgotten_when_the_next_contradicts_it(wrong_v: float) -> None:
+    """The limits fall at once; after the next reading the law is where it was, and has learnt nothing."""
+    law, never = ChargeLaw(LFP), ChargeLaw(LFP)
+    pack = [3.36 + 0.001 * n for n in range(16)]
+    before = step(law, pack, 120.0, 60)
+    step(never, pack, 120.0, 60)
+    wrong = step(law, [*pack[:5], pack[5] + wrong_v, *pack[6:]], 120.0)
+    assert wrong.current_a <= before.current_a
+    assert (wrong.current_a < before.current_a) == (wrong_v > 0.0)
+    assert step(law, pack, 120.0).voltage_v == pytest.approx(before.voltage_v)
+    assert law.cells.slopes == pytest.approx(never.cells.slopes, rel=0.05, abs=1e-9)
+    assert law.cells.ohms == never.cells.ohms
+
+
+def test_a_reading_that_is_confirmed_stays() -> None:
+    """A cell that really stands there holds both limits down."""
+    law = ChargeLaw(LFP)
+    pack = [3.36 + 0.001 * n for n in range(16)]
+    step(law, pack, 120.0, 60)
+    out = step(law, [3.55, *pack[1:]], 120.0, 3)
+    assert out.current_a == 0.0
+    assert out.voltage_v < sum(pack)
