@@ -214,6 +214,7 @@ def test_a_tripped_cut_off_stays_tripped_between_its_thresholds() -> None:
     rig.speakers[0].coldest_c = -1.0
     rig.run(2.0)
     rig.speakers[0].coldest_c = 1.0
+    assert rig.engine.kept.tripped == {"bank1 charge cold"}
     after = next_life(rig)
     after.run(30.0, SECOND)
     assert (after.state(), after.limits()[1]) == (State.FOLLOWING, 0.0)
