@@ -70,9 +70,12 @@ def _apart(one: Bank, other: Bank, a: Reading, b: Reading) -> tuple[float, float
         return (abs(a.pack_v - b.pack_v), None) if at_rest and apart_v > 0.0 else None
     drop_v = one.resistance_ohm * abs(a.current_a) + other.resistance_ohm * abs(b.current_a)
     emf_v = (a.pack_v - one.resistance_ohm * a.current_a) - (b.pack_v - other.resistance_ohm * b.current_a)
-    if abs(emf_v) <= blur_v if a.apart or b.apart else apart_v <= drop_v:
+    driven_a = abs(emf_v) / (one.resistance_ohm + other.resistance_ohm)
+    if a.apart or b.apart:
+        return (abs(emf_v), driven_a) if abs(emf_v) > blur_v else None
+    if apart_v <= drop_v:
         return None
-    return abs(a.pack_v - b.pack_v), abs(emf_v) / (one.resistance_ohm + other.resistance_ohm)
+    return abs(a.pack_v - b.pack_v), driven_a
 
 
 def _sentence(one: Bank, other: Bank, apart_v: float, driven_a: float | None) -> str:

@@ -54,10 +54,9 @@ class Course:
         self._stages = None if plan.stages is None else StageMachine(plan.stages)
         if self._stages is not None:
             self._stages.go_on(kept.last_full_us, resting=kept.resting, full=kept.full)
-        self._commissioning = plan.commissioning
         self._commission = None if plan.commissioning is None else Commission(plan.commissioning)
-        if self._commission is not None and plan.commissioning is not None:
-            self._commission.active = plan.commissioning.until_us != kept.commissioned_us
+        if self._commission is not None:
+            self._commission.active = self._commission.until_us != kept.commissioned_us
         self._window = None if plan.commissioning is None else plan.commissioning.window
         self.news: list[tuple[str, str]] = []
 
@@ -95,12 +94,12 @@ class Course:
 
     def keep(self, kept: Kept) -> Kept:
         """Adds what is worth keeping over a restart."""
-        stages, wish = self._stages, self._commissioning
+        stages, commission = self._stages, self._commission
         if stages is not None:
             resting = stages.stage is Stage.RESTING
             kept = kept._replace(last_full_us=stages.last_full_us, resting=resting, full=stages.full)
-        if self._commission is not None and wish is not None and not self._commission.active:
-            kept = kept._replace(commissioned_us=wish.until_us)
+        if commission is not None and not commission.active:
+            kept = kept._replace(commissioned_us=commission.until_us)
         return kept
 
     def take_news(self) -> list[tuple[str, str]]:

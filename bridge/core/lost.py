@@ -42,7 +42,6 @@ class LostBanks:
         for name, reading in zip(self._banks, readings, strict=True):
             if reading.apart:  # known not to be connected: it is not missed
                 self._found(name)
-                self._steady_since.pop(name, None)
             elif reading.doubt is None:
                 self._trusted(name, t_us)
             else:

@@ -89,8 +89,10 @@ def test_it_must_last_and_the_sentence_changes_only_with_a_real_change() -> None
     assert at(1, 53.2) == at(2, 53.1) == ["0.8 V: joining them would drive about 100 A"]
     assert at(3, 53.0) == at(2, 53.1)
     assert at(3, 52.9) == ["0.5 V: joining them would drive about 62 A"]
-    assert at(4, 52.5) == at(5, 53.2) == at(5.9, 53.2) == []
-    assert at(6, 53.2) == ["0.8 V: joining them would drive about 100 A"]
+    assert at(4, 52.5) == at(5, 53.0) == at(5.9, 53.0) == []
+    assert at(6, 53.0) == ["0.6 V: joining them would drive about 75 A"]
+    assert at(7, 52.75) == ["0.4 V: joining them would drive about 44 A"]
+    assert at(8, 52.60) == at(7, 52.75)
 
 
 def test_every_pair_is_watched_and_one_bank_has_none() -> None:

@@ -7,6 +7,8 @@ from hypothesis import strategies as st
 from bridge.core.circulation import Circulation
 from bridge.core.failsafe import State
 from bridge.core.limits.banks import Shares
+from bridge.core.lost import LostBanks
+from bridge.core.pack import Doubt, Trouble
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
 from tests.core.plans import OPTIONS, SECOND, Builder
@@ -160,9 +162,23 @@ def test_what_would_circulate_is_foreseen_before_a_bank_is_joined() -> None:
         return texts
 
     assert foreseen(53.2, 0.0) == {f"{DIFFER} 0.4 V: joining them would drive about 50 A"}
-    assert foreseen(53.6, 100.0) == {f"{DIFFER} 0.8 V: joining them would drive about 50 A"}
+    assert foreseen(53.6, 100.0) == {f"{DIFFER} 0.4 V: joining them would drive about 50 A"}
+    assert foreseen(52.8, -100.0) == {f"{DIFFER} 0.4 V: joining them would drive about 50 A"}
     assert foreseen(53.2, 100.0) == set()
     assert foreseen(52.9, 0.0) == set()
+
+
+def test_a_bank_known_to_be_apart_is_not_missed() -> None:
+    """What it was lost for before is over; joined again, its hold time is counted anew."""
+    made = plan(reduce=True)
+    lost, hold_us = LostBanks(made), made.times.hold_us
+    good, bad = NOTHING, NOTHING._replace(doubt=Doubt(Trouble.LATE, "x"))
+    assert lost.active(0, [good, bad]) == [True, True]
+    assert lost.active(hold_us, [good, bad]) == [True, False]
+    assert lost.active(hold_us + 1, [good, bad._replace(connected=0.0)]) == [True, True]
+    assert lost.active(hold_us + 2, [good, bad]) == [True, True]
+    assert lost.active(2 * hold_us + 1, [good, bad]) == [True, True]
+    assert lost.active(2 * hold_us + 2, [good, bad]) == [True, False]
 
 
 moments = st.tuples(

@@ -13,6 +13,7 @@ from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept, read, rounded
 from bridge.core.limits.charge_settings import Learnt
 from bridge.core.limits.stage import Stages
+from bridge.core.lost import LostBanks
 from bridge.core.plan import Plan
 from tests.core.plans import OPTIONS, SECOND, Builder
 from tests.core.rig import Rig, level
@@ -61,6 +62,22 @@ def test_what_is_kept_comes_back_to_the_last_digit(kept: Kept) -> None:
     assert read(json.loads(json.dumps(kept.facts, allow_nan=False)), TWO, NOW) == kept
 
 
+def test_what_is_learnt_is_kept_as_finely_as_is_worth_a_write() -> None:
+    """A thousandth of a resistance, a millivolt, a tenth of an ampere and of a second; of two cells, too."""
+    learnt_now = Learnt((1.23456, 0.98765), 0.12345, 12.345, 2.345, True)
+    assert rounded(learnt_now) == Learnt((1.235, 0.988), 0.123, 12.3, 2.3, True)
+    assert rounded(Learnt()) == Learnt()
+    kept = Kept(learnt={"bank1": rounded(learnt_now)})
+    assert read(kept.facts, TWO, NOW) == kept
+
+
+def test_a_lost_bank_is_remembered_only_where_the_policy_is_to_go_on_without_it() -> None:
+    """Under the other it would be left out of what must be trusted."""
+    for reduce, names in ((True, {"bank2"}), (False, set())):
+        plan = TWO._replace(options=OPTIONS._replace(reduce_on_lost_bank=reduce))
+        assert LostBanks(plan, {"bank bank2", "cell_voltage_max of bank1"}).names == names
+
+
 def wrong(**changes: Any) -> dict[str, Any]:
     """What is kept, with something in it changed."""
     return {**NOTHING.facts, **changes}
@@ -86,19 +103,26 @@ def of_bank(**changes: Any) -> dict[str, Any]:
         (wrong(tripped=["bank3 charge cell"]), "tripped"),
         (wrong(tripped="bank1 charge cell"), "tripped"),
         (wrong(lost=["bank bank3"]), "lost"),
+        (wrong(lost={"bank bank1": 1}), "lost"),
         (wrong(lost=[["bank bank1"]]), "lost"),
+        (wrong(caps=3), "caps"),
+        (wrong(caps=[-0.5, 100.0, 100.0, 46.0]), "caps"),
         (wrong(caps=[56.0, 100.0, 100.0]), "caps"),
         (wrong(caps=[56.0, 100.0, 100.0, float("nan")]), "caps"),
         (wrong(learnt={"bank3": {}}), "learnt"),
         (wrong(learnt=[]), "learnt"),
         (wrong(learnt={"bank1": 3}), "learnt.bank1"),
         (wrong(learnt={"bank1": {}}), "learnt.bank1.keys"),
+        (of_bank(ohms=3), "learnt.bank1.ohms"),
+        (of_bank(ohms=[1.0]), "learnt.bank1.ohms"),
+        (of_bank(ohms=[1.0] * 3), "learnt.bank1.ohms"),
         (of_bank(ohms=[1.0] * 15), "learnt.bank1.ohms"),
         (of_bank(ohms=[0.39, *[1.0] * 15]), "learnt.bank1.ohms"),
         (of_bank(ohms=[10**400, *[1.0] * 15]), "learnt.bank1.ohms"),
         (of_bank(offset_v=0.71), "learnt.bank1.offset_v"),
         (of_bank(offset_v=float("nan")), "learnt.bank1.offset_v"),
         (of_bank(offset_a=None), "learnt.bank1.offset_a"),
+        (of_bank(offset_a=5000.5), "learnt.bank1.offset_a"),
         (of_bank(lag_s=float("inf")), "learnt.bank1.lag_s"),
         (of_bank(ignores=0), "learnt.bank1.ignores"),
     ],
@@ -190,6 +214,7 @@ def test_a_tripped_cut_off_stays_tripped_between_its_thresholds() -> None:
     rig.speakers[0].coldest_c = -1.0
     rig.run(2.0)
     rig.speakers[0].coldest_c = 1.0
+    assert rig.engine.kept.tripped == {"bank1 charge cold"}
     after = next_life(rig)
     after.run(30.0, SECOND)
     assert (after.state(), after.limits()[1]) == (State.FOLLOWING, 0.0)

@@ -49,7 +49,7 @@ class Shares:
         if len(self._capacities) == 1:
             return [1.0]
         for i, away in enumerate(apart):
-            if self._apart[i] and not away:
+            if self._apart[i]:
                 self._measured[i] = 1.0
             self._apart[i] = away
         total_ah = sum(ah for ah, on in zip(self._capacities, active, strict=True) if on) or 1.0

@@ -42,6 +42,7 @@ class Commission:
     """Commissioning over time. Mutable; owned by one engine.
 
     Attributes:
+        until_us: its stated end, by which it is known.
         active: whether it lasts.
         progress: how it stands, for people; "" before anything is seen, and once it has ended.
         news: what is to be told now; "" for nothing. Holds for one step.
@@ -53,6 +54,7 @@ class Commission:
         self._steady_us = 0
         self._told_us: int | None = None
         self._seen = "cells not seen yet"
+        self.until_us = wish.until_us
         self.active = True
         self.progress = ""
         self.news = ""
