@@ -4,7 +4,7 @@ Nothing of it loosens a limit beyond what a fresh start would come to by itself:
 learning begins, a cut-off that had tripped stays so, a pack that rested goes on resting.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
@@ -37,6 +37,7 @@ class Kept(NamedTuple):
         caps: what no limit was to be looser than until they are back: charge voltage, V, charge and discharge
             current, A, floor, V.
         learnt: what each bank's charge law has learnt.
+        drawn: what each bank's discharge law has learnt: resistances, as multiples of what is expected.
     """
 
     last_full_us: int | None = None
@@ -47,6 +48,7 @@ class Kept(NamedTuple):
     lost: frozenset[str] = frozenset()
     caps: tuple[float, float, float, float] | None = None
     learnt: Mapping[str, Learnt] = MappingProxyType({})
+    drawn: Mapping[str, tuple[float, ...]] = MappingProxyType({})
 
     @property
     def facts(self) -> dict[str, Any]:
@@ -54,18 +56,24 @@ class Kept(NamedTuple):
         learnt = {bank: {**one._asdict(), "ohms": list(one.ohms)} for bank, one in self.learnt.items()}
         caps = None if self.caps is None else list(self.caps)
         sets = {"tripped": sorted(self.tripped), "lost": sorted(self.lost)}
-        return {**self._asdict(), **sets, "caps": caps, "learnt": learnt}
+        drawn = {bank: list(ohms) for bank, ohms in self.drawn.items()}
+        return {**self._asdict(), **sets, "caps": caps, "learnt": learnt, "drawn": drawn}
 
 
 NOTHING: Final = Kept()
 """Nothing is known from before."""
 
 
+def rounded_ohms(ohms: Sequence[float]) -> tuple[float, ...]:
+    """What of learnt resistances is worth keeping."""
+    return tuple(round(factor, DIGITS) for factor in ohms)
+
+
 def rounded(learnt: Learnt) -> Learnt:
     """What of it is worth keeping."""
     offset_v, lag_s = learnt.offset_v, learnt.lag_s
     return Learnt(
-        tuple(round(factor, DIGITS) for factor in learnt.ohms),
+        rounded_ohms(learnt.ohms),
         None if offset_v is None else round(offset_v, DIGITS),
         round(learnt.offset_a, 1),
         None if lag_s is None else round(lag_s, 1),
@@ -81,9 +89,10 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
     """
     _keys("", facts, Kept._fields)
     named = {bank.name: bank for bank in plan.banks}
-    learnt = facts["learnt"]
-    if not isinstance(learnt, dict) or not all(name in named for name in learnt):
-        raise _wrong("learnt", learnt, f"a table for each of {', '.join(named)}")
+    learnt, drawn = facts["learnt"], facts["drawn"]
+    for key, tables in (("learnt", learnt), ("drawn", drawn)):
+        if not isinstance(tables, dict) or not all(name in named for name in tables):
+            raise _wrong(key, tables, f"something for each of {', '.join(named)}")
     resting, full = _flag("resting", facts["resting"]), _flag("full", facts["full"])
     if full and not resting:
         raise _wrong("full", full, "only while resting")
@@ -96,6 +105,7 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
         _names("lost", facts["lost"], {lost_bank(bank) for bank in named} | {str(one) for one in plan.slots}),
         _caps(facts["caps"]),
         {name: _learnt(f"learnt.{name}", one, named[name]) for name, one in learnt.items()},
+        {name: _ohms(f"drawn.{name}", one, named[name]) for name, one in drawn.items()},
     )
 
 
@@ -118,16 +128,19 @@ def _learnt(key: str, facts: Any, bank: Bank) -> Learnt:
     if not isinstance(facts, dict):
         raise _wrong(key, facts, "a table")
     _keys(f"{key}.", facts, Learnt._fields)
-    ohms = facts["ohms"]
-    if not isinstance(ohms, list) or len(ohms) not in (0, 2, bank.cells):
-        raise _wrong(f"{key}.ohms", ohms, f"one for each of {bank.cells} cells, or two, or none")
     return Learnt(
-        tuple(_number(f"{key}.ohms", one, LEAST, MOST_OHMS) for one in ohms),
+        _ohms(f"{key}.ohms", facts["ohms"], bank),
         _maybe(f"{key}.offset_v", facts["offset_v"], LEAST_V, MOST_V),
         _number(f"{key}.offset_a", facts["offset_a"], -MOST, MOST),
         _maybe(f"{key}.lag_s", facts["lag_s"], LEAST_LAG_S, MOST_LAG_S),
         _flag(f"{key}.ignores", facts["ignores"]),
     )
+
+
+def _ohms(key: str, ohms: Any, bank: Bank) -> tuple[float, ...]:
+    if not isinstance(ohms, list) or len(ohms) not in (0, 2, bank.cells):
+        raise _wrong(key, ohms, f"one for each of {bank.cells} cells, or two, or none")
+    return tuple(_number(key, one, LEAST, MOST_OHMS) for one in ohms)
 
 
 def _keys(where: str, facts: Mapping[str, Any], allowed: tuple[str, ...]) -> None:

@@ -121,6 +121,7 @@ class ChargerFacts(NamedTuple):
         delay_s: how old a reading is when it comes in.
         lag_s: time constant of the slowest charger.
         wire_v, wire_a: coarsest step in which the charge voltage, the charge current is sent.
+        floor_wire_v, draw_wire_a: the same of the discharge floor and current.
         e_fold: share of charge over which the voltage above the plateau grows e-fold.
         plateau_v: where a cell rests while charged, before the steep part.
     """
@@ -132,6 +133,8 @@ class ChargerFacts(NamedTuple):
     lag_s: float = 3.0
     wire_v: float = 0.1
     wire_a: float = 0.1
+    floor_wire_v: float = 0.1
+    draw_wire_a: float = 0.1
     e_fold: float = 0.0097
     plateau_v: float = 3.335
 

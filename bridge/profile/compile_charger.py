@@ -29,6 +29,8 @@ def charger_facts(
         lag_s=max(inverter.response_s for inverter in profile.inverter),
         wire_v=_sent_step("charge_voltage_limit", transmissions, usual.wire_v),
         wire_a=_sent_step("charge_current_limit", transmissions, usual.wire_a),
+        floor_wire_v=_sent_step("discharge_voltage_floor", transmissions, usual.floor_wire_v),
+        draw_wire_a=_sent_step("discharge_current_limit", transmissions, usual.draw_wire_a),
         e_fold=cell.e_fold,
         plateau_v=cell.plateau_v,
     )

@@ -33,8 +33,8 @@ learnt = st.builds(
 ).map(rounded)
 rests = st.sampled_from([(False, False), (True, False), (True, True)])
 anything_kept = st.builds(
-    lambda full_us, rest, until_us, tripped, lost, caps, known: Kept(
-        full_us, rest[0], rest[1], until_us, tripped, lost, caps, known
+    lambda full_us, rest, until_us, tripped, lost, caps, known, drawn: Kept(
+        full_us, rest[0], rest[1], until_us, tripped, lost, caps, known, drawn
     ),
     st.none() | st.integers(0, NOW),
     rests,
@@ -43,6 +43,7 @@ anything_kept = st.builds(
     st.frozensets(st.sampled_from(["bank bank2", "cell_voltage_max of bank1"])),
     st.none() | st.tuples(*[st.floats(0.0, 60.0)] * 4),
     st.dictionaries(st.sampled_from(["bank1", "bank2"]), learnt),
+    st.dictionaries(st.sampled_from(["bank1", "bank2"]), learnt.map(lambda one: one.ohms)),
 )
 
 
@@ -125,6 +126,8 @@ def of_bank(**changes: Any) -> dict[str, Any]:
         (of_bank(offset_a=5000.5), "learnt.bank1.offset_a"),
         (of_bank(lag_s=float("inf")), "learnt.bank1.lag_s"),
         (of_bank(ignores=0), "learnt.bank1.ignores"),
+        (wrong(drawn={"bank3": []}), "drawn"),
+        (wrong(drawn={"bank1": [8.1, *[1.0] * 15]}), "drawn.bank1"),
     ],
 )
 def test_what_cannot_be_is_refused_by_its_key(facts: dict[str, Any], key: str) -> None:

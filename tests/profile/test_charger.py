@@ -21,7 +21,9 @@ def test_defaults_and_the_grid_of_the_message_definitions() -> None:
     """Steps are those of the signals: 0.1 V and 0.05 A, 0.025 V in the boathouse; cells in whole mV."""
     cabin, boathouse = (load_profile(ROOT / "profiles" / f"{n}.toml") for n in ("cabin", "boathouse"))
 
-    assert cabin.plan.banks[0].facts == ChargerFacts(0.002, 0.001, 1.0, 1.0, 3.0, 0.1, 0.05, 0.0097, 3.335)
+    assert cabin.plan.banks[0].facts == ChargerFacts(
+        0.002, 0.001, 1.0, 1.0, 3.0, 0.1, 0.05, 0.1, 0.05, 0.0097, 3.335
+    )
     assert [bank.facts.wire_v for bank in boathouse.plan.banks] == [0.025, 0.025]
 
 

@@ -92,6 +92,7 @@ def known(loaded: LoadedProfile) -> st.SearchStrategy[Kept]:
         lost=st.frozensets(st.sampled_from(gone)),
         caps=st.none() | st.tuples(*[st.floats(0.0, 60.0)] * 4),
         learnt=st.dictionaries(st.sampled_from(banks), learnt),
+        drawn=st.dictionaries(st.sampled_from(banks), ohms),
     )
 
 

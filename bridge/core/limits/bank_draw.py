@@ -45,6 +45,8 @@ class BankDraw:
             sensor_step_v=bank.facts.sensor_step_v,
             lag_s=bank.facts.lag_s,
             delay_s=bank.facts.delay_s,
+            wire_v=bank.facts.floor_wire_v,
+            wire_a=bank.facts.draw_wire_a,
             rise_a_per_s=RISE_SHARE_PER_S * bank.discharge.max_a,
         )
         self._law = DrawLaw(settings, learnt)

@@ -4,11 +4,12 @@ from collections.abc import Collection, Sequence
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept, rounded
+from bridge.core.kept import NOTHING, Kept, rounded, rounded_ohms
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.limits.banks import Shares
 from bridge.core.limits.current import CurrentLaw
+from bridge.core.limits.draw_settings import DrawLearnt
 from bridge.core.limits.shape import Ramp
 from bridge.core.pack import Reading
 from bridge.core.plan import Plan
@@ -37,7 +38,9 @@ class Limits:
         self._shares = Shares(plan.banks)
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
         self._bank_charges = [BankCharge(bank, limits, kept.learnt.get(bank.name)) for bank in plan.banks]
-        self._bank_draws = [BankDraw(bank, limits) for bank in plan.banks]
+        self._bank_draws = [
+            BankDraw(bank, limits, DrawLearnt(kept.drawn.get(bank.name, ()))) for bank in plan.banks
+        ]
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
         for law in (*self._charge_laws, *self._draw_laws):
             law.trip(kept.tripped)
@@ -60,7 +63,11 @@ class Limits:
         tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
         known = zip(self._plan.banks, self._bank_charges, strict=True)
         learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
-        return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt)
+        rows = zip(self._plan.banks, self._bank_draws, strict=True)
+        drawn = {
+            bank.name: rounded_ohms(law.learnt.resistance) for bank, law in rows if law.learnt.resistance
+        }
+        return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt, drawn=drawn)
 
     @property
     def warnings(self) -> list[str]:
