@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 
@@ -120,7 +121,7 @@ def test_the_target_is_held_for_hours_without_creep_or_pumping() -> None:
     volts, amps, high = zip(*seen, strict=True)
     assert 3.485 < min(high) <= max(high) <= 3.50
     assert max(volts) - min(volts) <= 0.61
-    assert sum(b != a for a, b in zip(volts, volts[1:], strict=False)) <= 12
+    assert sum(b != a for a, b in pairwise(volts)) <= 12
     assert max(amps) - min(amps) <= 5.6
 
 
