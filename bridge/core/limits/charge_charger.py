@@ -50,7 +50,7 @@ class Charger:
         self._back_a = 0.0
         self._found_s = 0.0
         self._pause_s = 0.0
-        self.obeys = self.unfelt = False
+        self.obeys, self.unfelt = False, learnt.ignores
         self.ignores = learnt.ignores
         self._before_s = learnt.lag_s and min(max(LEAST_LAG_S, learnt.lag_s), MOST_LAG_S)
         self.lag_s: float | None = None
