@@ -36,6 +36,7 @@ class Limits:
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
         self._bank_charges = [BankCharge(bank, limits) for bank in plan.banks]
         self._bank_draws = [BankDraw(bank, limits) for bank in plan.banks]
+        self._laws: tuple[BankCharge | BankDraw, ...] = (*self._bank_charges, *self._bank_draws)
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
         self._static_v = Contribution(Reason.CONFIGURED, limits.charge_voltage_v, "")
         self._static_floor = Contribution(Reason.CONFIGURED, limits.discharge_floor_v, "")
@@ -59,15 +60,13 @@ class Limits:
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        laws = (*self._bank_charges, *self._bank_draws)
-        return [warning for law in laws for warning in law.warnings]
+        return [warning for law in self._laws for warning in law.warnings]
 
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        laws = (*self._bank_charges, *self._bank_draws)
-        due = any(not law.idle and t_us >= law.next_us for law in laws)
+        due = any(not law.idle and t_us >= law.next_us for law in self._laws)
         return self._shares.settled and not due
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
