@@ -191,6 +191,19 @@ def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
     assert 0.0 < unknown.current_a < known.current_a
 
 
+def test_an_inverter_that_obeys_is_not_held_by_the_floor() -> None:
+    """The floor goes behind by the errors of voltmeter and cable; it is back when the limit is ignored."""
+    law = DrawLaw(LFP)
+    alone_v = run(law, 2.95, -4.0, 60).floor_v
+    law.inverter.obeys = True
+    behind_v = run(law, 2.95, -4.0, 10).floor_v
+    law.inverter.obeys = False
+    again_v = run(law, 2.95, -4.0, 10).floor_v
+    assert alone_v is not None
+    assert behind_v == pytest.approx(alone_v - 0.8, abs=0.11)
+    assert again_v == alone_v
+
+
 def test_late_readings_take_the_limit_down() -> None:
     """And it does not come back for that alone."""
     law = DrawLaw(LFP)
