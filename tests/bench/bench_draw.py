@@ -5,7 +5,7 @@ Run: python -m tests.bench.bench_draw [--packs N] [--scenario TEXT] [--law TEXT]
 Undershoot is of the true lowest cell under its floor at any moment, negative where there is none. Energy is
 what was delivered, against the oracle's, half an hour after the oracle first gave less than 0.02C and half of
 the load. A reversal is a change of direction on the wire of at least 0.1 V or 0.02C; those of both limits are
-added up. The processor time of a step is also told as a multiple of one `Message.decode` of cantools in the same run.
+added up. The processor time of a step is also told as a multiple of one `Message.decode` of cantools.
 """
 
 import argparse
@@ -36,7 +36,9 @@ BO_ 291 M: 8 A
 
 def decode_us() -> float:
     """What one decode of a message of four signals takes here and now, µs."""
-    message = cantools.database.load_string(DBC, "dbc").get_message_by_name("M")
+    database = cantools.database.load_string(DBC, "dbc")
+    assert isinstance(database, cantools.database.Database)
+    message = database.get_message_by_name("M")
     data = bytes(range(8))
     best = 1e9
     for _ in range(5):

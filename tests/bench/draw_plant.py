@@ -1,4 +1,4 @@
-"""What the discharge benchmark draws from: the inverter behind its loads, a second kind of cell, the oracle."""
+"""For the discharge benchmark: the inverter behind its loads, a second kind of cell, the oracle."""
 
 from typing import Final
 

@@ -12,7 +12,7 @@ from tests.bench.charge_run import Turns
 from tests.bench.draw_plant import Flags, largest_draw_a
 from tests.bench.draw_scenarios import FLOOR_V, TRIP_V, DrawFleet, DrawScenario, draw_fleet
 
-PIECE_S = 0.5
+PIECE_S = 1.0
 EMPTY_C = 0.02
 AFTER_S = 1800
 LONGEST_S = 20_000

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.headroom import charge_voltage, discharge_floor
+from bridge.core.limits.draw_law import DrawLaw, DrawSettings
+from bridge.core.limits.headroom import charge_voltage
 from bridge.core.plan import Plan
 from tests.core.plans import AGE, BOUNDS, CHARGE, SECOND, TICK, Builder
 from tests.core.rig import Rig, level, on_the_wire
@@ -60,11 +61,15 @@ def test_from_empty_to_full_the_runner_pulls_the_limit_down_without_a_step() -> 
     assert max(a - b for a, b in pairwise(climb)) < 0.1
 
 
-def test_the_floor_is_the_same_law_upside_down() -> None:
-    """[practice]: the first cell at its floor ends discharge at the pack voltage itself."""
+def test_the_first_cell_at_its_floor_ends_discharge() -> None:
+    """[practice]: at the pack voltage itself, or above; a balanced pack far from it has its 46.4 V only."""
+    settings = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
     cells_v = [2.90, *[3.10] * 15]
-    assert discharge_floor(cells_v, 2.90, 3.05) == pytest.approx(sum(cells_v))
-    assert discharge_floor([3.2] * 16, 2.90, 3.05) == pytest.approx(46.4)
+    ends = DrawLaw(settings).step(1.0, cells_v, sum(cells_v), 0.0, sent_a=140.0)
+    assert ends.current_a == 0.0
+    assert ends.floor_v is not None
+    assert ends.floor_v >= sum(cells_v)
+    assert DrawLaw(settings).step(1.0, [3.2] * 16, 51.2, 0.0, sent_a=140.0).floor_v is None
 
 
 @given(st.floats(2.0, 4.0))

@@ -41,6 +41,7 @@ class Limits:
         self._bank_draws = [
             BankDraw(bank, limits, DrawLearnt(kept.drawn.get(bank.name, ()))) for bank in plan.banks
         ]
+        self._laws: tuple[BankCharge | BankDraw, ...] = (*self._bank_charges, *self._bank_draws)
         self._draw_laws = [CurrentLaw(bank.name, bank.discharge, charging=False) for bank in plan.banks]
         for law in (*self._charge_laws, *self._draw_laws):
             law.trip(kept.tripped)
@@ -72,15 +73,13 @@ class Limits:
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        laws: list[BankCharge | BankDraw] = [*self._bank_charges, *self._bank_draws]
-        return [warning for law in laws for warning in law.warnings]
+        return [warning for law in self._laws for warning in law.warnings]
 
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        laws: list[BankCharge | BankDraw] = [*self._bank_charges, *self._bank_draws]
-        due = any(not law.idle and t_us >= law.next_us for law in laws)
+        due = any(not law.idle and t_us >= law.next_us for law in self._laws)
         return self._shares.settled and not due
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:

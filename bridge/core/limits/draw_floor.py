@@ -22,7 +22,7 @@ BAND_V = 0.25
 """The floor goes down again only when it stands this far above W, some steps on the wire."""
 
 WAIT_S = 300.0
-"""And only so long after it went up, unless more is known of the inverter, or what it went up for was wrong."""
+"""And only so long after it went up, unless the inverter has shown more of itself, or a reading was wrong."""
 
 
 class DrawFloor:

@@ -14,7 +14,7 @@ from bridge.core.limits.draw_settings import DrawLearnt, DrawLimits, DrawSetting
 __all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
 
 NEAR, SOON = 1.5, 2.5
-"""The law has a floor once less than `NEAR` times the most is allowed, and looks at the inverter from `SOON`."""
+"""The law has a floor once less than `NEAR` times the most is allowed; it tests the inverter from `SOON`."""
 
 LEAVE_S, FORGET_S = 600.0, 43_200.0
 """When the floor has been far for so long the law leaves it, and forgets what was seen of the inverter."""

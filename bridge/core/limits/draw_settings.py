@@ -42,8 +42,8 @@ class DrawLimits(NamedTuple):
     """What the law answers.
 
     Attributes:
-        floor_v: the voltage floor, V, on the wire's grid; `None` where the law has none to add: far above it, or
-            the string's voltage is not known.
+        floor_v: the voltage floor, V, on the wire's grid; `None` far above it, and where the string's
+            voltage is not known.
         current_a: the current limit, A, on the wire's grid.
         current_ignored: the inverter has been seen to pass by the current limit.
     """

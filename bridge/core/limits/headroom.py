@@ -1,4 +1,4 @@
-"""How much more (or less) voltage a string bears before its highest (or lowest) cell is at its bound.
+"""How much more voltage a string bears before its highest cell is at its target.
 
 Derivation. On the plateau a cell's voltage hardly moves with charge; above the knee it rises steeply, the
 more steeply the farther up it stands. So when the string takes a little more charge, the highest cell rises
@@ -11,11 +11,8 @@ cell just to its target is therefore
 
 with V the sum of the cells. Below the knee the pack says nothing about its balance, and the limit is N·T;
 between K and K + 40 mV one passes smoothly into the other. Past its target (h < 0) the whole string is taken
-down by what the highest cell is over, and S·h is at least h·1. The floor is the mirror image.
-
-With only highest, lowest and pack voltage known, S lies between two bounds, because w is convex: least if the
-rest all stand at their mean, most if each of them stands at one of the extremes. Before the target the least
-gives the tighter limit, past it the most. Checked against common practice of the trade in tests/outside.
+down by what the highest cell is over, and S·h is at least h·1. Checked against common practice of the trade
+in tests/outside.
 """
 
 from collections.abc import Sequence
@@ -29,7 +26,7 @@ def participation(cells_v: Sequence[float], extreme_v: float, knee_v: float) -> 
 
     Args:
         cells_v: all cells, the extreme one included.
-        extreme_v: the highest cell, beyond `knee_v` (or the lowest, below it).
+        extreme_v: the highest cell, beyond `knee_v`.
         knee_v: where the steep part begins.
     """
     reach = extreme_v - knee_v
@@ -39,27 +36,6 @@ def participation(cells_v: Sequence[float], extreme_v: float, knee_v: float) -> 
         if share > 0.0:
             total += share if share < 1.0 else 1.0
     return total if total > 1.0 else 1.0
-
-
-def spread_of(count: int, pack_v: float, low_v: float, high_v: float, *, widest: bool) -> tuple[float, ...]:
-    """A stand-in for the cells when only three numbers are known: extremes, and the sum of all.
-
-    Args:
-        count: cells.
-        pack_v: their sum.
-        low_v, high_v: the extremes.
-        widest: the rest at the extremes, as near as the sum allows (most participation); else at their mean.
-    """
-    rest = count - 2
-    if rest <= 0:
-        return (high_v, low_v)[:count]
-    rest_v = pack_v - low_v - high_v
-    if not widest or high_v <= low_v:
-        return (high_v, low_v, *([rest_v / rest] * rest))
-    above = min(max((rest_v - rest * low_v) / (high_v - low_v), 0.0), float(rest))
-    whole = min(int(above), rest - 1)
-    between_v = low_v + (above - whole) * (high_v - low_v)
-    return (high_v, low_v, between_v, *([high_v] * whole), *([low_v] * (rest - 1 - whole)))
 
 
 def charge_voltage(cells_v: Sequence[float], target_v: float, knee_v: float) -> float:
@@ -75,9 +51,3 @@ def charge_voltage(cells_v: Sequence[float], target_v: float, knee_v: float) -> 
         return limit_v
     weight = rise * rise * (3.0 - 2.0 * rise)
     return ceiling_v + weight * (limit_v - ceiling_v)
-
-
-def discharge_floor(cells_v: Sequence[float], floor_v: float, knee_v: float) -> float:
-    """The pack voltage at which the lowest cell is at its floor, V; never below N times the floor."""
-    mirrored = [-cell_v for cell_v in cells_v]
-    return -charge_voltage(mirrored, -floor_v, -knee_v)

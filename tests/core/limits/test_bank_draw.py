@@ -69,7 +69,8 @@ def test_a_bank_speaks_for_the_pack_by_its_share() -> None:
     bank = law()
     for t_s in range(1, 30):
         found = bank.contributions(t_s * SECOND_US, reading(2.95, -15.0), 0.5, 240.0)
-    assert found is not None and found[0] is not None
+    assert found is not None
+    assert found[0] is not None
     assert found[0].reason is Reason.HEADROOM
     assert found[1].reason is Reason.CELL_FLOOR
     assert found[1].bank == "bank1"
@@ -77,7 +78,8 @@ def test_a_bank_speaks_for_the_pack_by_its_share() -> None:
     alone = [amps_of(whole, t_s, reading(2.95, -15.0)) for t_s in range(1, 30)][-1]
     assert found[1].value == 2.0 * alone
     far = law().contributions(SECOND_US, reading(3.30, 0.0), 1.0, 0.0)
-    assert far is not None and far[0] is None
+    assert far is not None
+    assert far[0] is None
 
 
 def test_an_inverter_that_takes_more_is_told_of() -> None:

@@ -39,7 +39,8 @@ def test_one_that_draws_more_for_long_ignores() -> None:
     """Said of the test as of any limit; it is tested ever more seldom."""
     loads = Loads(obeys=False)
     seen = loads.run(60.0, 120)
-    assert seen.ignores and not seen.obeys
+    assert seen.ignores
+    assert not seen.obeys
     tests = 0
     for _ in range(3600):
         before = seen.test_a
@@ -55,7 +56,8 @@ def test_one_that_obeyed_and_does_not_any_more_is_seen() -> None:
     loads.obeys = False
     assert not loads.run(60.0, 25, 40.0).ignores
     seen = loads.run(60.0, 20, 40.0)
-    assert seen.ignores and not seen.obeys
+    assert seen.ignores
+    assert not seen.obeys
 
 
 def test_a_load_that_goes_by_itself_proves_nothing() -> None:
@@ -76,7 +78,8 @@ def test_a_light_load_is_tested_only_where_the_limit_binds_anyway() -> None:
     assert loads.run(8.0, 300, 100.0, binds=True).obeys
     idle = Loads(obeys=False)
     seen = idle.run(4.0, 300, 0.0, binds=True)
-    assert not seen.ignores and not seen.obeys
+    assert not seen.ignores
+    assert not seen.obeys
 
 
 def test_leaving_ends_a_test() -> None:

@@ -110,7 +110,8 @@ def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
     assert amps[:3] == [0.0, 0.0, 0.0]
     assert 0.0 < amps[3] < amps[4] < amps[5] == 140.0
     floor_v = limits[1].floor_v
-    assert floor_v is not None and floor_v >= 16 * 2.90 + 15 * 0.06 + 0.2
+    assert floor_v is not None
+    assert floor_v >= 16 * 2.90 + 15 * 0.06 + 0.2
     assert limits[5].floor_v is None
 
 
@@ -145,13 +146,25 @@ def test_one_false_reading_costs_less_than_a_minute() -> None:
     assert run(law, 2.50, -4.0, 300, 0.66).current_a == 0.0
 
 
+def test_late_readings_contradict_nothing() -> None:
+    """Only a new one can."""
+    law = DrawLaw(LFP)
+    run(law, 3.10, -4.0, 60)
+    run(law, 2.50, -4.0, 1, 0.66)
+    pack = [3.10] * 16
+    law.step(1.0, pack, 49.6, -4.0, sent_a=0.0)
+    assert [law.step(1.0, pack, 49.6, -4.0, fresh=False, sent_a=0.0).current_a for _ in range(9)] == [0.0] * 9
+
+
 def test_a_floor_that_rose_for_a_false_reading_comes_down_again() -> None:
     """With the current limit, and not five minutes later."""
     law = DrawLaw(LFP)
     before = run(law, 2.95, -4.0, 60).floor_v
     high = run(law, 2.60, -4.0, 1, 0.41).floor_v
     after = run(law, 2.95, -4.0, 5).floor_v
-    assert before is not None and high is not None and after is not None
+    assert before is not None
+    assert high is not None
+    assert after is not None
     assert high > before + 0.3
     assert after <= before + 0.1
 
@@ -173,8 +186,22 @@ def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
     for _ in range(60):
         known = law.step(1.0, [2.94], 50.0, -30.0, sent_a=140.0)
         unknown = blind.step(1.0, [2.94], None, None, sent_a=140.0)
-    assert known.floor_v is not None and unknown.floor_v is None
+    assert known.floor_v is not None
+    assert unknown.floor_v is None
     assert 0.0 < unknown.current_a < known.current_a
+
+
+def test_an_inverter_that_obeys_is_not_held_by_the_floor() -> None:
+    """The floor goes behind by the errors of voltmeter and cable; it is back when the limit is ignored."""
+    law = DrawLaw(LFP)
+    alone_v = run(law, 2.95, -4.0, 60).floor_v
+    law.inverter.obeys = True
+    behind_v = run(law, 2.95, -4.0, 10).floor_v
+    law.inverter.obeys = False
+    again_v = run(law, 2.95, -4.0, 10).floor_v
+    assert alone_v is not None
+    assert behind_v == pytest.approx(alone_v - 0.8, abs=0.11)
+    assert again_v == alone_v
 
 
 def test_late_readings_take_the_limit_down() -> None:
@@ -191,30 +218,29 @@ def test_far_from_the_floor_the_law_is_idle_again() -> None:
     """Ten minutes after the pack has been charged; what the inverter is like is kept for half a day."""
     law = DrawLaw(LFP)
     run(law, 2.95, -20.0, 30)
-    assert not law.idle
+    near = law.idle
     run(law, 3.30, -20.0, 10)
     run(law, 3.30, 60.0, 700)
-    assert law.idle
+    assert (near, law.idle) == (False, True)
     assert law.learnt.resistance == (1.6,) * 16
     inverter = law.inverter
-    run(law, 3.30, 0.0, 43_200)
+    for _ in range(440):
+        law.step(100.0, [3.30] * 16, 52.8, 0.0, sent_a=140.0)
     assert law.inverter is not inverter
 
 
 def emptied(name: str) -> DrawOutcome:
-    """Two packs of a scenario, from 10 %."""
+    """Two packs of a scenario, from 14 %."""
     scenario = next(s for s in DRAW_SCENARIOS if s.name == name)
-    return run_draw(scenario, DRAW_LAWS["ours"], 2, 0.10, 11)
+    return run_draw(scenario, DRAW_LAWS["ours"], 2, 0.14, 11)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("name", "least_pct"), [("random spread", 98.0), ("bad contact", 98.0), ("other, current ignored", 95.0)]
-)
+@pytest.mark.parametrize(("name", "least_pct"), [("random spread", 97.0), ("other, current ignored", 97.0)])
 def test_packs_emptied_under_it(name: str, least_pct: float) -> None:
     """No cell falls below its floor, nearly all of the charge is drawn, and the wire is quiet."""
     outcome = emptied(name)
     assert outcome.under_mv.max() <= 0.0
     assert not outcome.tripped.any()
     assert float(outcome.energy.min()) > least_pct
-    assert outcome.reversals_per_hour.max() <= 20.0
+    assert outcome.reversals_per_hour.max() <= 12.0

@@ -7,15 +7,13 @@ from hypothesis import strategies as st
 from bridge.core.limits import headroom
 
 TARGET, KNEE = 3.50, 3.40
-FLOOR, LOW_KNEE = 2.90, 3.05
 cells = st.lists(st.floats(2.5, 3.65), min_size=1, max_size=20)
 
 
 @given(cells)
 def test_never_above_the_static_limit(cells_v: list[float]) -> None:
-    """N times the target; the floor never below N times its own."""
+    """N times the target."""
     assert headroom.charge_voltage(cells_v, TARGET, KNEE) <= len(cells_v) * TARGET
-    assert headroom.discharge_floor(cells_v, FLOOR, LOW_KNEE) >= len(cells_v) * FLOOR
 
 
 @given(cells)
@@ -42,22 +40,6 @@ def test_no_step_anywhere(rest_v: float, high_v: float) -> None:
     assert abs(here - there) < 1e-3
 
 
-@given(cells)
-def test_three_numbers_never_allow_more_than_all_cells(cells_v: list[float]) -> None:
-    """With only lowest, highest and sum known the limits are the same or tighter, before and past a bound."""
-    low_v, high_v, pack_v, count = min(cells_v), max(cells_v), sum(cells_v), len(cells_v)
-
-    few = headroom.spread_of(count, pack_v, low_v, high_v, widest=high_v > TARGET)
-    assert len(few) == count
-    assert (min(few), max(few)) == pytest.approx((low_v, high_v), abs=1e-9)
-    assert sum(few) == pytest.approx(pack_v, abs=1e-9)
-    assert headroom.charge_voltage(few, TARGET, KNEE) <= headroom.charge_voltage(cells_v, TARGET, KNEE) + 1e-9
-
-    few = headroom.spread_of(count, pack_v, low_v, high_v, widest=low_v < FLOOR)
-    floor_v = headroom.discharge_floor(few, FLOOR, LOW_KNEE)
-    assert floor_v >= headroom.discharge_floor(cells_v, FLOOR, LOW_KNEE) - 1e-9
-
-
 def test_participation_counts_cells_by_their_height_above_the_knee() -> None:
     """The highest as 1, one half way up as a half, one below the knee not at all; never less than 1."""
     assert headroom.participation([3.5, 3.45, 3.3], 3.5, 3.4) == pytest.approx(1.5)
@@ -67,14 +49,6 @@ def test_participation_counts_cells_by_their_height_above_the_knee() -> None:
     assert headroom.participation([3.58, 3.5], 3.5, 3.4) == 2.0
 
 
-@given(cells)
-def test_the_floor_mirrors_the_ceiling(cells_v: list[float]) -> None:
-    """The same law, upside down."""
-    mirrored = [6.4 - cell_v for cell_v in cells_v]
-    floor_v = headroom.discharge_floor(mirrored, 2.9, 3.0)
-    assert floor_v == pytest.approx(6.4 * len(cells_v) - headroom.charge_voltage(cells_v, 3.5, 3.4), abs=1e-6)
-
-
 @pytest.mark.parametrize(
     ("high_v", "expected_v"),
     [(3.40, 14.0), (3.41, 13.90625), (3.42, 13.70), (3.44, 13.40), (3.46, 13.40)],
@@ -82,9 +56,3 @@ def test_the_floor_mirrors_the_ceiling(cells_v: list[float]) -> None:
 def test_between_plateau_and_knee_the_limit_passes_over_smoothly(high_v: float, expected_v: float) -> None:
     """One cell above three at 3.30 V: from N times the target to the headroom, within 40 mV."""
     assert headroom.charge_voltage([high_v, 3.3, 3.3, 3.3], TARGET, KNEE) == pytest.approx(expected_v)
-
-
-def test_a_pack_voltage_beyond_what_the_extremes_allow_is_cut_to_them() -> None:
-    """The voltages may be told at different instants; no cell is made up beyond its extremes."""
-    assert sorted(headroom.spread_of(4, 12.0, 3.2, 3.4, widest=True)) == [3.2, 3.2, 3.2, 3.4]
-    assert sorted(headroom.spread_of(4, 14.0, 3.2, 3.4, widest=True)) == [3.2, 3.4, 3.4, 3.4]
