@@ -29,7 +29,6 @@ class Limits:
 
     def __init__(self, plan: Plan) -> None:
         limits = plan.limits
-        self._plan = plan
         self._banks = plan.banks
         self._limits = limits
         self._options = plan.options
