@@ -374,3 +374,19 @@ def test_the_floor_is_told_to_the_millionth() -> None:
     bench = Bench(Builder(limits=pack_limits()._replace(discharge_floor_v=46.12345678)))
     bench.set(cells_v=None, pack_v=None)
     assert bench.go()[3].value == 46.123457
+
+
+@pytest.mark.parametrize("banks", [1, 2])
+def test_limits_are_settled_until_the_charge_law_of_any_bank_steps_next(banks: int) -> None:
+    """The first bank near its target here; one that idles has no next step."""
+    bench, cells_v = open_bench(Builder(banks=banks)), [3.46, *[3.41] * 15]
+    for _ in range(60):
+        bench.set(cells_v=list(cells_v), high_v=3.46, low_v=3.41, pack_v=sum(cells_v))
+        bench.go(1.0)
+    settled = [
+        bench.limits.settled(bench.t_us + later_us) for later_us in (0, SECOND - 1, SECOND, 3 * SECOND)
+    ]
+    assert settled == [True, True, False, False]
+    bench = open_bench(Builder(banks=banks))
+    bench.go(60.0)
+    assert bench.limits.settled(bench.t_us + 9 * SECOND)
