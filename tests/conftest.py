@@ -1,7 +1,9 @@
 """What holds for all tests."""
 
+import os
+
 from hypothesis import settings
 
 # How long an example takes says more of the machine than of the program; tests/bench is about times.
 settings.register_profile("ampweir", deadline=None)
-settings.load_profile("ampweir")
+settings.load_profile(os.environ.get("AMPWEIR_EXAMPLES", "ampweir"))

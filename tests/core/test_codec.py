@@ -160,6 +160,7 @@ def test_constants_lie_under_the_chosen_fields() -> None:
     """Both byte orders in one frame; what is not named stays 0."""
     assert Encoder(PAIR, ["high"], {"low": 0x0102}).encode([0x0304]).hex() == "02010304"
     assert Encoder(PAIR, ["low"]).encode([0xFFFF]).hex() == "ffff0000"
+    assert encode_raws(PAIR, {"high": 1}).hex() == "00000001"
 
 
 def test_a_message_without_data_is_read_and_written() -> None:
@@ -173,6 +174,12 @@ def test_zero_has_no_sign() -> None:
     """Raw 0 by a negative factor is 0.0, as cantools has it, not -0.0, which would print and hash oddly."""
     layout = MessageLayout("Zero", 1, 4, (Field("x", 4, 16, factor=-0.1), Field("y", 24, 8, factor=-0.1)))
     assert [str(value) for value in Decoder(layout, ["x", "y"]).decode(bytes(4))] == ["0.0", "0.0"]
+
+
+def test_a_factor_of_zero_says_zero() -> None:
+    """Whatever the raw number, and as cantools has it."""
+    layout = MessageLayout("Zero", 1, 4, (Field("x", 4, 16, factor=0), Field("y", 24, 8, factor=0)))
+    assert Decoder(layout, ["x", "y"]).decode(b"\xff\xff\xff\xff") == [0, 0]
 
 
 def test_fields_that_share_bits_are_each_read() -> None:
@@ -251,7 +258,7 @@ def test_a_selector_may_lie_anywhere_and_have_a_sign(start: int, signed: bool) -
     for number, there in ((255, True), (3, True), (4, False)):
         data = bytearray(8)
         data[0], data[1], data[start // 8] = 0xF0, 0x0F, number
-        expected = [walk(page, data), -1 if there else None]
+        expected = [number - 256 if signed and number > 127 else number, -1 if there else None]
         assert decoder.decode(bytes(data)) == expected
         assert decoder.raws(bytes(data)) == expected
 
@@ -309,3 +316,12 @@ def test_the_span_of_raw_numbers() -> None:
     ]
     assert spans == [(0, 15), (-8, 7), (0, 65535)]
     assert Field("x", 0, 4).initial_raw == 0
+
+
+@pytest.mark.parametrize("signed", [False, True])
+@pytest.mark.parametrize("start", [0, 7])
+def test_a_word_of_all_the_bytes_is_read_exactly(start: int, signed: bool) -> None:
+    """64 bits, more than a float could hold."""
+    word = Field("word", start, 64, start == 0, signed)
+    for data in (*PATTERNS, bytes.fromhex("fedcba9876543210")):
+        assert Decoder(MessageLayout("M", 1, 8, (word,)), ["word"]).decode(data) == [walk(word, data)]

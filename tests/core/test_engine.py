@@ -266,6 +266,7 @@ def last_shown(rig: Rig) -> float:
 def test_charge_is_asked_for_only_on_fresh_data_and_only_where_allowed() -> None:
     """An old state of charge asks for nothing."""
     rig = up(Builder(optional=frozenset({"state_of_charge"})))
+    assert rig.engine.decision.values["charge_requested"] == 0.0
     rig.speakers[0].soc = 5.0
     rig.run(0.2)
     assert rig.engine.decision.values["charge_requested"] == 1.0

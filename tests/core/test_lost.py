@@ -44,11 +44,14 @@ def test_a_lost_bank_counts_again_after_just_the_steady_stretch() -> None:
 
 def test_a_doubt_or_a_gap_in_the_program_interrupts_the_steady_stretch() -> None:
     """It begins anew after either."""
-    for interrupt in (lambda life: life.active(LATE, 0.1), lambda life: life.banks.restart()):
+    for gap in (False, True):
         life = Life()
         life.active(LATE, 3.1)
         assert not life.active(GOOD, 1.5)
-        interrupt(life)
+        if gap:
+            life.banks.restart()
+        else:
+            life.active(LATE, 0.1)
         assert not life.active(GOOD, TIMES.steady_us / SECOND)
         assert life.active(GOOD, 0.1)
 

@@ -161,8 +161,8 @@ def does_not_see_the_highest_cell(patch: Patch) -> None:
     """Currents are bounded by cell voltage neither in the taper nor in the charge law."""
     right = CurrentLaw.bounds
 
-    def bounds(self: CurrentLaw, _: float | None, *rest: Any) -> list[Contribution]:
-        return right(self, None, *rest)
+    def bounds(self: CurrentLaw, _: float | None, *rest: Any, **more: Any) -> list[Contribution]:
+        return right(self, None, *rest, **more)
 
     patch.setattr(CurrentLaw, "bounds", bounds)
     patch.setattr(BankCharge, "contributions", lambda *_: None)

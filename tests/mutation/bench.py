@@ -174,6 +174,7 @@ def prepare() -> None:
         "mutation", derandomize=True, database=None, deadline=None, phases=phases
     )
     hypothesis.settings.load_profile("mutation")
+    os.environ["AMPWEIR_EXAMPLES"] = "mutation"
 
 
 def measure(package: Package, into: Path) -> int:

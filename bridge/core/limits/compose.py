@@ -32,7 +32,7 @@ class Limits:
 
     def __init__(self, plan: Plan, kept: Kept = NOTHING) -> None:
         limits = plan.limits
-        self._plan = plan
+        self._banks = plan.banks
         self._limits = limits
         self._options = plan.options
         self._shares = Shares(plan.banks)
@@ -62,9 +62,9 @@ class Limits:
     def kept(self) -> Kept:
         """What the laws know that is worth keeping over a restart."""
         tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
-        known = zip(self._plan.banks, self._bank_charges, strict=True)
+        known = zip(self._banks, self._bank_charges, strict=True)
         learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
-        rows = zip(self._plan.banks, self._bank_draws, strict=True)
+        rows = zip(self._banks, self._bank_draws, strict=True)
         drawn = {
             bank.name: rounded_ohms(law.learnt.resistance) for bank, law in rows if law.learnt.resistance
         }
@@ -153,9 +153,7 @@ class Limits:
     def _cap(self, lost: Collection[str], found: tuple[list[Contribution], ...]) -> None:
         """What is lost may have been what bound a limit: its going must not make any of them looser."""
         if not self._lost.issuperset(lost) and self._sent is not None:
-            before = self._caps or self._sent
-            (a, b, c, d), (e, f, g, h) = before, self._sent
-            self._caps = min(a, e), min(b, f), min(c, g), max(d, h)
+            self._caps = self._sent  # and what was sent is no looser than the caps before it
         elif not lost:
             self._caps = None
         self._lost = frozenset(lost)

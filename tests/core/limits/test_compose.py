@@ -271,3 +271,137 @@ def test_settled_limits_stay_as_they_are() -> None:
     settled = bench.go(60.0)
     assert (before, bench.limits.settled(bench.t_us + SECOND)) == (False, True)
     assert bench.go(9.0) == settled
+
+
+def test_each_direction_has_its_own_reasons_and_shares() -> None:
+    """Lowest cell for discharging; of two equal banks, the weaker governs there as well."""
+    bench = open_bench(Builder(banks=2))
+    bench.set(1, discharge_permitted_a=20.0)
+    draw = bench.go()[2]
+    assert (draw.value, draw.binding.bank) == (pytest.approx(40.0), "bank2")
+    assert {Reason.LOWEST_CELL, Reason.PERMITTED_CURRENT} <= {c.reason for c in draw.contributions}
+    assert Reason.HIGHEST_CELL not in {c.reason for c in draw.contributions}
+
+
+@pytest.mark.parametrize(
+    "rising", [{"high_v": 3.5}, {"low_v": 2.95}, {"cells_v": [2.85, *[3.0] * 15], "low_v": 2.95}]
+)
+def test_limits_that_rise_are_not_settled(rising: dict[str, Any]) -> None:
+    """Any of the four: the next second would find another value."""
+    bench = open_bench()
+    bench.set(**rising)
+    bench.go()
+    bench.readings = [GOOD]
+    bench.go()
+    assert not bench.limits.settled(bench.t_us)
+
+
+def test_banks_whose_shares_are_being_measured_are_not_settled() -> None:
+    """While a current flows the shares go on; at rest they stand."""
+    bench = open_bench(Builder(banks=2))
+    bench.go(60.0)
+    assert bench.limits.settled(bench.t_us)
+    for bank in (0, 1):
+        bench.set(bank, current_a=40.0)
+    bench.go()
+    assert not bench.limits.settled(bench.t_us)
+
+
+def test_the_wish_not_to_discharge_ends_by_itself_too() -> None:
+    """At its end, not before."""
+    options = OPTIONS._replace(inhibit_discharge=True, inhibit_discharge_until_us=9 * SECOND)
+    limits = Bench(Builder(options=options)).limits
+    assert [limits.wishes(9 * SECOND - 1), limits.wishes(9 * SECOND)] == [(False, True), (False, False)]
+
+
+def test_a_loss_caps_currents_and_floor_by_what_they_were_before() -> None:
+    """A second loss takes the tighter of each; once all is back, a new loss counts from then."""
+    bench = open_bench()
+    low = [2.95, *[3.02] * 15]
+    bench.set(charge_permitted_a=50.0, discharge_permitted_a=40.0, cells_v=low, low_v=2.95)
+    first = values(bench.go())[1:]
+    bench.readings, bench.lost = [GOOD], ["one"]
+    assert values(bench.go(60.0))[1:] == first
+    lower = [2.94, *[3.01] * 15]
+    bench.set(charge_permitted_a=45.0, discharge_permitted_a=30.0, cells_v=lower, low_v=2.94)
+    second = values(bench.go())[1:]
+    assert second[0] < first[0]
+    bench.readings, bench.lost = [GOOD], ["one", "two"]
+    assert values(bench.go(60.0))[1:] == second
+    bench.lost = []
+    assert values(bench.go(60.0))[1:] == (100.0, 120.0, 46.4)
+    bench.lost = ["one"]
+    assert values(bench.go(60.0))[1:] == (100.0, 120.0, 46.4)
+
+
+def test_what_was_allowed_while_holding_counts_as_before_and_what_was_while_starting_does_not() -> None:
+    """Limits of a start are no measure of what was allowed."""
+    for state, expected in ((State.HOLDING, 12.0), (State.STARTING, 100.0), (State.SAFE, 100.0)):
+        bench = open_bench()
+        bench.state = state
+        bench.set(high_v=3.48)
+        bench.go()
+        bench.set(high_v=3.3)
+        bench.state, bench.lost = State.FOLLOWING, ["one"]
+        assert bench.go(60.0)[1].value == pytest.approx(expected)
+
+
+def test_one_bank_that_balances_is_enough_to_hold_and_none_is_not() -> None:
+    """At zero."""
+    bench = open_bench(Builder(banks=2, options=OPTIONS._replace(hold_while_balancing=True)))
+    assert bench.go()[1].value == 200.0
+    bench.set(1, balancing=1.0)
+    assert bench.go()[1].value == 0.0
+
+
+def test_a_limit_is_told_to_the_millionth() -> None:
+    """No finer, no coarser."""
+    bench = open_bench()
+    bench.set(charge_permitted_a=12.34567891)
+    assert bench.go()[1].value == 12.345679
+
+
+def test_the_floor_is_held_with_its_reason_and_as_high_as_it_was() -> None:
+    """In doubt it may rise and not fall; where nothing holds it, no reason is added."""
+    bench = open_bench()
+    bench.set(cells_v=[2.95, *[3.02] * 15], low_v=2.95)
+    high_v = bench.go()[3].value
+    bench.state = State.HOLDING
+    bench.readings = [GOOD]
+    floor = bench.go()[3]
+    assert (floor.value, floor.binding.reason) == (high_v, Reason.HELD)
+    assert floor.binding in floor.contributions
+    bench.set(cells_v=[2.92, *[3.02] * 15], low_v=2.92)
+    assert bench.go()[3].value > high_v
+    assert bench.go()[3].binding.reason is Reason.HEADROOM
+
+
+def test_a_closed_limit_says_so_whatever_else_would_close_it() -> None:
+    """The state comes first."""
+    bench = open_bench()
+    bench.set(charge_permitted=0.0)
+    bench.state = State.SAFE
+    assert bench.go()[1].binding.reason is Reason.NOT_TRUSTED
+
+
+def test_the_floor_is_told_to_the_millionth() -> None:
+    """No finer, no coarser."""
+    bench = Bench(Builder(limits=pack_limits()._replace(discharge_floor_v=46.12345678)))
+    bench.set(cells_v=None, pack_v=None)
+    assert bench.go()[3].value == 46.123457
+
+
+@pytest.mark.parametrize("banks", [1, 2])
+def test_limits_are_settled_until_the_charge_law_of_any_bank_steps_next(banks: int) -> None:
+    """The first bank near its target here; one that idles has no next step."""
+    bench, cells_v = open_bench(Builder(banks=banks)), [3.46, *[3.41] * 15]
+    for _ in range(60):
+        bench.set(cells_v=list(cells_v), high_v=3.46, low_v=3.41, pack_v=sum(cells_v))
+        bench.go(1.0)
+    settled = [
+        bench.limits.settled(bench.t_us + later_us) for later_us in (0, SECOND - 1, SECOND, 3 * SECOND)
+    ]
+    assert settled == [True, True, False, False]
+    bench = open_bench(Builder(banks=banks))
+    bench.go(60.0)
+    assert bench.limits.settled(bench.t_us + 9 * SECOND)
