@@ -41,8 +41,6 @@ def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
     for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
         rise = (slope if slope > model else model) * horizon_s
-        if rise < 0.0:
-            rise = 0.0
         drift = ohm * drift_a
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:

@@ -115,9 +115,7 @@ class ChargeLaw:
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
         high_v = max(cells_v)
-        string_v = sum(cells.volts) if whole else pack_v
-        if string_v is None:
-            string_v = high_v * settings.cells
+        string_v = sum(cells.volts) if whole or pack_v is None else pack_v
         string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
         most_a = settings.most_a + 2.0 * settings.wire_v / string_ohm
         return Moment(

@@ -92,11 +92,6 @@ class Seek:
         """The offset and the current it was found at, or those of before."""
         return self.offset.known if self.offset.verified else self._before
 
-    @property
-    def seeking(self) -> bool:
-        """Whether the search goes on."""
-        return self.stage in (Stage.DOWN, Stage.SETTLING, Stage.BACK_UP)
-
     def step(self, now: Moment, charger: Charger, sent_v: float, steady_s: float) -> None:
         """One step further; new readings, or only time.
 

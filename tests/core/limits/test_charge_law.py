@@ -175,7 +175,7 @@ BOUNDS = (
     ("usual", "no current known", 0.0),
     ("other", "random spread", 0.0),
     ("other", "clouds", 0.0),
-    ("other", "bad contact", 5.0),
+    ("other", "one weak cell", 0.0),
 )
 
 
@@ -187,7 +187,7 @@ def test_packs_charged_under_it(plant: str, name: str, over_mv: float) -> None:
     outcome = Trial(scenario, 4, 0.92, 11, plant).charge(LAWS["ours"])
     assert outcome.over_mv.max() <= over_mv
     assert not outcome.tripped.any()
-    assert float(np.min(outcome.charge)) > 98.0
+    assert float(np.min(outcome.charge)) > 97.0
     assert outcome.reversals_per_hour.max() <= 20.0
     assert math.isfinite(outcome.step_us)
 

@@ -170,3 +170,36 @@ def test_a_false_reading_holds_no_limit_down(wrong_v: float, charge: float) -> N
     site.charge(60)
     assert site.sent.voltage_v >= before.voltage_v - 0.11
     assert site.sent.current_a >= before.current_a - 30.0
+
+
+def probing() -> Site:
+    """A pack in the knee with little sun, while the law tries whether a step up of the voltage is answered."""
+    site = Site(Bank(LFP, lfp_open_circuit_v, 0.95))
+    site.charge(240)
+    seek = site.banks[0].law.voltage.seek
+    assert seek.offset.verified
+    site.most_a = 15.0
+    for _ in range(1200):
+        site.charge(1)
+        if seek.held_v is not None:
+            return site
+    raise AssertionError("nothing was tried")
+
+
+def test_a_trial_ends_when_the_pack_is_drawn_from() -> None:
+    """And the offset is what it was before."""
+    site = probing()
+    seek = site.banks[0].law.voltage.seek
+    tried_v = seek.offset.known[0]
+    site.draw(3, 80.0)
+    assert seek.held_v is None
+    assert seek.offset.known[0] < tried_v
+
+
+def test_a_trial_ends_when_no_more_current_is_wanted() -> None:
+    """A cell that has risen to its target takes the voltage down in the middle of a trial."""
+    site = probing()
+    before_v = site.sent.voltage_v
+    site.charge(4, 0.2)
+    assert site.banks[0].law.voltage.seek.held_v is None
+    assert site.sent.voltage_v < before_v
