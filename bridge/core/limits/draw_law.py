@@ -13,8 +13,8 @@ from bridge.core.limits.draw_settings import DrawLearnt, DrawLimits, DrawSetting
 
 __all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
 
-NEAR, SOON = 1.5, 2.5
-"""The law has a floor once less than `NEAR` times the most is allowed; it tests the inverter from `SOON`."""
+NEAR = 1.5
+"""The law has a floor, and looks at the inverter, once less than this many times the most is allowed."""
 
 LEAVE_S, FORGET_S = 600.0, 43_200.0
 """When the floor has been far for so long the law leaves it, and forgets what was seen of the inverter."""
@@ -33,7 +33,7 @@ class DrawLaw:
         self.inverter = Inverter(settings)
         self.floor = DrawFloor(settings)
         self._spare_v = settings.voltmeter_v
-        self._near = self._soon = False
+        self._near = False
         self._far_s = 0.0
         self._period_s = 1.0
         self._age_s = 0.0
@@ -41,8 +41,7 @@ class DrawLaw:
     @property
     def idle(self) -> bool:
         """Nothing is limited, and the same readings would limit nothing later."""
-        tests = self._soon and not self.inverter.obeys
-        return not self._near and not tests and self.current.value >= self._settings.most_a
+        return not self._near and self.current.value >= self._settings.most_a
 
     @property
     def learnt(self) -> DrawLearnt:
@@ -88,17 +87,17 @@ class DrawLaw:
         limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
         self._approach(found.amps, dt_s)
         inverter = self.inverter
-        self._soon = current_a is not None and found.amps < SOON * settings.most_a
-        if self._soon:
-            binds = limit_a < settings.most_a
-            inverter.look(cells.drawn_a, sent_a, dt_s, elapsed, unseen, binds=binds)
-            limit_a = min(limit_a, inverter.test_a)
+        if self._near and current_a is not None:
+            inverter.look(cells.drawn_a, sent_a, dt_s, elapsed, unseen)
         else:
             inverter.leave()
         string_v = sum(cells.volts) if whole else pack_v
         floor_v = None
         if self._near and string_v is not None:
-            floor_v = self._floor(string_v, found.at_once_a, dt_s)
+            spare_v = settings.voltmeter_v
+            if not inverter.ignores and current_a is not None:
+                spare_v = -spare_v - settings.cable_ohm * settings.most_a
+            floor_v = self._floor(string_v, found.at_once_a, spare_v, dt_s)
         return DrawLimits(floor_v, limit_a, inverter.ignores and current_a is not None)
 
     def _approach(self, wanted_a: float, dt_s: float) -> None:
@@ -113,15 +112,12 @@ class DrawLaw:
         if self._far_s > FORGET_S:
             self.inverter = Inverter(self._settings)
 
-    def _floor(self, string_v: float, at_once_a: float, dt_s: float) -> float:
-        settings, cells, inverter = self._settings, self.cells, self.inverter
+    def _floor(self, string_v: float, at_once_a: float, spare_v: float, dt_s: float) -> float:
+        settings, cells = self._settings, self.cells
         string_ohm = sum(cells.ohms) * settings.cells / len(cells.ohms)
         rest_v = string_v + string_ohm * cells.drawn_a
         goal_v = rest_v - string_ohm * at_once_a
-        spare_v = settings.voltmeter_v
-        if inverter.obeys:
-            spare_v = -settings.voltmeter_v - settings.cable_ohm * settings.most_a
         goal_v = min(goal_v + spare_v, rest_v + settings.voltmeter_v + settings.wire_v)
-        at_once = spare_v < self._spare_v or self.current.contradicted
+        at_once = spare_v < 0.0 < self._spare_v or self.current.contradicted
         self._spare_v = spare_v
         return self.floor.follow(goal_v, dt_s, at_once=at_once)
