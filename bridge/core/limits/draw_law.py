@@ -19,9 +19,6 @@ NEAR = 1.5
 LEAVE_S, FORGET_S = 600.0, 43_200.0
 """When the floor has been far for so long the law leaves it, and forgets what was seen of the inverter."""
 
-UNKNOWN_V = 0.0012
-"""Margin for not knowing which of the cells is the lowest, and so neither its resistance nor its fall."""
-
 
 class DrawLaw:
     """Current limit and floor of one string, step by step. Mutable; owned by one engine."""
@@ -82,7 +79,7 @@ class DrawLaw:
         unseen = settings.delay_s + self._period_s + self._age_s
         horizon = unseen + 2.0 * settings.lag_s
         whole = len(cells_v) == settings.cells
-        goal_v = settings.floor_v + margin_v(settings, cells.step_v) + (0.0 if whole else UNKNOWN_V)
+        goal_v = settings.floor_v + margin_v(settings, cells.step_v)
         found = allowed(settings, cells, goal_v, horizon)
         limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
         self._approach(found.amps, dt_s)
