@@ -5,10 +5,11 @@ from typing import Any
 
 import pytest
 
+from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.limits.compose import Limits
 from bridge.core.pack import Reading
-from bridge.core.reasons import Limit, Reason
+from bridge.core.reasons import Contribution, Limit, Reason
 from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
 
 GOOD = Reading(52.8, 0.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)
@@ -26,13 +27,21 @@ class Bench:
         self.lost: Sequence[str] = ()
         self.state = State.FOLLOWING
         self.silent = False
+        self.course = IDLE
         self.t_us = 0
 
     def go(self, seconds: float = 0.1) -> tuple[Limit, Limit, Limit, Limit]:
         """One step of so many seconds."""
         self.t_us += round(seconds * SECOND)
         return self.limits.decide(
-            self.t_us, seconds, self.state, self.readings, self.active, self.lost, inverter_silent=self.silent
+            self.t_us,
+            seconds,
+            self.state,
+            self.readings,
+            self.active,
+            self.lost,
+            inverter_silent=self.silent,
+            course=self.course,
         )
 
     def set(self, bank: int = 0, **changes: Any) -> None:
@@ -433,3 +442,14 @@ def test_what_has_lapsed_releases_no_cut_off_either_way() -> None:
         assert bench.go(9.0)[which].value == 0.0
         bench.set(lapsed=None)
         assert bench.go(9.0)[which].value > 0.0
+
+
+def test_a_voltage_that_still_rises_is_not_settled() -> None:
+    """After a rest, while nothing else moves."""
+    bench = open_bench()
+    bench.course = Now(volts=(Contribution(Reason.RESTED, 53.6, ""),))
+    assert bench.go()[0].value == 53.6
+    assert bench.limits.settled(bench.t_us)
+    bench.course = IDLE
+    assert 53.6 < bench.go(1.0)[0].value < 56.0
+    assert not bench.limits.settled(bench.t_us)
