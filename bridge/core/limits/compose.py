@@ -152,7 +152,7 @@ class Limits:
 
     def _cap(self, lost: Collection[str], found: tuple[list[Contribution], ...]) -> None:
         """What is lost may have been what bound a limit: its going must not make any of them looser."""
-        if not self._lost.issuperset(lost) and self._sent is not None:
+        if not self._lost.issuperset(lost):
             self._caps = self._sent  # and what was sent is no looser than the caps before it
         elif not lost:
             self._caps = None

@@ -5,10 +5,11 @@ from typing import Any
 
 import pytest
 
+from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.limits.compose import Limits
 from bridge.core.pack import Reading
-from bridge.core.reasons import Limit, Reason
+from bridge.core.reasons import Contribution, Limit, Reason
 from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
 
 GOOD = Reading(52.8, 0.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)
@@ -26,13 +27,21 @@ class Bench:
         self.lost: Sequence[str] = ()
         self.state = State.FOLLOWING
         self.silent = False
+        self.course = IDLE
         self.t_us = 0
 
     def go(self, seconds: float = 0.1) -> tuple[Limit, Limit, Limit, Limit]:
         """One step of so many seconds."""
         self.t_us += round(seconds * SECOND)
         return self.limits.decide(
-            self.t_us, seconds, self.state, self.readings, self.active, self.lost, inverter_silent=self.silent
+            self.t_us,
+            seconds,
+            self.state,
+            self.readings,
+            self.active,
+            self.lost,
+            inverter_silent=self.silent,
+            course=self.course,
         )
 
     def set(self, bank: int = 0, **changes: Any) -> None:
@@ -278,7 +287,8 @@ def test_each_direction_has_its_own_reasons_and_shares() -> None:
     bench = open_bench(Builder(banks=2))
     bench.set(1, discharge_permitted_a=20.0)
     draw = bench.go()[2]
-    assert (draw.value, draw.binding.bank) == (pytest.approx(40.0), "bank2")
+    assert draw.value == pytest.approx(40.0)
+    assert draw.binding.bank == "bank2"
     assert {Reason.LOWEST_CELL, Reason.PERMITTED_CURRENT} <= {c.reason for c in draw.contributions}
     assert Reason.HIGHEST_CELL not in {c.reason for c in draw.contributions}
 
@@ -321,6 +331,10 @@ def test_a_loss_caps_currents_and_floor_by_what_they_were_before() -> None:
     bench.set(charge_permitted_a=50.0, discharge_permitted_a=40.0, cells_v=low, low_v=2.95)
     first = values(bench.go())[1:]
     bench.readings, bench.lost = [GOOD], ["one"]
+    assert values(bench.go(60.0))[1:] == first
+    bench.set(charge_permitted_a=5.0)
+    assert bench.go()[1].value == 5.0
+    bench.readings = [GOOD]
     assert values(bench.go(60.0))[1:] == first
     lower = [2.94, *[3.01] * 15]
     bench.set(charge_permitted_a=45.0, discharge_permitted_a=30.0, cells_v=lower, low_v=2.94)
@@ -405,3 +419,52 @@ def test_limits_are_settled_until_the_charge_law_of_any_bank_steps_next(banks: i
     bench = open_bench(Builder(banks=banks))
     bench.go(60.0)
     assert bench.limits.settled(bench.t_us + 9 * SECOND)
+
+
+def test_both_currents_start_at_zero_and_close_to_zero() -> None:
+    """Whatever is allowed; and at first there is nothing to warn of."""
+    bench = Bench()
+    assert values(bench.go(0.0))[1:3] == (0.0, 0.0)
+    bench.go(60.0)
+    bench.state = State.SAFE
+    assert values(bench.go())[1:3] == (0.0, 0.0)
+    assert bench.limits.warnings == []
+
+
+def test_a_floor_that_still_falls_is_not_settled() -> None:
+    """It takes longer than the current that was low for the same reason."""
+    bench = open_bench()
+    bench.set(cells_v=[2.95, *[3.02] * 15], low_v=2.95)
+    bench.go()
+    bench.readings = [GOOD]
+    limits = bench.go(8.0)
+    assert limits[2].value == 120.0
+    assert limits[3].value > 46.4
+    assert not bench.limits.settled(bench.t_us)
+
+
+def test_what_has_lapsed_releases_no_cut_off_either_way() -> None:
+    """Charging after the cold, discharging after a low cell."""
+    rows: list[tuple[dict[str, Any], dict[str, Any], int]] = [
+        ({"coldest_c": -1.0}, {"coldest_c": 22.0}, 1),
+        ({"low_v": 2.6}, {"low_v": 3.3}, 2),
+    ]
+    for tripped, back, which in rows:
+        bench = open_bench()
+        bench.set(**tripped)
+        assert bench.go()[which].value == 0.0
+        bench.set(**back, lapsed="cell_voltage 3 of bank1")
+        assert bench.go(9.0)[which].value == 0.0
+        bench.set(lapsed=None)
+        assert bench.go(9.0)[which].value > 0.0
+
+
+def test_a_voltage_that_still_rises_is_not_settled() -> None:
+    """After a rest, while nothing else moves."""
+    bench = open_bench()
+    bench.course = Now(volts=(Contribution(Reason.RESTED, 53.6, ""),))
+    assert bench.go()[0].value == 53.6
+    assert bench.limits.settled(bench.t_us)
+    bench.course = IDLE
+    assert 53.6 < bench.go(1.0)[0].value < 56.0
+    assert not bench.limits.settled(bench.t_us)
