@@ -34,7 +34,7 @@ BLIND_V = -0.25
 """With the current not known, the offset is not taken to be less: the string may stand there by itself."""
 
 GROPE_V = 0.3
-"""And is not found to be more."""
+"""And from here on it is not raised any more."""
 
 FELT_C = 0.0035
 """The current limit is felt when less than this is missing, in C, besides the error of the current."""

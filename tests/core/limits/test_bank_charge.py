@@ -3,6 +3,7 @@
 import pytest
 
 from bridge.core.limits.bank_charge import BankCharge
+from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits
 from bridge.core.pack import Doubt, Reading, Trouble
 from bridge.core.plan import SECOND_US
 from tests.core.plans import Builder
@@ -55,3 +56,21 @@ def test_with_the_highest_cell_alone_the_current_tapers() -> None:
     assert bank.warnings == ()
     nothing = alone[0]._replace(high_v=None)
     assert bank.contributions(9 * SECOND_US, nothing, 1.0, 56.0, 140.0) is None
+
+
+def test_nothing_is_said_of_a_bank_that_was_in_doubt_from_the_start() -> None:
+    """No answer stands yet: the fail-safe state governs."""
+    late = Doubt(Trouble.LATE, "pack_current of shelf")
+    assert law().contributions(SECOND_US, reading(3.45, 60.0, late), 1.0, 56.0, 140.0) is None
+
+
+def test_what_the_law_finds_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Limits that are passed by, and a bad contact, by the number of the cell."""
+    found = ChargeLimits(54.0, 10.0, current_ignored=True, voltage_ignored=True, contact=4)
+    monkeypatch.setattr(ChargeLaw, "step", lambda *_args, **_more: found)
+    bank = law()
+    bank.contributions(SECOND_US, reading(3.45, 60.0), 1.0, 56.0, 140.0)
+    told = " ".join(bank.warnings)
+    assert "charge current limit is passed by" in told
+    assert "charge voltage limit is passed by" in told
+    assert "cell 5 shows far more resistance" in told

@@ -207,6 +207,15 @@ def test_a_false_reading_is_forgotten_when_the_next_contradicts_it(wrong_v: floa
     assert law.cells.ohms == never.cells.ohms
 
 
+def test_without_a_known_current_the_offset_is_raised_by_trial_and_within_bounds() -> None:
+    """A string that stands lower than what is sent, with room: step by step, never to more than 0.4 V."""
+    law = ChargeLaw(LFP)
+    step(law, [3.47, *[3.45] * 15], None, 40)
+    first_v = law.voltage.seek.offset.at(0.0)
+    step(law, [3.47, *[3.45] * 15], None, 400)
+    assert 0.0 < first_v < law.voltage.seek.offset.at(0.0) <= 0.4
+
+
 def test_a_reading_that_is_confirmed_stays() -> None:
     """A cell that really stands there holds both limits down."""
     law = ChargeLaw(LFP)

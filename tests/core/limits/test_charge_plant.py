@@ -173,7 +173,7 @@ def test_a_false_reading_holds_no_limit_down(wrong_v: float, charge: float) -> N
 
 
 def probing() -> Site:
-    """A pack in the knee with little sun, while the law tries whether a step up of the voltage is answered."""
+    """A pack in the knee with little sun, while the law tries whether a step up is answered."""
     site = Site(Bank(LFP, lfp_open_circuit_v, 0.95))
     site.charge(240)
     seek = site.banks[0].law.voltage.seek
