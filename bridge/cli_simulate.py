@@ -176,26 +176,19 @@ def setup_of(
     from bridge.simulate.packs import PackWish
     from bridge.simulate.site import Charger
 
-    manners = Manners(ignores or "", late_s, 0.1, 0.1, least_charge_a, restarts_s)
-    pack = PackWish(
-        kind,
-        seed,
-        soc / 100.0,
-        temperature,
-        sensor_step_mv / 1000.0,
-        sensor_error_mv / 1000.0,
-        health / 100.0,
-        resistance,
-        None if swing_k is None else Surroundings(temperature, swing_k, start_s),
-    )
+    around = None if swing_k is None else Surroundings(temperature, swing_k, start_s)
+    step_v, error_v = sensor_step_mv / 1000.0, sensor_error_mv / 1000.0
+    wish = (soc / 100.0, temperature, step_v, error_v, health / 100.0, resistance, around)
     return Setup(
         hours=hours,
         start_s=start_s,
-        pack=pack,
+        pack=PackWish(kind, seed, *wish),
         weather=weather,
         load=load,
         sun_a=sun_a,
-        charger=Charger(lag_s, reads_high_v, manners),
+        charger=Charger(
+            lag_s, reads_high_v, Manners(ignores or "", late_s, 0.1, 0.1, least_charge_a, restarts_s)
+        ),
         silence=silence,
         row_us=every_s * SECOND_US,
         exact=exact,

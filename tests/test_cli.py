@@ -163,5 +163,9 @@ def test_the_demo_runs_the_main_job(run: Run) -> None:
     """Limits follow a simulated pack: the taper, the top, the pulled cable, and nothing past the ceiling."""
     code, out, _ = run("run", CABIN, "--demo", "--speed", 100_000)
     assert code == 0
-    for text in ("following: limits follow the pack", "taper by the highest cell", "safe: data is lost"):
+    for text in (
+        "following: limits follow the pack",
+        "the current that takes no cell past its target",
+        "safe: data is lost",
+    ):
         assert text in out

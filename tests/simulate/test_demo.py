@@ -26,7 +26,7 @@ def test_the_whole_story_is_told() -> None:
         "starting: waiting for trusted data",
         "following: limits follow the pack",
         "charge with 140.0 A",
-        "taper by the highest cell",
+        "the current that takes no cell past its target",
         "evening",
         "cable of the cell monitors is pulled",
         "holding: data is late",
@@ -56,7 +56,7 @@ def test_two_banks_and_a_recording(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     loaded = load_profile(PROFILES / "boathouse.toml")
 
     assert run_demo(loaded, record=record, write=lines.append, sleep=lambda _: None) == 0
-    assert any("taper by the highest cell" in line for line in lines)
+    assert any("the current that takes no cell past its target" in line for line in lines)
     assert sum(1 for _ in record.open()) > 10_000
 
 

@@ -8,10 +8,9 @@ current that takes the first cell to its floor plus margin (see `draw_current`),
 with R the resistance of the string, r that of the cell and v its voltage. W depends on neither the load
 nor on how long it has been there: it moves only as that cell falls behind the others, and may be held.
 
-What the inverter's voltmeter reads is not known. As long as it has not been seen to obey the current limit,
-the floor may have to carry the pack alone, and W is raised by the largest error to be expected. Once it has,
-the current limit is the finer of the two, and W is lowered by that error and the cable's drop, so that it
-stands behind and does not cost the last of the charge.
+What the inverter's voltmeter reads is not known. The current limit is the finer of the two: the floor stands
+behind it, lower than W by that error and the cable's drop, so that it does not cost the last of the charge. Once
+the current limit is seen to be ignored, the floor carries the pack alone, higher than W by that error.
 """
 
 import math

@@ -104,14 +104,14 @@ def run(law: DrawLaw, cell_v: float, amps: float | None, seconds: int, rest_v: f
 
 
 def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
-    """To the margin for the sensors; and the floor stands above the string when it is closed."""
+    """To the margin for the sensors; the floor stands behind by the errors of voltmeter and cable."""
     limits = [run(DrawLaw(LFP), cell_v, 0.0, 60) for cell_v in (2.89, 2.90, 2.903, 2.92, 2.95, 3.10)]
     amps = [one.current_a for one in limits]
     assert amps[:3] == [0.0, 0.0, 0.0]
     assert 0.0 < amps[3] < amps[4] < amps[5] == 140.0
     floor_v = limits[1].floor_v
     assert floor_v is not None
-    assert floor_v >= 16 * 2.90 + 15 * 0.06 + 0.2
+    assert 0.0 <= floor_v - (16 * 2.90 + 15 * 0.06 - 0.2 - 0.003 * 140.0) <= 0.4
     assert limits[5].floor_v is None
 
 
@@ -191,17 +191,19 @@ def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
     assert 0.0 < unknown.current_a < known.current_a
 
 
-def test_an_inverter_that_obeys_is_not_held_by_the_floor() -> None:
-    """The floor goes behind by the errors of voltmeter and cable; it is back when the limit is ignored."""
+def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> None:
+    """Before, the floor stood behind by the errors of voltmeter and cable; now it stands before by the first."""
     law = DrawLaw(LFP)
-    alone_v = run(law, 2.95, -4.0, 60).floor_v
-    law.inverter.obeys = True
-    behind_v = run(law, 2.95, -4.0, 10).floor_v
-    law.inverter.obeys = False
+    behind_v = run(law, 2.95, -4.0, 60).floor_v
+    seen = law.step(1.0, [2.95, *[3.01] * 15], 48.1, -4.0, sent_a=140.0)
+    assert not seen.current_ignored
+    law.inverter.ignores = True
+    alone_v = run(law, 2.95, -4.0, 10).floor_v
+    law.inverter.ignores = False
     again_v = run(law, 2.95, -4.0, 10).floor_v
-    assert alone_v is not None
-    assert behind_v == pytest.approx(alone_v - 0.8, abs=0.11)
-    assert again_v == alone_v
+    assert behind_v is not None
+    assert alone_v == pytest.approx(behind_v + 0.8, abs=0.11)
+    assert again_v == behind_v
 
 
 def test_late_readings_take_the_limit_down() -> None:
@@ -236,11 +238,17 @@ def emptied(name: str) -> DrawOutcome:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "least_pct"), [("random spread", 97.0), ("other, current ignored", 97.0)])
-def test_packs_emptied_under_it(name: str, least_pct: float) -> None:
-    """No cell falls below its floor, nearly all of the charge is drawn, and the wire is quiet."""
+@pytest.mark.parametrize(
+    ("name", "under_mv", "least_pct"), [("random spread", 0.0, 97.0), ("other, current ignored", 45.0, 98.0)]
+)
+def test_packs_emptied_under_it(name: str, under_mv: float, least_pct: float) -> None:
+    """No cell falls below its floor, nearly all of the charge is drawn, and the wire is quiet.
+
+    Where the current limit is ignored by loads too light to tell it from what an inverter takes for itself,
+    the floor ends it, voltmeter and cable taken at their worst: 0.2 V and 0.42 V, a sixteenth of it a cell.
+    """
     outcome = emptied(name)
-    assert outcome.under_mv.max() <= 0.0
+    assert outcome.under_mv.max() <= under_mv
     assert not outcome.tripped.any()
     assert float(outcome.energy.min()) > least_pct
     assert outcome.reversals_per_hour.max() <= 12.0
