@@ -245,8 +245,9 @@ def test_the_report_fits_a_terminal_and_says_everything() -> None:
 
 @pytest.mark.slow
 def test_quick_and_exact_agree() -> None:
-    """Skipping frames that repeat, and most ticks, moves no cell by more than 6 mV, and that for a moment: the
-    trials of the charge law fall some seconds earlier or later. What is charged is the same.
+    """Skipping frames that repeat, and most ticks, moves no cell by more than 6 mV, and that for a moment.
+
+    The trials of the charge law fall some seconds earlier or later. What is charged is the same.
     """
     exact = Setup(hours=0.5, start_s=NOON.start_s, pack=NOON.pack, charger=NOON.charger, exact=True)
     rows = simulate(load_profile(CABIN), exact).record.rows

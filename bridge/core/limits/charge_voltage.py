@@ -68,7 +68,7 @@ class VoltageLimit:
 
     def _grid(self, volts: float) -> float:
         step = self._settings.wire_v
-        return int(volts / step + 1e-6) * step
+        return int(max(volts, 0.0) / step + 1e-6) * step  # absurd readings can ask for less than nothing
 
     def follow(self, now: Moment, sent_v: float, sent_a: float) -> float:
         """One step further: the limit.

@@ -1,7 +1,7 @@
 """What has been seen of the inverter: whether it passes by the discharge current limit.
 
-Nothing is tried on it: a limit put below what the loads take, to see whether it is obeyed, could be the end of
-the loads. It is only looked at where more is drawn than was allowed at any time within the time it may take.
+Nothing is tried on it: a limit put below what the loads take, to see whether it is obeyed, could be the end
+of them. It is only looked at whether more is drawn than was allowed at any time within the time it may take.
 """
 
 from bridge.core.limits.draw_settings import DrawSettings

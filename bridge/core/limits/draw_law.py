@@ -30,7 +30,7 @@ class DrawLaw:
         self.inverter = Inverter(settings)
         self.floor = DrawFloor(settings)
         self._spare_v = settings.voltmeter_v
-        self._near = False
+        self._near = self._closed = False
         self._far_s = 0.0
         self._period_s = 1.0
         self._age_s = 0.0
@@ -92,7 +92,8 @@ class DrawLaw:
         floor_v = None
         if self._near and string_v is not None:
             spare_v = settings.voltmeter_v
-            if not inverter.ignores and current_a is not None:
+            self._closes(min(cells_v))
+            if not (inverter.ignores or self._closed or current_a is None):
                 spare_v = -spare_v - settings.cable_ohm * settings.most_a
             floor_v = self._floor(string_v, found.at_once_a, spare_v, dt_s)
         return DrawLimits(floor_v, limit_a, inverter.ignores and current_a is not None)
@@ -109,12 +110,19 @@ class DrawLaw:
         if self._far_s > FORGET_S:
             self.inverter = Inverter(self._settings)
 
+    def _closes(self, low_v: float) -> None:
+        """A cell at its floor ends it, whatever is obeyed, until it is charged or was never there."""
+        if low_v <= self._settings.floor_v:
+            self._closed = True
+        elif low_v > self._settings.knee_v or self.current.contradicted:
+            self._closed = False
+
     def _floor(self, string_v: float, at_once_a: float, spare_v: float, dt_s: float) -> float:
         settings, cells = self._settings, self.cells
         string_ohm = sum(cells.ohms) * settings.cells / len(cells.ohms)
         rest_v = string_v + string_ohm * cells.drawn_a
         goal_v = rest_v - string_ohm * at_once_a
         goal_v = min(goal_v + spare_v, rest_v + settings.voltmeter_v + settings.wire_v)
-        at_once = spare_v < 0.0 < self._spare_v or self.current.contradicted
+        at_once = self.current.contradicted or spare_v < 0.0 < self._spare_v
         self._spare_v = spare_v
         return self.floor.follow(goal_v, dt_s, at_once=at_once)

@@ -104,15 +104,30 @@ def run(law: DrawLaw, cell_v: float, amps: float | None, seconds: int, rest_v: f
 
 
 def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
-    """To the margin for the sensors; the floor stands behind by the errors of voltmeter and cable."""
+    """To the margin for the sensors; a cell at its floor puts the floor above the string, until it is charged."""
     limits = [run(DrawLaw(LFP), cell_v, 0.0, 60) for cell_v in (2.89, 2.90, 2.903, 2.92, 2.95, 3.10)]
     amps = [one.current_a for one in limits]
     assert amps[:3] == [0.0, 0.0, 0.0]
     assert 0.0 < amps[3] < amps[4] < amps[5] == 140.0
     floor_v = limits[1].floor_v
     assert floor_v is not None
-    assert 0.0 <= floor_v - (16 * 2.90 + 15 * 0.06 - 0.2 - 0.003 * 140.0) <= 0.4
+    assert floor_v >= 16 * 2.90 + 15 * 0.06 + 0.2
+    assert (limits[3].floor_v or 0.0) < 16 * 2.92 + 15 * 0.06
     assert limits[5].floor_v is None
+
+
+def test_a_closed_floor_opens_once_the_cell_is_charged_or_was_never_there() -> None:
+    """Not while it only recovers."""
+    for law, after_v, seconds, opens in (
+        (DrawLaw(LFP), 2.92, 600, False),
+        (DrawLaw(LFP), 3.06, 600, True),
+        (DrawLaw(LFP), 3.03, 60, True),
+    ):
+        closed_v = run(law, 2.89, -60.0 if seconds == 600 else 0.0, 1 if opens else 30).floor_v
+        later_v = run(law, after_v, 0.0, seconds).floor_v
+        assert closed_v is not None
+        assert later_v is not None
+        assert (later_v < 16 * after_v + 15 * 0.06) is opens
 
 
 def test_a_recovering_cell_does_not_bring_the_load_back() -> None:
@@ -192,7 +207,7 @@ def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
 
 
 def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> None:
-    """Before, the floor stood behind by the errors of voltmeter and cable; now it stands before by the first."""
+    """Before, the floor stood behind by the errors of voltmeter and cable; now before, by the first."""
     law = DrawLaw(LFP)
     behind_v = run(law, 2.95, -4.0, 60).floor_v
     seen = law.step(1.0, [2.95, *[3.01] * 15], 48.1, -4.0, sent_a=140.0)
