@@ -104,7 +104,7 @@ def run(law: DrawLaw, cell_v: float, amps: float | None, seconds: int, rest_v: f
 
 
 def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
-    """To the margin for the sensors; a cell at its floor puts the floor above the string, until it is charged."""
+    """To the margin for the sensors; a cell at its floor puts the floor above the string."""
     limits = [run(DrawLaw(LFP), cell_v, 0.0, 60) for cell_v in (2.89, 2.90, 2.903, 2.92, 2.95, 3.10)]
     amps = [one.current_a for one in limits]
     assert amps[:3] == [0.0, 0.0, 0.0]
