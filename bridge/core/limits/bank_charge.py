@@ -2,24 +2,13 @@
 
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.curve import Curve
+from bridge.core.limits.pace import Pace
 from bridge.core.pack import Reading
-from bridge.core.plan import SECOND_US, Bank, PackLimits
+from bridge.core.plan import Bank, PackLimits
 from bridge.core.reasons import Contribution, Reason
-
-STEP_US = SECOND_US
-"""The law steps this often, and at once when the highest cell has risen."""
-
-STALE_STEP_US = 3 * SECOND_US
-"""And this often while nothing new comes in: only the age of the readings grows."""
-
-MOST_GAP_US = 12 * SECOND_US
-"""What passed in a longer gap is not known, nor does it tell how often the pack speaks."""
 
 RISE_SHARE_PER_S = 0.02
 """The law's current rises no faster than this share of the bank's limit a second (3 A/s for 140 A)."""
-
-RISEN_V = 0.002
-"""Rise of the highest cell that is not left to the next step."""
 
 
 def taper(limits: PackLimits) -> Curve:
@@ -33,7 +22,6 @@ class BankCharge:
 
     Attributes:
         idle: with the same readings, another step would come to the same, however much later.
-        next_us: when the law steps next, with the same readings.
     """
 
     def __init__(self, bank: Bank, limits: PackLimits, learnt: Learnt | None = None) -> None:
@@ -61,11 +49,13 @@ class BankCharge:
             learnt,
         )
         self._limits: ChargeLimits | None = None
-        self._reading: Reading | None = None
-        self._high_v = 0.0
-        self._stepped_us: int | None = None
+        self._pace = Pace()
         self.idle = True
-        self.next_us = 0
+
+    @property
+    def next_us(self) -> int:
+        """When the law steps next, with the same readings."""
+        return self._pace.next_us
 
     @property
     def learnt(self) -> Learnt | None:
@@ -93,25 +83,20 @@ class BankCharge:
             if reading.pack_v is None or reading.low_v is None:
                 return self._tapered(high_v, share)
             cells_v = [reading.low_v, high_v]
-        before = self._stepped_us
-        fresh = reading is not self._reading
         if reading.doubt is not None:
             return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
-        due = before is None or t_us >= self.next_us or (fresh and t_us >= before + STEP_US)
-        if due or (before is not None and high_v > self._high_v + RISEN_V and t_us > before):
-            elapsed_us = STEP_US if before is None else min(t_us - before, MOST_GAP_US)
+        step_s = self._pace.step_s(t_us, reading, high_v)
+        if step_s is not None:
             self._limits = self._law.step(
-                elapsed_us / SECOND_US,
+                step_s,
                 cells_v,
                 reading.pack_v,
                 reading.current_a,
-                fresh=fresh,
+                fresh=self._pace.fresh,
                 coldest_c=reading.coldest_c,
                 sent_v=sent_v,
                 sent_a=sent_a * share,
             )
-            self._reading, self._high_v, self._stepped_us = reading, high_v, t_us
-            self.next_us = t_us + (STEP_US if fresh else STALE_STEP_US)
             self.idle = self._law.idle
         return self._told(share)
 

@@ -14,6 +14,7 @@ import math
 from collections.abc import Sequence
 
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
+from bridge.core.limits.sensor_step import SensorStep
 
 RESISTANCE_V = 0.084
 """Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
@@ -60,8 +61,6 @@ STEEPEST = 4.0
 SLOW = ((20.0, 0.4), (200.0, 0.8))
 """Slow parts of the resistance: time constant, s, and size as a share of the fast part (typical)."""
 
-GRIDS_MV = (10, 5, 2)
-
 
 class Cells:
     """Estimates of all cells of a string. Mutable; owned by one law.
@@ -82,7 +81,7 @@ class Cells:
         self._base_ohm = RESISTANCE_V / settings.capacity_ah
         self._learnt: list[float] = []
         self._anchor: tuple[float, float, list[float], float] | None = None
-        self._grid = 0
+        self._sensor = SensorStep(settings.sensor_step_v)
         self._past_v = 0.0
         self._looked = 0
         self.scale = 1.0
@@ -103,7 +102,7 @@ class Cells:
         self.scale = math.exp(ACTIVATION_K * (1.0 / kelvin - 1.0 / 298.15))
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
-        self._find_grid(cells_v)
+        self.step_v = self._sensor.found_v(cells_v)
         step = 0.5 * self.step_v + 0.0001
         half = 0.5 * self.step_v + self.noise_v
         change = current_a - self.current_a
@@ -177,16 +176,6 @@ class Cells:
         self._set_ohms(self._base_ohm * self.scale)
         self.slopes = [0.0] * len(cells_v)
         self._anchor = None
-
-    def _find_grid(self, cells_v: Sequence[float]) -> None:
-        """The coarsest grid that all readings so far lie on; what was ruled out stays so."""
-        while self._grid < len(GRIDS_MV):
-            grid = GRIDS_MV[self._grid]
-            if all(round(v * 1000.0) % grid == 0 for v in cells_v):
-                break
-            self._grid += 1
-        found = GRIDS_MV[self._grid] / 1000.0 if self._grid < len(GRIDS_MV) else 0.0
-        self.step_v = max(found, self._settings.sensor_step_v)
 
     def _learn(self, cells_v: Sequence[float], current_a: float, elapsed_s: float) -> None:
         """Takes a resistance from a step of the current."""

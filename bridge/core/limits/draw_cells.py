@@ -16,6 +16,7 @@ import math
 from collections.abc import Sequence
 
 from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.limits.sensor_step import SensorStep
 
 RESISTANCE_V = 0.084
 """Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
@@ -50,8 +51,6 @@ RATE_PER_S, EASE_S = 0.15, 300.0
 E_FOLD, STEEPEST_E_FOLD = 0.03, 0.0025
 """Share of charge in which the curve falls by an e-fold at its end: expected at least, believed at most."""
 
-GRIDS_MV = (10, 5, 2)
-
 
 class DrawCells:
     """Estimates of all cells of a string. Mutable; owned by one law.
@@ -69,7 +68,7 @@ class DrawCells:
         self._settings = settings
         self.factors = [min(max(factor, LEAST), MOST) for factor in factors]
         self._anchor: tuple[float, float, list[float]] | None = None
-        self._grid = 0
+        self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
@@ -89,7 +88,7 @@ class DrawCells:
         self.diffusion = math.exp(DIFFUSION_K * inverse)
         change = drawn_a - self.drawn_a
         level = not begins and abs(change) < LEVEL_C * settings.capacity_ah
-        self._find_grid(cells_v)
+        self.step_v = self._sensor.found_v(cells_v)
         self._learn(cells_v, drawn_a, elapsed_s, base, level=level)
         self.ohms = ohms = [factor * base for factor in self.factors]
         moved = drawn_a * elapsed_s
@@ -123,16 +122,6 @@ class DrawCells:
             self.factors = [UNSEEN] * len(cells_v)
         self._anchor = None
         self.drawn_a = drawn_a
-
-    def _find_grid(self, cells_v: Sequence[float]) -> None:
-        """The coarsest grid that all readings so far lie on; what was ruled out stays so."""
-        while self._grid < len(GRIDS_MV):
-            grid = GRIDS_MV[self._grid]
-            if all(round(v * 1000.0) % grid == 0 for v in cells_v):
-                break
-            self._grid += 1
-        found = GRIDS_MV[self._grid] / 1000.0 if self._grid < len(GRIDS_MV) else 0.0
-        self.step_v = max(found, self._settings.sensor_step_v)
 
     def _learn(
         self, cells_v: Sequence[float], drawn_a: float, elapsed_s: float, base: float, *, level: bool
