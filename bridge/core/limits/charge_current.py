@@ -21,7 +21,7 @@ MODEL = 0.7
 BLUR = 0.5
 """Share of the step of the sensors that widens the margin."""
 
-DOUBT_V = 0.0003
+DOUBT_V = 0.0006
 """Margin for what the law does not know, besides the sensors."""
 
 
