@@ -61,3 +61,11 @@ def test_with_all_banks_lost_all_count() -> None:
     banks = LostBanks(Builder(banks=2, options=OPTIONS._replace(reduce_on_lost_bank=True)).plan())
     for t_us in range(0, 5 * SECOND, TICK):
         assert banks.active(t_us, [LATE, LATE]) == [True, True]
+
+
+def test_where_the_policy_is_to_stop_all_banks_always_count() -> None:
+    """The doubt of one is then the doubt of the pack."""
+    banks = LostBanks(Builder(banks=2).plan())
+    for t_us in range(0, 5 * SECOND, TICK):
+        assert banks.active(t_us, [GOOD, LATE]) == [True, True]
+    assert banks.names == set()

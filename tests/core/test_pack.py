@@ -437,3 +437,16 @@ def test_a_kept_reading_agrees_all_along() -> None:
     pack.volts = 60.0
     table.take(pack.totals())
     assert [table.trouble(SECOND), table.trouble(1)] == [None, Trouble.MISMATCH]
+
+
+def test_what_was_lost_before_a_restart_is_lost_until_it_is_seen() -> None:
+    """By name; what was never missed is not missed now."""
+    plan = Builder(optional=frozenset({"charge_permitted", "discharge_permitted"})).plan()
+    bank = plan.banks[0]
+    table = Table(plan)
+    table.pack = PackState(plan, ["charge_permitted of bank1"])
+    assert PackState(plan).lost(bank, SECOND) == []
+    assert table.pack.lost(bank, SECOND) == ["charge_permitted of bank1"]
+    known = {source.key for source in plan.sources}
+    assert table.take(*(frame for frame in level().all() if frame.key in known)) == []
+    assert table.pack.lost(bank, SECOND) == []

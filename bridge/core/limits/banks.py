@@ -52,7 +52,7 @@ class Shares:
             if self._apart[i]:
                 self._measured[i] = 1.0
             self._apart[i] = away
-        total_ah = sum(ah for ah, on in zip(self._capacities, active, strict=True) if on) or 1.0
+        total_ah = sum(ah for ah, on in zip(self._capacities, active, strict=True) if on)
         self._measure(currents_a, active, total_ah, elapsed_s)
         shares = []
         for ah, measured, on in zip(self._capacities, self._measured, active, strict=True):
