@@ -41,7 +41,7 @@ class Inverter:
         """
         keep = max(2, int((unseen_s + LAGS * self._settings.lag_s) / dt_s + 0.5))
         self._sent_a = [*self._sent_a[1 - keep :], sent_a]
-        if elapsed_s == 0.0 or len(self._sent_a) < keep:
+        if len(self._sent_a) < keep:
             return
         ah = self._settings.capacity_ah
         most_a = max(max(self._sent_a), OWN_C * ah)
@@ -49,7 +49,8 @@ class Inverter:
             self._over_s = 0.0
             return
         self._over_s += elapsed_s
-        self.ignores = self.ignores or self._over_s >= OVER_S
+        if self._over_s >= OVER_S:
+            self.ignores = True
 
     def leave(self) -> None:
         """No steps for now: what was sent until now tells nothing later."""

@@ -1,0 +1,49 @@
+"""The discharge voltage floor over time."""
+
+import pytest
+
+from bridge.core.limits.draw_floor import DrawFloor
+from bridge.core.limits.draw_settings import DrawSettings
+
+LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
+LEAST_V = 46.4
+
+
+@pytest.mark.parametrize(
+    ("goal_v", "floor_v"), [(47.0, 47.0), (47.01, 47.1), (47.0999, 47.1), (47.1, 47.1), (30.0, LEAST_V)]
+)
+def test_it_goes_up_at_once_to_the_next_step(goal_v: float, floor_v: float) -> None:
+    """And is never below as many times the cell's floor as there are cells."""
+    floor = DrawFloor(LFP)
+    assert floor.value == LEAST_V
+    assert floor.follow(goal_v, 1.0, at_once=False) == floor_v
+    assert floor.value == floor_v
+
+
+def test_a_coarse_wire_rounds_it_up_from_the_start() -> None:
+    """46.4 V on a grid of 0.5 V is 46.5 V."""
+    floor = DrawFloor(LFP._replace(wire_v=0.5))
+    assert floor.value == 46.5
+    assert floor.follow(46.55, 1.0, at_once=True) == 47.0
+
+
+def test_it_comes_down_five_minutes_after_it_went_up() -> None:
+    """Not before; each rise begins the time anew, and what has come down may go on."""
+    floor = DrawFloor(LFP)
+    floor.follow(47.5, 1.0, at_once=False)
+    assert floor.follow(47.0, 299.0, at_once=False) == 47.5
+    assert floor.follow(47.6, 1.0, at_once=False) == 47.6
+    assert floor.follow(47.0, 299.0, at_once=False) == 47.6
+    assert floor.follow(47.0, 1.0, at_once=False) == 47.0
+    assert floor.follow(46.6, 1.0, at_once=False) == 46.6
+
+
+@pytest.mark.parametrize(
+    ("goal_v", "floor_v"), [(47.26, 47.5), (47.24, 47.3), (47.49, 47.5), (46.0, LEAST_V)]
+)
+def test_it_comes_down_only_for_more_than_a_quarter_of_a_volt(goal_v: float, floor_v: float) -> None:
+    """To the step above; with a reason it does not wait."""
+    floor = DrawFloor(LFP)
+    floor.follow(47.5, 1.0, at_once=False)
+    assert floor.follow(goal_v, 1.0, at_once=False) == 47.5
+    assert floor.follow(goal_v, 1.0, at_once=True) == floor_v
