@@ -85,6 +85,8 @@ class Engine:
         self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
         self._circulation = Circulation(plan)
+        self._looked_at: Sequence[Reading] = ()
+        self._active_banks: list[bool] = []
         self._joined = [True] * len(plan.banks)
         self._notes: list[Note] = []
         self._due: list[Due] = []
@@ -252,11 +254,15 @@ class Engine:
 
     def _active(self, t_us: int, readings: Sequence[Reading]) -> list[bool]:
         """Which banks count: those that are connected, less the lost ones unless they are all there are."""
+        if not self._lost_banks.reduces and readings == self._looked_at:
+            return self._active_banks
+        self._looked_at = readings
         joined = [not reading.apart for reading in readings]
         self._tell_joined(t_us, joined)
         kept = self._lost_banks.active(t_us, readings)
         both = [on and here for on, here in zip(kept, joined, strict=True)]
-        return both if any(both) else joined
+        self._active_banks = both if any(both) else joined
+        return self._active_banks
 
     def _tell_joined(self, t_us: int, joined: list[bool]) -> None:
         for bank, before, now in zip(self.plan.banks, self._joined, joined, strict=True):

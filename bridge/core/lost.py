@@ -19,17 +19,18 @@ class LostBanks:
 
     Attributes:
         names: the lost banks.
+        reduces: whether the policy is to go on without them.
     """
 
     def __init__(self, plan: Plan, lost: Collection[str] = ()) -> None:
         """No bank is lost, but for those that were before a restart: `lost` may hold other names, too."""
         self._banks = [bank.name for bank in plan.banks]
-        self._reduce = plan.options.reduce_on_lost_bank
+        self.reduces = plan.options.reduce_on_lost_bank
         self._times = plan.times
         self._tick_us = plan.tick_us
         self._doubted_since: dict[str, int] = {}
         self._steady_since: dict[str, int] = {}
-        self.names = {bank.name for bank in plan.banks if self._reduce and lost_bank(bank.name) in lost}
+        self.names = {bank.name for bank in plan.banks if self.reduces and lost_bank(bank.name) in lost}
 
     def restart(self) -> None:
         """Steady stretches begin anew: what happened since the last tick is not known."""
@@ -37,7 +38,7 @@ class LostBanks:
 
     def active(self, t_us: int, readings: Sequence[Reading]) -> list[bool]:
         """Which banks count. A lost one is left out only if the policy says so, and never the last one."""
-        if not self._reduce:
+        if not self.reduces:
             return [True] * len(readings)
         for name, reading in zip(self._banks, readings, strict=True):
             if reading.apart:  # known not to be connected: it is not missed

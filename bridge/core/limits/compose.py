@@ -79,8 +79,10 @@ class Limits:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        due = any(not law.idle and t_us >= law.next_us for law in self._laws)
-        return self._shares.settled and not due
+        for law in self._laws:
+            if not law.idle and t_us >= law.next_us:
+                return False
+        return self._shares.settled
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
         """Whether charging, and discharging, are inhibited at `t_us`."""
