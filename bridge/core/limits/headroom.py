@@ -9,16 +9,12 @@ cell just to its target is therefore
 
     V_limit = min(N·T, V + S·(T - m))
 
-with V the sum of the cells. Below the knee the pack says nothing about its balance, and the limit is N·T;
-between K and K + 40 mV one passes smoothly into the other. Past its target (h < 0) the whole string is taken
-down by what the highest cell is over, and S·h is at least h·1. Checked against common practice of the trade
-in tests/outside.
+with V the sum of the cells. Below the knee the pack says nothing about its balance, and the limit is N·T. The
+charge law uses S·h as long as it does not know the charger (see `charge_voltage`). Checked against common
+practice of the trade in tests/outside.
 """
 
 from collections.abc import Sequence
-
-BLEND_V = 0.040
-"""Width, above the knee, of the passage from the static limit to the headroom limit (own choice)."""
 
 
 def participation(cells_v: Sequence[float], extreme_v: float, knee_v: float) -> float:
@@ -36,18 +32,3 @@ def participation(cells_v: Sequence[float], extreme_v: float, knee_v: float) -> 
         if share > 0.0:
             total += share if share < 1.0 else 1.0
     return total if total > 1.0 else 1.0
-
-
-def charge_voltage(cells_v: Sequence[float], target_v: float, knee_v: float) -> float:
-    """The pack voltage at which the highest cell is at its target, V; never above N times the target."""
-    ceiling_v = len(cells_v) * target_v
-    high_v = max(cells_v)
-    rise = (high_v - knee_v) / BLEND_V
-    if rise <= 0.0:
-        return ceiling_v
-    room_v = participation(cells_v, high_v, knee_v) * (target_v - high_v)
-    limit_v = min(ceiling_v, sum(cells_v) + room_v)
-    if rise >= 1.0:
-        return limit_v
-    weight = rise * rise * (3.0 - 2.0 * rise)
-    return ceiling_v + weight * (limit_v - ceiling_v)
