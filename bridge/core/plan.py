@@ -112,7 +112,7 @@ class CurrentSide(NamedTuple):
 
 
 class ChargerFacts(NamedTuple):
-    """What the charge law must know of a bank's sensors, its charger, its wires and its cells.
+    """What the laws must know of a bank's sensors, its charger and loads, its wires and its cells.
 
     Attributes:
         sensor_offset_v: largest error of a cell sensor, either way.
