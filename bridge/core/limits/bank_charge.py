@@ -2,6 +2,7 @@
 
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.curve import Curve
+from bridge.core.limits.known_cells import cells_for_charge
 from bridge.core.limits.pace import Pace
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank, PackLimits
@@ -78,11 +79,9 @@ class BankCharge:
         high_v = reading.high_v
         if high_v is None:
             return None
-        cells_v = reading.cells_v
+        cells_v = cells_for_charge(reading)
         if cells_v is None:
-            if reading.pack_v is None or reading.low_v is None:
-                return self._tapered(high_v, share)
-            cells_v = [reading.low_v, high_v]
+            return self._tapered(high_v, share)
         if reading.doubt is not None:
             return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
         step_s = self._pace.step_s(t_us, reading, high_v)

@@ -1,6 +1,7 @@
 """The discharge law of one bank inside the engine: when it steps, and what it contributes."""
 
 from bridge.core.limits.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
+from bridge.core.limits.known_cells import cells_for_draw
 from bridge.core.limits.pace import Pace
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank, PackLimits
@@ -65,16 +66,16 @@ class BankDraw:
             share: the bank's share of the pack's current.
             sent_a: the pack's discharge current limit as it was last.
         """
-        low_v = reading.low_v
-        if low_v is None:
+        cells_v = cells_for_draw(reading)
+        if cells_v is None:
             return None
         if reading.doubt is not None:
             return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
-        step_s = self._pace.step_s(t_us, reading, -low_v)
+        step_s = self._pace.step_s(t_us, reading, -min(cells_v))
         if step_s is not None:
             self._limits = self._law.step(
                 step_s,
-                _cells(reading, low_v),
+                cells_v,
                 reading.pack_v,
                 reading.current_a,
                 fresh=self._pace.fresh,
@@ -98,15 +99,3 @@ class BankDraw:
             return ()
         told = "the discharge current limit is passed by; the voltage floor alone holds its cells"
         return (f"bank {self._name}: {told}",)
-
-
-def _cells(reading: Reading, low_v: float) -> list[float]:
-    """All cells, the lowest of them as low as anything says; or only the lowest."""
-    cells_v = reading.cells_v
-    if cells_v is None:
-        return [low_v]
-    least_v = min(cells_v)
-    if low_v >= least_v:
-        return cells_v
-    at = cells_v.index(least_v)
-    return [*cells_v[:at], low_v, *cells_v[at + 1 :]]

@@ -8,11 +8,11 @@ from bridge.core.reasons import Reason
 from tests.core.plans import Builder
 
 
-def reading(cell_v: float, amps: float | None, doubt: Doubt | None = None, low_v: float = 9.0) -> Reading:
+def reading(cell_v: float, amps: float | None, doubt: Doubt | None = None) -> Reading:
     """A bank of 16 like cells at 25 °C."""
-    cells_v, low_v = [cell_v] * 16, min(cell_v, low_v)
+    cells_v = [cell_v] * 16
     return Reading(
-        16 * cell_v, amps, 20.0, low_v, cell_v, cells_v, 25.0, 25.0, 1.0, 1.0, None, None, 0.0, doubt
+        16 * cell_v, amps, 20.0, cell_v, cell_v, cells_v, 25.0, 25.0, 1.0, 1.0, None, None, 0.0, doubt
     )
 
 
@@ -53,15 +53,6 @@ def test_a_falling_cell_is_not_left_to_the_next_step() -> None:
     before = [amps_of(bank, t_s, reading(2.95, -30.0)) for t_s in range(1, 30)][-1]
     assert amps_of(bank, 29.1, reading(2.95, -30.0)) == before
     assert amps_of(bank, 29.2, reading(2.91, -30.0)) < before
-
-
-def test_the_lowest_that_is_said_counts() -> None:
-    """Beside all cells as without them, when it is lower than each."""
-    told, alone = law(), law()
-    for t_s in range(1, 30):
-        both = amps_of(told, t_s, reading(3.00, -30.0, low_v=2.92))
-        one = amps_of(alone, t_s, reading(3.00, -30.0, low_v=2.92)._replace(cells_v=None))
-    assert both == one or abs(both - one) < 0.5 * both
 
 
 def test_a_bank_speaks_for_the_pack_by_its_share() -> None:

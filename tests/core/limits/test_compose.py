@@ -103,9 +103,9 @@ def test_the_value_is_the_tightest_contribution() -> None:
 def test_limits_fall_at_once_and_rise_slowly() -> None:
     """10 A a second up, with the reason told."""
     bench = open_bench()
-    bench.set(high_v=3.50)
+    bench.set(charge_permitted_a=2.0)
     assert bench.go()[1].value == pytest.approx(2.0)
-    bench.set(high_v=3.30)
+    bench.set(charge_permitted_a=None)
     _, charge, _, _ = bench.go(1.0)
     assert charge.value == pytest.approx(12.0)
     assert charge.binding.reason is Reason.RISING
@@ -228,9 +228,9 @@ def test_several_losses_keep_the_tightest() -> None:
     bench.set(charge_permitted_a=None)
     bench.lost = ["one"]
     assert bench.go(60.0)[1].value == 50.0
-    bench.set(high_v=3.48)
+    bench.set(charge_permitted_a=12.0)
     bench.go()
-    bench.set(high_v=3.30)
+    bench.set(charge_permitted_a=None)
     bench.lost = ["two"]
     assert bench.go(60.0)[1].value == pytest.approx(12.0)
     bench.lost = []
@@ -361,9 +361,9 @@ def test_what_was_allowed_while_holding_counts_as_before_and_what_was_while_star
     for state, expected in ((State.HOLDING, 12.0), (State.STARTING, 100.0), (State.SAFE, 100.0)):
         bench = open_bench()
         bench.state = state
-        bench.set(high_v=3.48)
+        bench.set(charge_permitted_a=12.0)
         bench.go()
-        bench.set(high_v=3.3)
+        bench.set(charge_permitted_a=None)
         bench.state, bench.lost = State.FOLLOWING, ["one"]
         assert bench.go(60.0)[1].value == pytest.approx(expected)
 
