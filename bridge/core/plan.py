@@ -86,6 +86,28 @@ class Source(NamedTuple):
     owner: str
 
 
+@dataclass(frozen=True, kw_only=True)
+class PackFacts:
+    """What the law of one direction of current must know of the world beyond the cells. In V, A and s.
+
+    Attributes:
+        sensor_offset_v: largest error of a cell sensor, either way.
+        sensor_step_v: step in which the cells are told, at least; a coarser one is found out.
+        current_zero_a: largest error of the current sensor where none flows.
+        delay_s: how old a reading is when it comes in.
+        lag_s: time constant with which the slowest charger, or inverter, obeys.
+        wire_v, wire_a: coarsest step in which the limits of voltage and current are sent.
+    """
+
+    sensor_offset_v: float = 0.002
+    sensor_step_v: float = 0.001
+    current_zero_a: float = 1.0
+    delay_s: float = 1.0
+    lag_s: float = 3.0
+    wire_v: float = 0.1
+    wire_a: float = 0.1
+
+
 class CurrentSide(NamedTuple):
     """What bounds one direction of current in one bank. Shares are of `max_a`.
 
@@ -97,6 +119,7 @@ class CurrentSide(NamedTuple):
         cell_trip_v, cell_release_v: cut-off by cell voltage, with hysteresis.
         coldest_c, hottest_c: no current at or beyond these temperatures.
         release_c: how far back inside a temperature must come before current flows again.
+        facts: see `PackFacts`.
     """
 
     max_a: float
@@ -109,34 +132,7 @@ class CurrentSide(NamedTuple):
     coldest_c: float
     hottest_c: float
     release_c: float
-
-
-class ChargerFacts(NamedTuple):
-    """What the laws must know of a bank's sensors, its charger and loads, its wires and its cells.
-
-    Attributes:
-        sensor_offset_v: largest error of a cell sensor, either way.
-        sensor_step_v: step in which the cells are told, at least.
-        current_zero_a: largest error of the current sensor where none flows.
-        delay_s: how old a reading is when it comes in.
-        lag_s: time constant of the slowest charger.
-        wire_v, wire_a: coarsest step in which the charge voltage, the charge current is sent.
-        floor_wire_v, draw_wire_a: the same of the discharge floor and current.
-        e_fold: share of charge over which the voltage above the plateau grows e-fold.
-        plateau_v: where a cell rests while charged, before the steep part.
-    """
-
-    sensor_offset_v: float = 0.002
-    sensor_step_v: float = 0.001
-    current_zero_a: float = 1.0
-    delay_s: float = 1.0
-    lag_s: float = 3.0
-    wire_v: float = 0.1
-    wire_a: float = 0.1
-    floor_wire_v: float = 0.1
-    draw_wire_a: float = 0.1
-    e_fold: float = 0.0097
-    plateau_v: float = 3.335
+    facts: PackFacts = PackFacts()
 
 
 class Bank(NamedTuple):
@@ -151,7 +147,6 @@ class Bank(NamedTuple):
         required: (slot, allowed age in µs) of all that must be fresh.
         charge, discharge: see `CurrentSide`.
         resistance_ohm: of the string with its cables, up to where the banks are joined.
-        facts: see `ChargerFacts`.
     """
 
     name: str
@@ -164,7 +159,6 @@ class Bank(NamedTuple):
     charge: CurrentSide
     discharge: CurrentSide
     resistance_ohm: float | None = None
-    facts: ChargerFacts = ChargerFacts()
 
 
 class Inverter(NamedTuple):
@@ -197,6 +191,8 @@ class PackLimits(NamedTuple):
         voltage_deadband_v, current_deadband_a: a rise begins only for a larger gap.
         request_below_soc, request_until_soc: ask for charge between these, %.
         request_below_v, request_until_v: the same by lowest cell.
+        plateau_v: where a cell rests while charged, before the steep part.
+        e_fold: share of charge over which the voltage above the plateau grows e-fold (PyBaMM, Prada2013).
     """
 
     charge_voltage_v: float
@@ -217,6 +213,8 @@ class PackLimits(NamedTuple):
     request_until_soc: float | None
     request_below_v: float
     request_until_v: float
+    plateau_v: float = 3.335
+    e_fold: float = 0.0097
 
 
 class ShownSoc(NamedTuple):

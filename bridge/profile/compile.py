@@ -4,8 +4,18 @@ from datetime import UTC, datetime, timedelta
 from math import isinf
 
 from bridge.core.outgoing import Transmission
-from bridge.core.plan import SECOND_US, Bank, FailSafeTimes, Inverter, Options, Plan, ShownSoc, Slot
-from bridge.profile.compile_charger import charger_facts, check_sensors
+from bridge.core.plan import (
+    SECOND_US,
+    Bank,
+    FailSafeTimes,
+    Inverter,
+    Options,
+    PackFacts,
+    Plan,
+    ShownSoc,
+    Slot,
+)
+from bridge.profile.compile_charger import check_sensors, pack_facts
 from bridge.profile.compile_limits import LimitCompiler
 from bridge.profile.compile_sources import Received, SourceCompiler
 from bridge.profile.compile_stages import compile_commissioning, compile_stages
@@ -41,9 +51,7 @@ def compile_plan(
         slots=received.slots,
         sources=received.sources,
         banks=tuple(
-            _bank(bank, profile, received.slots, limits)._replace(
-                facts=charger_facts(profile, bank, received, transmissions)
-            )
+            _bank(bank, profile, received.slots, limits, pack_facts(profile, bank, received, transmissions))
             for bank in profile.bank
         ),
         inverters=tuple(_inverter(one, received.slots) for one in profile.inverter),
@@ -95,7 +103,13 @@ def _minimum(number: int, bank: str, cells: int, slots: tuple[Slot, ...], findin
             findings.fail(("bank", number), f"{bank} has {found}", f"{allowed}, not optional")
 
 
-def _bank(section: BankSection, profile: Profile, slots: tuple[Slot, ...], limits: LimitCompiler) -> Bank:
+def _bank(
+    section: BankSection,
+    profile: Profile,
+    slots: tuple[Slot, ...],
+    limits: LimitCompiler,
+    facts: tuple[PackFacts, PackFacts],
+) -> Bank:
     mine = [(index, slot) for index, slot in enumerate(slots) if slot.owner == section.name]
     mine = [one for one in mine if QUANTITIES[one[1].quantity].kind is not Kind.INVERTER]
     return Bank(
@@ -106,8 +120,8 @@ def _bank(section: BankSection, profile: Profile, slots: tuple[Slot, ...], limit
         cell_slots=_numbered("cell_voltage", mine),
         probe_slots=_numbered("cell_temperature", mine),
         required=tuple((index, slot.max_age_us) for index, slot in mine if slot.required),
-        charge=limits.charge(section),
-        discharge=limits.discharge(section),
+        charge=limits.charge(section)._replace(facts=facts[0]),
+        discharge=limits.discharge(section)._replace(facts=facts[1]),
         resistance_ohm=None if section.resistance_mohm is None else section.resistance_mohm / 1000.0,
     )
 

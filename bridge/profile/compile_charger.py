@@ -1,10 +1,10 @@
-"""From the profile and the messages it names to what the charge law must know of sensors, wires and cells."""
+"""From the profile and the messages it names to what the laws must know of sensors and wires."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bridge.core.outgoing import QuantityItem, Transmission
-from bridge.core.plan import ChargerFacts, PackLimits
-from bridge.profile.chemistry import CHEMISTRIES
+from bridge.core.plan import PackFacts, PackLimits
 from bridge.profile.compile_sources import Received
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Bank, Profile
@@ -16,24 +16,26 @@ LEAST_WIRE = 0.01
 """V or A: a finer signal makes no difference to a charger (own choice)."""
 
 
-def charger_facts(
+def pack_facts(
     profile: Profile, bank: Bank, received: Received, transmissions: Sequence[Transmission]
-) -> ChargerFacts:
-    """What the law is told of one bank."""
-    usual, cell = ChargerFacts(), CHEMISTRIES[profile.pack.chemistry]
-    return ChargerFacts(
+) -> tuple[PackFacts, PackFacts]:
+    """What the laws of charging and of discharging one bank are told."""
+    usual = PackFacts()
+
+    def step(quantity: str, usual_step: float) -> float:
+        return _sent_step(quantity, transmissions, usual_step)
+
+    charge = PackFacts(
         sensor_offset_v=bank.cell_sensor_error_v,
         sensor_step_v=max(_told_step_v(profile, bank, received), LEAST_STEP_V),
         current_zero_a=bank.current_sensor_error_a,
         delay_s=bank.telemetry_delay_s,
         lag_s=max(inverter.response_s for inverter in profile.inverter),
-        wire_v=_sent_step("charge_voltage_limit", transmissions, usual.wire_v),
-        wire_a=_sent_step("charge_current_limit", transmissions, usual.wire_a),
-        floor_wire_v=_sent_step("discharge_voltage_floor", transmissions, usual.floor_wire_v),
-        draw_wire_a=_sent_step("discharge_current_limit", transmissions, usual.draw_wire_a),
-        e_fold=cell.e_fold,
-        plateau_v=cell.plateau_v,
+        wire_v=step("charge_voltage_limit", usual.wire_v),
+        wire_a=step("charge_current_limit", usual.wire_a),
     )
+    floor_v = step("discharge_voltage_floor", usual.wire_v)
+    return charge, replace(charge, wire_v=floor_v, wire_a=step("discharge_current_limit", usual.wire_a))
 
 
 def _told_step_v(profile: Profile, bank: Bank, received: Received) -> float:

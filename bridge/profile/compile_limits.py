@@ -170,6 +170,8 @@ class LimitCompiler:
             request_until_soc=until_soc,
             request_below_v=below_v,
             request_until_v=until_v,
+            plateau_v=cell.plateau_v,
+            e_fold=cell.e_fold,
         )
 
     def _request_soc(self) -> tuple[float | None, float | None]:

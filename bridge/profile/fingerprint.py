@@ -11,9 +11,9 @@ def fingerprint(loaded: LoadedProfile) -> str:
 
     The person's wishes and bounds are no part of it: to change them forgets nothing.
     """
-    plan = loaded.plan
+    plan, limits = loaded.plan, loaded.plan.limits
     about = (
-        [(bank.name, bank.cells, bank.capacity_ah, bank.facts) for bank in plan.banks],
+        [(one.name, one.cells, one.capacity_ah, one.charge.facts, one.discharge.facts) for one in plan.banks],
         [inverter.name for inverter in plan.inverters],
         [
             (
@@ -26,7 +26,7 @@ def fingerprint(loaded: LoadedProfile) -> str:
         ],
         [(one.bus, one.layout.key) for one in plan.transmissions if one.carries_limits],
         [_layout(one.layout) for one in (*loaded.received, *loaded.sent)],
-        (plan.limits.cell_target_v, plan.limits.knee_v),
+        (limits.cell_target_v, limits.knee_v, limits.plateau_v, limits.e_fold),
     )
     return sha256(repr(about).encode()).hexdigest()
 

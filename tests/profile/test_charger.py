@@ -1,10 +1,11 @@
 """What the charge law is told of sensors, charger and wires: keys, defaults, bounds, the grids of the DBC."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from bridge.core.plan import ChargerFacts
+from bridge.core.plan import PackFacts
 from bridge.profile.load import load_profile
 from tests.profile.made import BOATHOUSE, CABIN, ROOT, loaded, refused
 
@@ -12,19 +13,20 @@ SHELF = 'name = "shelf"'
 LOFT = 'name = "loft"'
 
 
-def facts(folder: Path, text: str, *changes: tuple[str, str]) -> ChargerFacts:
-    """Of the first bank."""
-    return loaded(folder, text, *changes).plan.banks[0].facts
+def facts(folder: Path, text: str, *changes: tuple[str, str]) -> PackFacts:
+    """Of charging the first bank."""
+    return loaded(folder, text, *changes).plan.banks[0].charge.facts
 
 
 def test_defaults_and_the_grid_of_the_message_definitions() -> None:
     """Steps are those of the signals: 0.1 V and 0.05 A, 0.025 V in the boathouse; cells in whole mV."""
     cabin, boathouse = (load_profile(ROOT / "profiles" / f"{n}.toml") for n in ("cabin", "boathouse"))
 
-    assert cabin.plan.banks[0].facts == ChargerFacts(
-        0.002, 0.001, 1.0, 1.0, 3.0, 0.1, 0.05, 0.1, 0.05, 0.0097, 3.335
-    )
-    assert [bank.facts.wire_v for bank in boathouse.plan.banks] == [0.025, 0.025]
+    bank = cabin.plan.banks[0]
+    for side in (bank.charge, bank.discharge):
+        assert side.facts == replace(PackFacts(), wire_a=0.05)
+    assert (cabin.plan.limits.plateau_v, cabin.plan.limits.e_fold) == (3.335, 0.0097)
+    assert [bank.charge.facts.wire_v for bank in boathouse.plan.banks] == [0.025, 0.025]
 
 
 def test_the_profile_says_what_it_knows_better(tmp_path: Path) -> None:
@@ -53,6 +55,21 @@ def test_a_scaled_signal_has_scaled_steps(tmp_path: Path) -> None:
     )
 
     assert (told.wire_v, told.sensor_step_v) == (1.0, 0.005)
+
+
+def test_each_direction_has_the_steps_of_its_own_signals(tmp_path: Path) -> None:
+    """The floor and the discharge current sent coarser, all else as it was."""
+    changes = [
+        (f'{signal} = "{name}"', f'{signal} = {{ quantity = "{name}", scale = 0.1 }}')
+        for signal, name in (
+            ("draw_volts_floor", "discharge_voltage_floor"),
+            ("draw_amps_most", "discharge_current_limit"),
+        )
+    ]
+    bank = loaded(tmp_path, CABIN, *changes).plan.banks[0]
+
+    assert bank.charge.facts == replace(PackFacts(), wire_a=0.05)
+    assert bank.discharge.facts == replace(PackFacts(), wire_v=1.0, wire_a=0.5)
 
 
 def test_without_every_cell_the_extremes_count(tmp_path: Path) -> None:

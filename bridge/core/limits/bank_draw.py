@@ -30,13 +30,8 @@ class BankDraw:
             floor_v=limits.cell_floor_v,
             knee_v=limits.low_knee_v,
             most_a=bank.discharge.max_a,
-            sensor_offset_v=bank.facts.sensor_offset_v,
-            sensor_step_v=bank.facts.sensor_step_v,
-            lag_s=bank.facts.lag_s,
-            delay_s=bank.facts.delay_s,
-            wire_v=bank.facts.floor_wire_v,
-            wire_a=bank.facts.draw_wire_a,
             rise_a_per_s=RISE_SHARE_PER_S * bank.discharge.max_a,
+            **vars(bank.discharge.facts),
         )
         self._law = DrawLaw(settings, learnt)
         self._limits: DrawLimits | None = None

@@ -12,6 +12,7 @@ from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
 from bridge.core.limits.headroom import participation
+from bridge.core.limits.reading_clock import ReadingClock
 
 __all__ = ["ChargeLaw", "ChargeLimits", "ChargeSettings", "Learnt"]
 
@@ -36,8 +37,7 @@ class ChargeLaw:
         self.cells = Cells(settings, learnt or NOTHING)
         self.current = CurrentLimit(settings)
         self.voltage = VoltageLimit(settings, learnt or NOTHING)
-        self._period_s = 1.0
-        self._age_s = 0.0
+        self._clock = ReadingClock(settings.delay_s)
         self.wanted_a = settings.most_a
         self._before: tuple[Cells, CurrentLimit, VoltageLimit] | None = None
 
@@ -100,16 +100,12 @@ class ChargeLaw:
     ) -> Moment:
         """Updates the estimates and the current that is wanted."""
         settings, cells = self._settings, self.cells
-        self._age_s += dt_s
-        elapsed = 0.0
+        elapsed = self._clock.advance(dt_s, fresh=fresh)
         if fresh:
-            elapsed = self._age_s
             self._weigh(cells_v, current_a or 0.0)
             cells = self.cells
-            self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
-            self._age_s = 0.0
             cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
-        unseen = settings.delay_s + self._period_s + self._age_s
+        unseen = self._clock.unseen_s
         horizon = unseen + self.voltage.charger.answer_s
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)

@@ -1,10 +1,14 @@
 """What the charge law is told once, and what it answers at every step."""
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
+from bridge.core.plan import PackFacts
 
-class ChargeSettings(NamedTuple):
-    """One string of cells, its charger and its sensors. Voltages in V, currents in A, times in s.
+
+@dataclass(frozen=True)
+class ChargeSettings(PackFacts):
+    """One string of cells, beside its charger and its sensors. Voltages in V, currents in A.
 
     Attributes:
         cells: cells in series.
@@ -13,15 +17,9 @@ class ChargeSettings(NamedTuple):
         knee_v: where the steep part of the curve begins, under the usual charging current.
         ceiling_v: charge voltage that is never exceeded.
         most_a: charge current that is never exceeded.
-        sensor_offset_v: largest error of a cell sensor, either way.
-        sensor_step_v: step of a cell sensor; a coarser one is found out.
-        current_zero_a: largest error of the current sensor where none flows.
-        lag_s: time constant of the charger, the slowest to be expected.
-        delay_s: how old a reading is when it comes in.
-        wire_v, wire_a: steps in which the limits are sent.
         rise_a_per_s: fastest rise of the current limit.
         below_knee_v: from the knee, under the usual current, down to the resting plateau of the curve.
-        e_fold: share of charge over which the voltage above the knee grows e-fold (PyBaMM, Prada2013).
+        e_fold: share of charge over which the voltage above the knee grows e-fold.
     """
 
     cells: int
@@ -30,13 +28,6 @@ class ChargeSettings(NamedTuple):
     knee_v: float
     ceiling_v: float
     most_a: float
-    sensor_offset_v: float = 0.002
-    sensor_step_v: float = 0.001
-    current_zero_a: float = 1.0
-    lag_s: float = 3.0
-    delay_s: float = 1.0
-    wire_v: float = 0.1
-    wire_a: float = 0.1
     rise_a_per_s: float = 3.0
     below_knee_v: float = 0.065
     e_fold: float = 0.0097

@@ -10,6 +10,7 @@ from bridge.core.limits.draw_current import DrawCurrent, allowed, margin_v
 from bridge.core.limits.draw_floor import DrawFloor
 from bridge.core.limits.draw_inverter import Inverter
 from bridge.core.limits.draw_settings import DrawLearnt, DrawLimits, DrawSettings
+from bridge.core.limits.reading_clock import ReadingClock
 
 __all__ = ["DrawLaw", "DrawLearnt", "DrawLimits", "DrawSettings"]
 
@@ -32,8 +33,7 @@ class DrawLaw:
         self._spare_v = settings.voltmeter_v
         self._near = self._closed = False
         self._far_s = 0.0
-        self._period_s = 1.0
-        self._age_s = 0.0
+        self._clock = ReadingClock(settings.delay_s)
 
     @property
     def idle(self) -> bool:
@@ -68,15 +68,11 @@ class DrawLaw:
             sent_a: the current limit that went out last, which may be tighter than the law's own.
         """
         settings, cells = self._settings, self.cells
-        self._age_s += dt_s
-        elapsed = 0.0
+        elapsed = self._clock.advance(dt_s, fresh=fresh)
         if fresh:
-            elapsed = self._age_s
-            self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
-            self._age_s = 0.0
             drawn_a = 0.0 if current_a is None else -current_a
             cells.update(cells_v, drawn_a, elapsed, 25.0 if coldest_c is None else coldest_c)
-        unseen = settings.delay_s + self._period_s + self._age_s
+        unseen = self._clock.unseen_s
         horizon = unseen + 2.0 * settings.lag_s
         whole = len(cells_v) == settings.cells
         goal_v = settings.floor_v + margin_v(settings, cells.step_v)

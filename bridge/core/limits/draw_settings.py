@@ -1,10 +1,14 @@
 """What the discharge law is told once, what it answers at every step, and what is worth keeping of it."""
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
+from bridge.core.plan import PackFacts
 
-class DrawSettings(NamedTuple):
-    """One string of cells, its inverter and its sensors. Voltages in V, currents in A, times in s.
+
+@dataclass(frozen=True)
+class DrawSettings(PackFacts):
+    """One string of cells, beside its inverter and its sensors. Voltages in V, currents in A.
 
     Attributes:
         cells: cells in series.
@@ -12,11 +16,6 @@ class DrawSettings(NamedTuple):
         floor_v: what the lowest true cell may fall to.
         knee_v: where the steep part of the curve begins on the way down.
         most_a: discharge current that is never exceeded.
-        sensor_offset_v: largest error of a cell sensor, either way.
-        sensor_step_v: step of a cell sensor; a coarser one is found out.
-        lag_s: time constant with which the inverter obeys, the slowest to be expected.
-        delay_s: how old a reading is when it comes in.
-        wire_v, wire_a: steps in which the limits are sent.
         rise_a_per_s: fastest rise of the current limit.
         voltmeter_v: largest error of the inverter's voltmeter, either way.
         cable_ohm: largest resistance between the string and the inverter.
@@ -27,12 +26,6 @@ class DrawSettings(NamedTuple):
     floor_v: float
     knee_v: float
     most_a: float
-    sensor_offset_v: float = 0.002
-    sensor_step_v: float = 0.001
-    lag_s: float = 3.0
-    delay_s: float = 1.0
-    wire_v: float = 0.1
-    wire_a: float = 0.1
     rise_a_per_s: float = 4.0
     voltmeter_v: float = 0.2
     cable_ohm: float = 0.003

@@ -1,6 +1,7 @@
 """The charge law: what never loosens a limit, what is learnt within bounds, and packs charged under it."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -77,7 +78,7 @@ def test_more_resistance_never_loosens_while_there_is_room(
 )
 def test_what_is_learnt_of_cells_is_bounded(rows: list[tuple[list[float], float]]) -> None:
     """Whatever the readings."""
-    cells = Cells(LFP._replace(cells=4))
+    cells = Cells(replace(LFP, cells=4))
     for pack, amps in rows:
         cells.update(pack, amps, 1.0, 25.0)
         base = RESISTANCE_V / 280.0

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -141,14 +142,14 @@ def test_it_charges_again_and_again_after_being_drawn_from() -> None:
 
 def test_two_banks_in_parallel_each_under_its_own_law() -> None:
     """Of different size and charge: no cell of either passes its target, and they fill until one is there."""
-    small = LFP._replace(capacity_ah=100.0, most_a=50.0)
+    small = replace(LFP, capacity_ah=100.0, most_a=50.0)
     site = Site(Bank(LFP, lfp_open_circuit_v, 0.90), Bank(small, lfp_open_circuit_v, 0.93))
     site.charge(5400)
     assert site.highest_v <= 3.50
     assert max(max(bank.cells_v()) for bank in site.banks) > 3.48
 
 
-@pytest.mark.parametrize("settings", [NMC, NMC._replace(e_fold=0.0097, below_knee_v=0.065)])
+@pytest.mark.parametrize("settings", [NMC, replace(NMC, e_fold=0.0097, below_knee_v=0.065)])
 def test_cells_whose_curve_is_nearly_straight(settings: ChargeSettings) -> None:
     """NMC: with its own numbers, and even with those of LFP, no cell passes its target and the pack fills."""
     site = Site(Bank(settings, nmc_open_circuit_v, 0.84))

@@ -1,5 +1,7 @@
 """The discharge voltage floor over time."""
 
+from dataclasses import replace
+
 import pytest
 
 from bridge.core.limits.draw_floor import DrawFloor
@@ -22,7 +24,7 @@ def test_it_goes_up_at_once_to_the_next_step(goal_v: float, floor_v: float) -> N
 
 def test_a_coarse_wire_rounds_it_up_from_the_start() -> None:
     """46.4 V on a grid of 0.5 V is 46.5 V."""
-    floor = DrawFloor(LFP._replace(wire_v=0.5))
+    floor = DrawFloor(replace(LFP, wire_v=0.5))
     assert floor.value == 46.5
     assert floor.follow(46.55, 1.0, at_once=True) == 47.0
 

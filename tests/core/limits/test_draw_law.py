@@ -1,6 +1,7 @@
 """The discharge law: what never loosens a limit, no pumping, false readings, and packs emptied under it."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -75,7 +76,7 @@ def test_more_resistance_never_loosens_while_there_is_room(
 )
 def test_what_is_learnt_is_bounded(rows: list[tuple[list[float], float]]) -> None:
     """Whatever the readings; and what is kept can be taken up again as it is."""
-    law = DrawLaw(LFP._replace(cells=4))
+    law = DrawLaw(replace(LFP, cells=4))
     for pack, amps in rows:
         limits = law.step(1.0, pack, None, amps, sent_a=140.0)
         assert 0.0 <= limits.current_a <= 140.0
