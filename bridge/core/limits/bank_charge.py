@@ -22,7 +22,7 @@ class BankCharge:
     """One bank's law. Mutable; owned by the limits of one engine.
 
     Attributes:
-        idle: with the same readings, another step would come to the same, however much later.
+        pace: when the law steps.
     """
 
     def __init__(self, bank: Bank, limits: PackLimits, learnt: Learnt | None = None) -> None:
@@ -44,13 +44,7 @@ class BankCharge:
             learnt,
         )
         self._limits: ChargeLimits | None = None
-        self._pace = Pace()
-        self.idle = True
-
-    @property
-    def next_us(self) -> int:
-        """When the law steps next, with the same readings."""
-        return self._pace.next_us
+        self.pace = Pace()
 
     @property
     def learnt(self) -> Learnt | None:
@@ -78,19 +72,19 @@ class BankCharge:
             return self._tapered(high_v, share)
         if reading.doubt is not None:
             return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
-        step_s = self._pace.step_s(t_us, reading, high_v)
+        step_s = self.pace.step_s(t_us, reading, high_v)
         if step_s is not None:
             self._limits = self._law.step(
                 step_s,
                 cells_v,
                 reading.pack_v,
                 reading.current_a,
-                fresh=self._pace.fresh,
+                fresh=self.pace.fresh,
                 coldest_c=reading.coldest_c,
                 sent_v=sent_v,
                 sent_a=sent_a * share,
             )
-            self.idle = self._law.idle
+            self.pace.idle = self._law.idle
         return self._told(share)
 
     def _tapered(self, high_v: float, share: float) -> tuple[Contribution, Contribution]:

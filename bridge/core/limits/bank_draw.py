@@ -19,7 +19,7 @@ class BankDraw:
         learnt: what the law knew before a restart.
 
     Attributes:
-        idle: with the same readings, another step would come to the same, however much later.
+        pace: when the law steps.
     """
 
     def __init__(self, bank: Bank, limits: PackLimits, learnt: DrawLearnt | None = None) -> None:
@@ -35,13 +35,7 @@ class BankDraw:
         )
         self._law = DrawLaw(settings, learnt)
         self._limits: DrawLimits | None = None
-        self._pace = Pace()
-        self.idle = True
-
-    @property
-    def next_us(self) -> int:
-        """When the law steps next, with the same readings."""
-        return self._pace.next_us
+        self.pace = Pace()
 
     @property
     def learnt(self) -> DrawLearnt:
@@ -66,18 +60,18 @@ class BankDraw:
             return None
         if reading.doubt is not None:
             return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
-        step_s = self._pace.step_s(t_us, reading, -min(cells_v))
+        step_s = self.pace.step_s(t_us, reading, -min(cells_v))
         if step_s is not None:
             self._limits = self._law.step(
                 step_s,
                 cells_v,
                 reading.pack_v,
                 reading.current_a,
-                fresh=self._pace.fresh,
+                fresh=self.pace.fresh,
                 coldest_c=reading.coldest_c,
                 sent_a=sent_a * share,
             )
-            self.idle = self._law.idle
+            self.pace.idle = self._law.idle
         return self._told(share)
 
     def _told(self, share: float) -> tuple[Contribution | None, Contribution] | None:

@@ -79,10 +79,7 @@ class Limits:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        for law in self._laws:
-            if not law.idle and t_us >= law.next_us:
-                return False
-        return self._shares.settled
+        return self._shares.settled and all(law.pace.settled(t_us) for law in self._laws)
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
         """Whether charging, and discharging, are inhibited at `t_us`."""

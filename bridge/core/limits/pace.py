@@ -24,6 +24,7 @@ class Pace:
     Attributes:
         fresh: whether anything had come in at the last question.
         next_us: when the law steps next, with the same readings.
+        idle: with the same readings, another step would come to the same, however much later.
     """
 
     def __init__(self) -> None:
@@ -32,6 +33,11 @@ class Pace:
         self._stepped_us: int | None = None
         self.fresh = True
         self.next_us = 0
+        self.idle = True
+
+    def settled(self, t_us: int) -> bool:
+        """Whether a step at `t_us`, with the same readings, would be none or change nothing."""
+        return self.idle or t_us < self.next_us
 
     def step_s(self, t_us: int, reading: Reading, extreme_v: float) -> float | None:
         """How long the step is that is due now, s; `None` if none is.

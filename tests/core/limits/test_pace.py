@@ -71,3 +71,11 @@ def test_a_long_gap_counts_as_twelve_seconds() -> None:
     pace, _ = stepped()
     assert pace.step_s(13 * SECOND - 1, reading(), 3.4) == 11.999999
     assert pace.step_s(60 * SECOND, reading(), 3.4) == 12.0
+
+
+def test_a_step_that_would_change_nothing_is_none_that_is_due() -> None:
+    """Until the law says that it limits something; then from the next step on."""
+    pace, _ = stepped()
+    assert pace.settled(9 * SECOND)
+    pace.idle = False
+    assert [pace.settled(t_us) for t_us in (2 * SECOND - 1, 2 * SECOND)] == [True, False]

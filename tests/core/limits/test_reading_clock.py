@@ -1,0 +1,26 @@
+"""The age and period of readings: what a law has to look ahead for."""
+
+import pytest
+
+from bridge.core.limits.reading_clock import ReadingClock
+
+
+def test_what_is_not_seen_grows_until_new_readings_come() -> None:
+    """The delay, the period, 1 s until one has been seen, and the age."""
+    clock = ReadingClock(0.5)
+    told = [(clock.advance(2.0, fresh=fresh), clock.unseen_s) for fresh in (True, False, False, True)]
+    assert told == [(2.0, 1.5), (0.0, 3.5), (0.0, 5.5), (6.0, 6.5)]
+
+
+def test_a_longer_period_counts_at_once_and_is_slowly_forgotten() -> None:
+    """By 2 % a reading, down to what the period is now."""
+    clock = ReadingClock(0.0)
+    clock.advance(1.0, fresh=True)
+    seen = []
+    for dt_s in (10.0, 1.0, 1.0):
+        clock.advance(dt_s, fresh=True)
+        seen.append(clock.period_s)
+    assert seen == pytest.approx([10.0, 9.8, 9.604])
+    for _ in range(200):
+        clock.advance(1.0, fresh=True)
+    assert clock.period_s == 1.0
