@@ -78,7 +78,7 @@ class Course:
         seen = look(self._banks, readings, active) if state is State.FOLLOWING else None
         asked = IDLE
         if commission is not None:
-            commission.step(t_us, elapsed_us, seen)
+            commission.step(t_us, elapsed_us, seen, _cells_v(readings, active))
             if commission.news:
                 self.news.append(("commissioning", commission.news))
             window = self._window if commission.active else None
@@ -106,6 +106,12 @@ class Course:
         """What is to be told since the last call: subject and text."""
         news, self.news = self.news, []
         return news
+
+
+def _cells_v(readings: Sequence[Reading], active: Sequence[bool]) -> list[float]:
+    """All cells of the active banks, V; none unless each is known."""
+    rows = [reading.cells_v or [] for reading, on in zip(readings, active, strict=True) if on]
+    return [cell_v for row in rows for cell_v in row] if all(rows) else []
 
 
 def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bool]) -> Seen | None:

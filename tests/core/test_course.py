@@ -112,16 +112,31 @@ def test_commissioning_in_the_engine_is_gentle_told_and_over_by_itself() -> None
     assert Contribution(Reason.COMMISSIONING, 10.0, "") in charge.contributions
     assert charge.value <= 10.0
     assert (value(rig, "charge_stage"), value(rig, "shown_state_of_charge")) == (1.0, 80.0)
-    sentence = "top balance: cells within 32 mV, wanted 10 mV; 1.0 A"
+    sentence = "top balance: cells within 32 mV, wanted 10 mV, 1 of 16 at their target; 1.0 A"
     assert rig.engine.decision.progress == sentence
     assert told(rig).count(f"commissioning: {sentence}") == 4
     pack.cells_v = [3.495, *[3.490] * 15]
     rig.run(62.0)
     assert told(rig)[-2:] == [
-        "commissioning: top balance done: cells within 5 mV, wanted 10 mV; 1.0 A",
+        "commissioning: top balance done: cells within 5 mV, wanted 10 mV, 16 of 16 at their target; 1.0 A",
         "stage: resting: the current has tailed off to 1.0 A",
     ]
     assert (rig.engine.decision.progress, value(rig, "shown_state_of_charge")) == ("", 99.0)
+
+
+@pytest.mark.parametrize(
+    ("other", "count"),
+    [(None, ""), ([3.495] * 16, ", 32 of 32 at their target"), ([3.4] * 16, ", 16 of 32 at their target")],
+)
+def test_cells_of_all_banks_are_counted_or_none(other: list[float] | None, count: str) -> None:
+    """Half a picture would look like half the way."""
+    course = Course(plan_of(None, COMMISSIONING, banks=2))
+    full = GOOD._replace(cells_v=[3.495] * 16, high_v=3.495, low_v=3.495)
+    rows = [full, full._replace(cells_v=other)]
+    told = course.step(SECOND, TICK, State.FOLLOWING, rows, [True, True]).progress
+    assert told == f"top balance: cells within 0 mV, wanted 10 mV{count}; 10.0 A"
+    alone = course.step(2 * SECOND, TICK, State.FOLLOWING, rows, [True, False]).progress
+    assert alone == "top balance: cells within 0 mV, wanted 10 mV, 16 of 16 at their target; 5.0 A"
 
 
 def test_commissioning_needs_no_stages_and_ends_at_its_time_without_any_data() -> None:

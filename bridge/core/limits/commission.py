@@ -6,6 +6,7 @@ cells, at their target and at a low current, have stayed together for a steady s
 At a higher current the spread says more of the cells' resistances than of their charge.
 """
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from bridge.core.limits.stage import Seen
@@ -64,13 +65,16 @@ class Commission:
         """What it adds to the charge current."""
         return self._bound if self.active else ()
 
-    def step(self, t_us: int, elapsed_us: int, seen: Seen | None) -> None:
-        """Takes what is seen now; `None` while the pack is not trusted: only the stated end counts then."""
+    def step(self, t_us: int, elapsed_us: int, seen: Seen | None, cells_v: Sequence[float] = ()) -> None:
+        """Takes what is seen now; `None` while the pack is not trusted: only the stated end counts then.
+
+        `cells_v`: all cells, V, for the count of those at their target; empty if not each is known.
+        """
         self.news = ""
         if not self.active:
             return
         if seen is not None:
-            self._look(elapsed_us, seen)
+            self._look(elapsed_us, seen, cells_v)
         if self._steady_us >= self._wish.steady_us:
             self._end(f"done: {self._seen}")
         elif t_us >= self._wish.until_us:
@@ -79,12 +83,15 @@ class Commission:
             self._told_us = t_us
             self.news = self.progress
 
-    def _look(self, elapsed_us: int, seen: Seen) -> None:
+    def _look(self, elapsed_us: int, seen: Seen, cells_v: Sequence[float]) -> None:
         wish = self._wish
+        there_v = wish.target_v - wish.near_v
         amps = "current not known" if seen.current_a is None else f"{seen.current_a:.1f} A"
         spread, wanted = f"{seen.spread_v * 1000:.0f} mV", f"{wish.within_v * 1000:.0f} mV"
-        self._seen = f"cells within {spread}, wanted {wanted}; {amps}"
-        at_target = seen.high_v >= wish.target_v - wish.near_v
+        there = sum(cell_v >= there_v for cell_v in cells_v)
+        count = f", {there} of {len(cells_v)} at their target" if cells_v else ""
+        self._seen = f"cells within {spread}, wanted {wanted}{count}; {amps}"
+        at_target = seen.high_v >= there_v
         # Before the target a spread says nothing: on the plateau all cells look alike.
         way = f"highest cell {seen.high_v:.3f} V on its way to {wish.target_v:.3f} V; {amps}"
         self.progress = f"top balance: {self._seen if at_target else way}"

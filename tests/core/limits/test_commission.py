@@ -53,6 +53,15 @@ def test_progress_is_told_in_words_and_numbers_every_so_often() -> None:
     )
 
 
+def test_cells_at_their_target_are_counted_where_each_is_known() -> None:
+    """From just as far below as the highest counts as there."""
+    there_v = WISH.target_v - WISH.near_v
+    commission = Commission(WISH)
+    commission.step(SECOND, SECOND, APART, [3.49, there_v, there_v - 1e-6, 3.448])
+    sentence = "top balance: cells within 42 mV, wanted 10 mV, 2 of 4 at their target; 9.5 A"
+    assert (commission.progress, commission.news) == (sentence, sentence)
+
+
 def test_it_ends_once_the_cells_stay_together_at_their_target_and_a_low_current() -> None:
     """Ten minutes without a break; then nothing is bounded or told any more."""
     life = Life()
