@@ -257,7 +257,8 @@ class BusStage(Stage):
 
     def _start(self) -> None:
         with self._log.open("ab") as log:
-            command = [sys.executable, "-m", "bridge", "run", str(self._profile), "--status-every", "0"]
+            command = [sys.executable, "-m", "bridge", "run", str(self._profile)]
+            command += ["--status-every", "0", "--state", str(self._profile.parent / "state")]
             self._process = subprocess.Popen(command, stdout=log, stderr=subprocess.STDOUT)
 
     def _last_line(self) -> str:

@@ -18,6 +18,7 @@ from bridge.profile.load import LoadedProfile, load_profile
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.seam import NoticeKind
+from bridge.service.store import Store
 from bridge.service.world import Request
 from bridge.simulate.coder import Library
 from bridge.simulate.world import Killed, VirtualWorld
@@ -64,7 +65,9 @@ class VirtualStage(Stage):
         world.at(end_us, lambda: self._heal(fault))
         world.at(over_us, world.kill)  # what happens at an orderly stop is another matter
         try:
-            self._live(over_us)
+            with tempfile.TemporaryDirectory(prefix="drill-") as folder:
+                self._store = Store(Path(folder), self.loaded.path, wall=self.now_us)
+                self._live(over_us)
         except Exception as problem:
             watch.wrong.append(f"the daemon ended: {type(problem).__name__}: {problem}")
         finally:
@@ -75,7 +78,9 @@ class VirtualStage(Stage):
         """The daemon's life, or lives."""
         while True:
             journal = Journal(make_logger("plain", self._lines.append))
-            self._daemon = Daemon(self.loaded, self.world, journal, load=lambda: self._load())
+            self._daemon = Daemon(
+                self.loaded, self.world, journal, load=lambda: self._load(), store=self._store
+            )
             try:
                 code = self._daemon.run()
             except Killed:
@@ -148,7 +153,8 @@ class VirtualStage(Stage):
         self.world.stall(seconds)
 
     def kill(self, dead_s: float) -> None:
-        """See `Stage.kill`."""
+        """See `Stage.kill`. What a restart must not forget has just been written."""
+        self._store.close(self.loaded, self._daemon.engine, self.now_us())
         self._dead_s = dead_s
         self.world.kill()
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from bridge.core.engine import Due, Engine
-from bridge.core.kept import Kept
+from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.shape import Ramp
@@ -110,14 +110,24 @@ def does_not_mind_a_silent_inverter(patch: Patch) -> None:
     )
 
 
+def eager(plan: Plan) -> Plan:
+    """Trusted with the first readings, and as fast as can be."""
+    limits = plan.limits._replace(charge_rise_a_per_s=1e6, discharge_rise_a_per_s=1e6)
+    return plan._replace(limits=limits, times=plan.times._replace(steady_us=0))
+
+
 def starts_permissive(patch: Patch) -> None:
     """Full limits go out as soon as the first readings are there."""
-
-    def eager(plan: Plan) -> Plan:
-        limits = plan.limits._replace(charge_rise_a_per_s=1e6, discharge_rise_a_per_s=1e6)
-        return plan._replace(limits=limits, times=plan.times._replace(steady_us=0))
-
     works_by(patch, eager)
+
+
+def starts_permissive_if_it_knows_the_pack(patch: Patch) -> None:
+    """The same, but only with what was kept over a restart."""
+
+    def begun(plan: Plan, t_us: int, kept: Kept = NOTHING) -> Engine:
+        return Engine(plan if kept == NOTHING else eager(plan), t_us, kept)
+
+    patch.setattr("bridge.service.daemon.Engine", begun)
 
 
 def rounds_loosely(patch: Patch) -> None:
@@ -208,6 +218,10 @@ def dies_of_a_full_queue(patch: Patch) -> None:
         (does_not_mind_a_silent_inverter, "boathouse", "inverter hall silent", "not seen"),
         (starts_permissive, "cabin", "killed and restarted", "s on, loft saw charge 140.0 A"),
         (believes_stale_data, "boathouse", "bank south lost", "not seen"),
+        (
+            starts_permissive_if_it_knows_the_pack,
+            *("cabin", "killed and restarted", "s on, loft saw charge 140.0 A"),
+        ),
         (rounds_loosely, "cabin", "CellsB silent", "decided"),
         (rises_at_once, "cabin", "pack silent", "more than"),
         (forgets_that_it_stood_still, "cabin", "event loop stalled", "s on, loft saw charge 140.0 A"),
