@@ -18,7 +18,7 @@ def cells_for_charge(reading: Reading) -> list[float] | None:
     if cells_v is None:
         return None if low_v is None or reading.pack_v is None else [low_v, high_v]
     most_v = max(cells_v)
-    return _moved(cells_v, most_v, high_v) if high_v > most_v else cells_v
+    return _moved(cells_v, most_v, max(most_v, high_v))
 
 
 def cells_for_draw(reading: Reading) -> list[float] | None:
@@ -29,7 +29,7 @@ def cells_for_draw(reading: Reading) -> list[float] | None:
     if cells_v is None:
         return [low_v]
     least_v = min(cells_v)
-    return _moved(cells_v, least_v, low_v) if low_v < least_v else cells_v
+    return _moved(cells_v, least_v, min(least_v, low_v))
 
 
 def _moved(cells_v: list[float], from_v: float, to_v: float) -> list[float]:
