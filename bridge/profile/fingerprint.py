@@ -1,5 +1,6 @@
 """What makes two profiles the same as far as what was learnt with them goes."""
 
+from dataclasses import astuple
 from hashlib import sha256
 
 from bridge.core.codec import MessageLayout
@@ -13,7 +14,10 @@ def fingerprint(loaded: LoadedProfile) -> str:
     """
     plan, limits = loaded.plan, loaded.plan.limits
     about = (
-        [(one.name, one.cells, one.capacity_ah, one.charge.facts, one.discharge.facts) for one in plan.banks],
+        [
+            (one.name, one.cells, one.capacity_ah, astuple(one.charge.facts), astuple(one.discharge.facts))
+            for one in plan.banks
+        ],
         [inverter.name for inverter in plan.inverters],
         [
             (
