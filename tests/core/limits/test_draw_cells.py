@@ -120,7 +120,7 @@ def test_a_slope_is_what_the_expected_voltage_missed_by_charge(
 ) -> None:
     """At 50 A: 0.15 of it a second, of coarse sensors less; what was too much goes over 300 s, a rise of more
     than the sensors' step and error with the faster; never below 0, nor above an e-fold in 0.25 %."""
-    cells = DrawCells(LFP._replace(sensor_step_v=step_v))
+    cells = DrawCells(DrawSettings(2, 280.0, 2.90, 3.05, 140.0, sensor_step_v=step_v))
     cells.update([3.0, 3.201], 50.0, 1.0, 25.0)
     cells.slopes[0] = slope
     cells.update([shown, 3.201], 50.0, elapsed_s, 25.0)

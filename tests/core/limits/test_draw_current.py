@@ -26,8 +26,9 @@ def cells_at(
 ) -> DrawCells:
     """Cells that are believed to stand like this."""
     cells = DrawCells(LFP)
-    cells.volts, cells.ohms, cells.slopes = list(volts), list(ohms), list(slopes)
-    cells.drawn_a, cells.diffusion = drawn_a, diffusion
+    cells.update(volts, drawn_a, 1.0, 25.0)
+    cells.step_v, cells.diffusion = 0.001, diffusion
+    cells.ohms, cells.slopes = list(ohms), list(slopes)
     return cells
 
 

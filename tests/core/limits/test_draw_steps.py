@@ -157,7 +157,7 @@ def closed(*lows_v: float) -> bool:
 def test_a_cell_at_its_floor_ends_it_whatever_is_obeyed() -> None:
     """The lowest of them, at the floor itself; until it is above the knee, or was never there."""
     assert closed(2.90)
-    assert not closed(2.901)
+    assert not closed(2.903)
     assert closed(2.90, 2.92, 3.05)
     assert not closed(2.90, 2.92, 3.051)
     assert not closed(2.90, 3.04, 3.04, 3.04)
