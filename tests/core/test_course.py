@@ -9,13 +9,14 @@ from hypothesis import strategies as st
 from bridge.core.course import IDLE, Course, Now, look
 from bridge.core.engine import Engine
 from bridge.core.failsafe import State
+from bridge.core.kept import NOTHING
 from bridge.core.limits.commission import Commissioning
 from bridge.core.limits.compose import Limits
 from bridge.core.limits.stage import Seen, Stage, Stages
 from bridge.core.pack import Reading
 from bridge.core.plan import Plan, ShownSoc
 from bridge.core.reasons import Contribution, Limit, Reason
-from tests.core.plans import OPTIONS, SECOND, TICK, Builder
+from tests.core.plans import DRAW, OPTIONS, SECOND, TICK, Builder, pack_limits
 from tests.core.rig import Rig, Speaker, level
 
 MINUTE = 60 * SECOND
@@ -179,17 +180,16 @@ def test_without_either_nothing_is_asked_for() -> None:
     assert Now(Stage.RESTING, "full").sentence == "resting: full"
 
 
-def test_a_request_waits_for_time_even_if_nothing_else_changes() -> None:
-    """The engine asks again while a starved cell is on its way back."""
-    rig = Rig(Builder(cells=4, tick_us=SECOND).plan(), level(4))
-    pack = rig.speakers[0]
-    pack.cells_v, pack.low_v = [3.3] * 4, 2.93
-    rig.run(5.0)
-    assert value(rig, "charge_requested") == 1.0
-    pack.low_v = None
+def test_a_request_ends_in_time_while_the_limits_stand_still() -> None:
+    """What asks early, far from where any law limits: only the time since the cell came back moves on."""
+    wish = pack_limits(4)._replace(request_below_v=3.25, request_until_v=3.28)
+    rig = Rig(Builder(cells=4, tick_us=SECOND, limits=wish, draw=DRAW._replace(max_a=20.0)).plan(), level(4))
+    rig.speakers[0].cells_v = [3.24] * 4
+    rig.run(30.0)
+    rig.speakers[0].cells_v = [3.3] * 4
     rig.run(590.0, SECOND // 2)
     assert value(rig, "charge_requested") == 1.0
-    rig.run(15.0, SECOND // 2)
+    rig.run(20.0, SECOND // 2)
     assert value(rig, "charge_requested") == 0.0
 
 
@@ -216,6 +216,18 @@ def test_a_starved_pack_asks_for_nothing_it_may_not_have(changes: dict[str, floa
         rig.speakers[0].soc = 12.0
         rig.run(2.0)
         assert value(rig, "charge_requested") == 1.0
+
+
+def test_a_restart_goes_on_with_a_commissioning_that_has_not_ended() -> None:
+    """And does not begin one anew that has: by its stated end it is known."""
+    plan = plan_of(None, COMMISSIONING)
+    course = Course(plan)
+    assert course.keep(NOTHING) == NOTHING
+    assert Course(plan, course.keep(NOTHING)).step(0, TICK, State.FOLLOWING, [GOOD], [True]).charge
+    course.step(COMMISSIONING.until_us, TICK, State.SAFE, [GOOD], [True])
+    kept = course.keep(NOTHING)
+    assert kept.commissioned_us == COMMISSIONING.until_us
+    assert not Course(plan, kept).step(0, TICK, State.FOLLOWING, [GOOD], [True]).charge
 
 
 def test_banks_are_seen_together_and_only_those_that_count() -> None:

@@ -9,6 +9,7 @@ each printed as an entry for that list. 2: the tests fail without any mutant, or
 """
 
 import argparse
+import math
 import os
 import random
 import sys
@@ -44,7 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             _, status = os.waitpid(bench.quietly(partial(bench.measure, package, path)), 0)
             if status:
                 raise ListError(f"without any mutant the tests end with {os.waitstatus_to_exitcode(status)}")
-            baseline = bench.baseline_from(path)
+            baseline = bench.baseline_from(path, wish.longest)
     except ListError as error:
         print(error, file=sys.stderr)
         return INFRASTRUCTURE
@@ -63,6 +64,9 @@ def _arguments() -> argparse.ArgumentParser:
     parser.add_argument("--package", default="bridge.core")
     parser.add_argument("--root", type=Path, default=ROOT, help="the folder the package is imported from")
     parser.add_argument("--tests", nargs="+", default=["tests/core"], help="files and folders for pytest")
+    parser.add_argument(
+        "--longest", type=float, default=math.inf, help="leave out tests over so many seconds"
+    )
     parser.add_argument("--justified", type=Path, default=HERE / "justified.toml")
     return parser
 

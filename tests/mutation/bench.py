@@ -198,13 +198,17 @@ def measure(package: Package, into: Path) -> int:
     return code
 
 
-def baseline_from(path: Path) -> Baseline:
-    """What `measure` has left."""
+def baseline_from(path: Path, longest_s: float) -> Baseline:
+    """What `measure` has left, of the tests that take no longer, of processor time."""
     seconds, lines = json.loads(path.read_text())
+    short = {test: took for test, took in seconds.items() if took <= longest_s}
     return Baseline(
-        seconds,
+        short,
         {
-            module: {int(line): frozenset(tests) for line, tests in rows.items()}
+            module: {
+                int(line): frozenset(test for test in tests if not test or test in short)
+                for line, tests in rows.items()
+            }
             for module, rows in lines.items()
         },
     )

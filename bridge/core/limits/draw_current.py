@@ -78,8 +78,7 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
         room = rest_v - goal_v
         if room > 0.0:
             model = curve * (top_v - rest_v)
-            fall = slope if slope > model else model
-            fall = fall * horizon_s if fall > 0.0 else 0.0
+            fall = horizon_s * (slope if slope > model else model)
             amps = room / (ohm * grows + fall)
             if amps < least:
                 least, cell = amps, i

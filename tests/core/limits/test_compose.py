@@ -464,8 +464,9 @@ def test_what_has_lapsed_releases_no_cut_off_either_way() -> None:
         bench = open_bench()
         bench.set(**tripped)
         assert bench.go()[which].value == 0.0
-        bench.set(**back, lapsed="cell_voltage 3 of bank1")
-        assert bench.go(9.0)[which].value == 0.0
+        for _ in range(9):  # as long as a reading that was false is held against the pack
+            bench.set(**back, lapsed="cell_voltage 3 of bank1")
+            assert bench.go(1.0)[which].value == 0.0
         for _ in range(9):  # what is new must be so three times
             bench.set(lapsed=None)
             last = bench.go(1.0)[which]
