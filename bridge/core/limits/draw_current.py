@@ -48,7 +48,7 @@ FAR_A = 1e5
 
 
 def margin_v(settings: DrawSettings, step_v: float) -> float:
-    """How far above its floor the lowest cell is to be seen, V."""
+    """How far above its floor the level of the lowest cell is to stand, V."""
     return settings.sensor_offset_v + BLUR * step_v + DOUBT_V
 
 
@@ -73,7 +73,7 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
     top_v = 2.0 * settings.knee_v - settings.floor_v
     curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
     least, at_once, cell = FAR_A, FAR_A, 0
-    for i, (volt, ohm, slope) in enumerate(zip(cells.volts, cells.ohms, cells.slopes, strict=True)):
+    for i, (volt, ohm, slope) in enumerate(zip(cells.levels, cells.ohms, cells.slopes, strict=True)):
         rest_v = volt + ohm * drawn_a
         room = rest_v - goal_v
         if room > 0.0:

@@ -92,7 +92,7 @@ class DrawLaw:
         floor_v = None
         if self._near and string_v is not None:
             spare_v = settings.voltmeter_v
-            self._closes(min(cells_v))
+            self._closes(min(cells.levels))
             if not (inverter.ignores or self._closed or current_a is None):
                 spare_v = -spare_v - settings.cable_ohm * settings.most_a
             floor_v = self._floor(string_v, found.at_once_a, spare_v, dt_s)
@@ -111,8 +111,8 @@ class DrawLaw:
             self.inverter = Inverter(self._settings)
 
     def _closes(self, low_v: float) -> None:
-        """A cell at its floor ends it, whatever is obeyed, until it is charged or was never there."""
-        if low_v <= self._settings.floor_v:
+        """A cell that may be at its floor ends it, whoever obeys, until it is charged or never was there."""
+        if low_v <= self._settings.floor_v + self._settings.sensor_offset_v:
             self._closed = True
         elif low_v > self._settings.knee_v or self.current.contradicted:
             self._closed = False
