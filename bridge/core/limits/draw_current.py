@@ -42,7 +42,7 @@ AGAINST = 3
 """Readings in a row that must contradict what the limit fell for."""
 
 RECENT_S = 600.0
-"""The largest current drawn is forgotten over this time."""
+"""The largest current drawn before the limit fell is forgotten over this time."""
 
 FAR_A = 1e5
 
@@ -105,7 +105,7 @@ class DrawCurrent:
         self._rest_v = 0.0
         self._fell_a = 0.0
         self._since_s = 0.0
-        self._recent_a = 0.0
+        self._recent_a = self._gives_a = 0.0
         self._charged_as = 0.0
         self._against = 0
         self._rising = False
@@ -117,12 +117,14 @@ class DrawCurrent:
         """Moves towards what is allowed, within 0 and the most; returns the limit on the wire's grid."""
         settings, drawn_a = self._settings, cells.drawn_a
         self._recent_a = max(drawn_a, self._recent_a * (1.0 - min(dt_s / RECENT_S, 1.0)))
+        self._gives_a = max(drawn_a, self._gives_a)
         self._charged_as = max(self._charged_as - drawn_a * dt_s, 0.0)
         wanted = min(max(found.amps, 0.0), settings.most_a)
         if wanted <= self.exact:
             self.exact = wanted
             self._cell, self._rest_v, self._fell_a = found.cell, _rest_v(cells, found.cell), drawn_a
             self._count = len(cells.volts)
+            self._gives_a = self._recent_a
             self._since_s = self._charged_as = 0.0
             self._against = 0
             self._rising = self.contradicted = False
@@ -142,7 +144,7 @@ class DrawCurrent:
         if len(cells.volts) != self._count:  # other cells are known now
             return
         ohm = cells.ohms[self._cell]
-        given_v = ohm * self._recent_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
+        given_v = ohm * self._gives_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
         # Of two currents, what a resistance that is not well known makes of their difference counts, too.
         noise_v = 2.0 * (cells.step_v + self._settings.sensor_offset_v)
         noise_v += ohm * abs(cells.drawn_a - self._fell_a)

@@ -94,7 +94,11 @@ class DrawLaw:
             spare_v = settings.voltmeter_v
             self._closes(min(cells.levels))
             if not (inverter.ignores or self._closed or current_a is None):
-                spare_v = -spare_v - settings.cable_ohm * settings.most_a
+                spare_v = (
+                    -spare_v
+                    - settings.wire_v
+                    - settings.cable_ohm * min(max(found.amps, 0.0), settings.most_a)
+                )
             floor_v = self._floor(string_v, found.at_once_a, spare_v, dt_s)
         return DrawLimits(floor_v, limit_a, inverter.ignores and current_a is not None)
 

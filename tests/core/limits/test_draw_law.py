@@ -157,6 +157,18 @@ def test_a_recovering_cell_does_not_bring_the_load_back() -> None:
     assert run(law, 2.975, 0.0, 120).current_a > low
 
 
+def test_a_cell_that_recovers_for_long_is_not_taken_for_a_false_reading() -> None:
+    """By half of what diffusion could give, with the root of time: what took it does not fade meanwhile."""
+    law = DrawLaw(LFP)
+    run(law, 3.00, -100.0, 30)
+    low = run(law, 2.93, -100.0, 60).current_a
+    for second in range(1150):
+        slow_v = 0.5 * OHM * 100.0 * math.sqrt(second / 120.0)
+        out = run(law, round(2.93 + OHM * 100.0 + slow_v, 3), 0.0, 1)
+    assert not law.current.contradicted
+    assert out.current_a <= low
+
+
 def test_charge_brings_the_load_back() -> None:
     """Half a percent of it is enough."""
     law = DrawLaw(LFP)
@@ -221,7 +233,7 @@ def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
 
 
 def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> None:
-    """Before, the floor stood behind by the errors of voltmeter and cable; now before, by the first."""
+    """Before, the floor stood behind by voltmeter, cable and a step; now before, by the voltmeter."""
     law = DrawLaw(LFP)
     behind_v = run(law, 2.95, -4.0, 60).floor_v
     seen = law.step(1.0, [2.95, *[3.01] * 15], 48.1, -4.0, sent_a=140.0)
@@ -233,6 +245,12 @@ def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> No
     assert behind_v is not None
     assert alone_v == pytest.approx(behind_v + 0.8, abs=0.11)
     assert again_v == behind_v
+    low = DrawLaw(LFP)
+    behind_v = run(low, 2.905, 0.0, 60).floor_v
+    low.inverter.ignores = True
+    alone_v = run(low, 2.905, 0.0, 10).floor_v
+    assert behind_v is not None
+    assert alone_v == pytest.approx(behind_v + 0.5, abs=0.11)  # by 2 A a cable takes next to nothing
 
 
 def test_late_readings_take_the_limit_down() -> None:
