@@ -81,7 +81,7 @@ class DrawLaw:
         whole = len(cells_v) == settings.cells
         goal_v = settings.floor_v + margin_v(settings, cells.step_v)
         found = allowed(settings, cells, goal_v, horizon)
-        limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
+        limit_a = self.current.follow(found, cells, dt_s, fresh=fresh, known=current_a is not None)
         self._approach(found.amps, dt_s)
         inverter = self.inverter
         if self._near and current_a is not None:
@@ -93,7 +93,7 @@ class DrawLaw:
         if self._near and string_v is not None:
             spare_v = settings.voltmeter_v
             self._closes(min(cells.levels))
-            if not (inverter.ignores or self._closed or current_a is None):
+            if not (inverter.ignores or self._closed):
                 spare_v = (
                     -spare_v
                     - settings.wire_v

@@ -169,6 +169,20 @@ def test_a_cell_that_recovers_for_long_is_not_taken_for_a_false_reading() -> Non
     assert out.current_a <= low
 
 
+def test_without_a_known_current_a_load_that_goes_is_not_taken_for_a_false_reading() -> None:
+    """Nor does it open a closed floor; 0.4 V are more than any load takes."""
+    law = DrawLaw(LFP)
+    run(law, 2.951, None, 30)
+    run(law, 2.899, None, 1)
+    gone = run(law, 2.951, None, 600)
+    assert gone.current_a == 0.0
+    assert (gone.floor_v or 0.0) > (run(DrawLaw(LFP), 2.951, None, 600).floor_v or 99.0) + 0.35
+    opened = DrawLaw(LFP)
+    run(opened, 2.951, None, 30)
+    run(opened, 2.551, None, 1)
+    assert run(opened, 2.951, None, 60).current_a > 0.0
+
+
 def test_charge_brings_the_load_back() -> None:
     """Half a percent of it is enough."""
     law = DrawLaw(LFP)
