@@ -5,6 +5,8 @@ With D the current drawn (negative while charging), a cell shows v = e - R·D. B
     v' = v - R·(D' - D) - s·D·dt
 
 is expected, and of that no more than the sensor's step leaves open is believed: x - q/2 <= v <= x + q/2.
+What is expected may be wrong, what is read is not: the cell stands at max(v, x) - q/2 at least, wherever in
+its step it is. That is close after the reading has come down by a step, the moment that tells most.
 
 R is the resistance felt within seconds. It is learnt between two level stretches of the current, R = Δv / ΔD,
 within bounds around what such a cell has from the maker; until it has been seen, a cell is taken for a bad
@@ -57,6 +59,7 @@ class DrawCells:
 
     Attributes:
         volts: voltage of each cell under the current.
+        levels: the same or the reading, the higher: no cell stands lower than half a step below.
         ohms: resistance of each cell.
         slopes: how fast each falls with the charge drawn, V/As.
         diffusion: how much larger than at 25 °C the slow part is beside the fast one.
@@ -70,6 +73,7 @@ class DrawCells:
         self._anchor: tuple[float, float, list[float]] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
+        self.levels: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.diffusion = 1.0
@@ -99,7 +103,7 @@ class DrawCells:
             slower = min(1.0, elapsed_s / EASE_S) / moved
         span_v = settings.knee_v - settings.floor_v
         most = 2.0 * span_v / (STEEPEST_E_FOLD * 3600.0 * settings.capacity_ah)
-        half, volts, slopes = 0.5 * self.step_v, self.volts, self.slopes
+        half, volts, levels, slopes = 0.5 * self.step_v, self.volts, self.levels, self.slopes
         rough = self.step_v + settings.sensor_offset_v  # a rise beyond this takes back a fall that was none
         for i, shown in enumerate(cells_v):
             slope = slopes[i]
@@ -109,6 +113,7 @@ class DrawCells:
             elif volt < shown - half:
                 volt = shown - half
             volts[i] = volt
+            levels[i] = volt if volt > shown else shown
             if faster:
                 missed = expected - volt
                 slope += missed * (slower if -rough < missed <= 0.0 else faster)
@@ -117,6 +122,7 @@ class DrawCells:
 
     def _begin(self, cells_v: Sequence[float], drawn_a: float) -> None:
         self.volts = list(cells_v)
+        self.levels = list(cells_v)
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):
             self.factors = [UNSEEN] * len(cells_v)

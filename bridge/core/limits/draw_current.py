@@ -42,13 +42,13 @@ AGAINST = 3
 """Readings in a row that must contradict what the limit fell for."""
 
 RECENT_S = 600.0
-"""The largest current drawn is forgotten over this time."""
+"""The largest current drawn before the limit fell is forgotten over this time."""
 
 FAR_A = 1e5
 
 
 def margin_v(settings: DrawSettings, step_v: float) -> float:
-    """How far above its floor the lowest cell is to be seen, V."""
+    """How far above its floor the level of the lowest cell is to stand, V."""
     return settings.sensor_offset_v + BLUR * step_v + DOUBT_V
 
 
@@ -73,7 +73,7 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
     top_v = 2.0 * settings.knee_v - settings.floor_v
     curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
     least, at_once, cell = FAR_A, FAR_A, 0
-    for i, (volt, ohm, slope) in enumerate(zip(cells.volts, cells.ohms, cells.slopes, strict=True)):
+    for i, (volt, ohm, slope) in enumerate(zip(cells.levels, cells.ohms, cells.slopes, strict=True)):
         rest_v = volt + ohm * drawn_a
         room = rest_v - goal_v
         if room > 0.0:
@@ -102,9 +102,9 @@ class DrawCurrent:
         self._settings = settings
         self._cell = self._count = 0
         self._rest_v = 0.0
-        self._fell_a = 0.0
+        self._fell_a = self._unseen_a = 0.0
         self._since_s = 0.0
-        self._recent_a = 0.0
+        self._recent_a = self._gives_a = 0.0
         self._charged_as = 0.0
         self._against = 0
         self._rising = False
@@ -112,16 +112,28 @@ class DrawCurrent:
         self.value = settings.most_a
         self.contradicted = False
 
-    def follow(self, found: Allowed, cells: DrawCells, dt_s: float, *, fresh: bool) -> float:
-        """Moves towards what is allowed, within 0 and the most; returns the limit on the wire's grid."""
-        settings, drawn_a = self._settings, cells.drawn_a
+    def follow(self, found: Allowed, cells: DrawCells, dt_s: float, *, fresh: bool, known: bool) -> float:
+        """Moves towards what is allowed, within 0 and the most; returns the limit on the wire's grid.
+
+        Args:
+            found: what is allowed.
+            cells: what it was found for.
+            dt_s: since the last step.
+            fresh: whether the readings are new.
+            known: whether the current is; if not, any up to the most may have come or gone.
+        """
+        settings = self._settings
+        self._unseen_a = 0.0 if known else settings.most_a
+        drawn_a = max(cells.drawn_a, self._unseen_a)
         self._recent_a = max(drawn_a, self._recent_a * (1.0 - min(dt_s / RECENT_S, 1.0)))
-        self._charged_as = max(self._charged_as - drawn_a * dt_s, 0.0)
+        self._gives_a = max(drawn_a, self._gives_a)
+        self._charged_as = max(self._charged_as - cells.drawn_a * dt_s, 0.0)
         wanted = min(max(found.amps, 0.0), settings.most_a)
         if wanted <= self.exact:
             self.exact = wanted
-            self._cell, self._rest_v, self._fell_a = found.cell, _rest_v(cells, found.cell), drawn_a
+            self._cell, self._rest_v, self._fell_a = found.cell, _rest_v(cells, found.cell), cells.drawn_a
             self._count = len(cells.volts)
+            self._gives_a = self._recent_a
             self._since_s = self._charged_as = 0.0
             self._against = 0
             self._rising = self.contradicted = False
@@ -141,10 +153,10 @@ class DrawCurrent:
         if len(cells.volts) != self._count:  # other cells are known now
             return
         ohm = cells.ohms[self._cell]
-        given_v = ohm * self._recent_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
+        given_v = ohm * self._gives_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
         # Of two currents, what a resistance that is not well known makes of their difference counts, too.
         noise_v = 2.0 * (cells.step_v + self._settings.sensor_offset_v)
-        noise_v += ohm * abs(cells.drawn_a - self._fell_a)
+        noise_v += ohm * max(abs(cells.drawn_a - self._fell_a), self._unseen_a)
         more = _rest_v(cells, self._cell) - self._rest_v > given_v + noise_v
         self._against = self._against + 1 if more else 0
         self.contradicted = self.contradicted or self._against >= AGAINST

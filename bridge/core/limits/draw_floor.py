@@ -9,7 +9,8 @@ with R the resistance of the string, r that of the cell and v its voltage. W dep
 nor on how long it has been there: it moves only as that cell falls behind the others, and may be held.
 
 What the inverter's voltmeter reads is not known. The current limit is the finer of the two: the floor stands
-behind it, lower than W by that error and the cable's drop, so that it does not cost the last of the charge.
+behind it, lower than W by that error, the cable's drop at the current that the cells bear and the step that
+it is rounded up by, so that it does not cost the last of the charge.
 Once the current limit is seen to be ignored, or a cell at its floor, the floor carries the pack alone, higher
 than W by that error.
 """

@@ -77,7 +77,7 @@ class DrawLaw:
         whole = len(cells_v) == settings.cells
         goal_v = settings.floor_v + margin_v(settings, cells.step_v)
         found = allowed(settings, cells, goal_v, horizon)
-        limit_a = self.current.follow(found, cells, dt_s, fresh=fresh)
+        limit_a = self.current.follow(found, cells, dt_s, fresh=fresh, known=current_a is not None)
         self._approach(found.amps, dt_s)
         inverter = self.inverter
         if self._near and current_a is not None:
@@ -88,9 +88,13 @@ class DrawLaw:
         floor_v = None
         if self._near and string_v is not None:
             spare_v = settings.voltmeter_v
-            self._closes(min(cells_v))
-            if not (inverter.ignores or self._closed or current_a is None):
-                spare_v = -spare_v - settings.cable_ohm * settings.most_a
+            self._closes(min(cells.levels))
+            if not (inverter.ignores or self._closed):
+                spare_v = (
+                    -spare_v
+                    - settings.wire_v
+                    - settings.cable_ohm * min(max(found.amps, 0.0), settings.most_a)
+                )
             floor_v = self._floor(string_v, found.at_once_a, spare_v, dt_s)
         return DrawLimits(floor_v, limit_a, inverter.ignores and current_a is not None)
 
@@ -107,8 +111,8 @@ class DrawLaw:
             self.inverter = Inverter(self._settings)
 
     def _closes(self, low_v: float) -> None:
-        """A cell at its floor ends it, whatever is obeyed, until it is charged or was never there."""
-        if low_v <= self._settings.floor_v:
+        """A cell that may be at its floor ends it, whoever obeys, until it is charged or never was there."""
+        if low_v <= self._settings.floor_v + self._settings.sensor_offset_v:
             self._closed = True
         elif low_v > self._settings.knee_v or self.current.contradicted:
             self._closed = False
