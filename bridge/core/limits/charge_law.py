@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from copy import deepcopy
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_current import FREE, CurrentLimit, allowed_a, margin_v
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -124,6 +124,7 @@ class ChargeLaw:
             current_a=current_a,
             blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
             wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
+            free=self.wanted_a >= FREE * settings.most_a,
             spare_v=goal_v - max(cells.volts),
             step_v=DOUBT_V + settings.wire_v * max(cells.ohms) / string_ohm,
             settle_s=unseen + 2.0 * settings.lag_s,
