@@ -53,7 +53,7 @@ class Drawn:
         coldest_c: as told; the resistances are taken as they are.
         lag_s, reads_v, cable_ohm: of charger and inverter.
         obeys_v, obeys_a: the limits they obey.
-        surge: a load that goes leaves its share of the charger's current to the pack, until that has answered.
+        surge: a load that goes leaves its share of the current to the pack, until the charger has answered.
         age_pieces: how old a reading is, in half seconds.
         zero_a, gain: of the current sensor.
     """

@@ -95,13 +95,13 @@ REST = [3.2, 3.2]
 def fallen(amps: float = 50.0, cells: DrawCells | None = None, cell: int = 0) -> DrawCurrent:
     """A limit that has just fallen."""
     limit = DrawCurrent(LFP)
-    limit.follow(Allowed(amps, amps, cell), cells or cells_at(REST), 1.0, fresh=True)
+    limit.follow(Allowed(amps, amps, cell), cells or cells_at(REST), 1.0, fresh=True, known=True)
     return limit
 
 
 def later(limit: DrawCurrent, amps: float, seconds: float, drawn_a: float = 0.0) -> float:
     """The limit after a step of so long without new readings."""
-    return limit.follow(Allowed(amps, amps, 0), cells_at(REST, drawn_a), seconds, fresh=False)
+    return limit.follow(Allowed(amps, amps, 0), cells_at(REST, drawn_a), seconds, fresh=False, known=True)
 
 
 @pytest.mark.parametrize(
@@ -157,7 +157,7 @@ def readings(limit: DrawCurrent, rises_v: Sequence[float], cells: DrawCells, dt_
     """Whether new readings of the first cell, so much higher at rest than at the fall, contradict it."""
     for rise_v in rises_v:
         cells.volts[0] = 3.0 + rise_v - cells.ohms[0] * cells.drawn_a
-        limit.follow(Allowed(51.0, 51.0, 0), cells, dt_s, fresh=True)
+        limit.follow(Allowed(51.0, 51.0, 0), cells, dt_s, fresh=True, known=True)
     return limit.contradicted
 
 
@@ -193,14 +193,14 @@ def test_three_in_a_row_and_all_of_them_new() -> None:
     limit = fallen(50.0, cells)
     assert not readings(limit, [0.5, 0.5, 0.0, 0.5, 0.5], cells)
     for _ in range(3):
-        limit.follow(Allowed(51.0, 51.0, 0), cells, 1.0, fresh=False)
+        limit.follow(Allowed(51.0, 51.0, 0), cells, 1.0, fresh=False, known=True)
     assert not limit.contradicted
     cells.volts[0] = 3.0
-    limit.follow(Allowed(49.0, 49.0, 0), cells, 1.0, fresh=True)
+    limit.follow(Allowed(49.0, 49.0, 0), cells, 1.0, fresh=True, known=True)
     assert not readings(limit, [0.5, 0.5], cells)
     assert readings(limit, [0.5, 0.0, 0.0], cells)
-    assert limit.follow(Allowed(100.0, 100.0, 0), cells, 1.0, fresh=True) == 53.0
-    limit.follow(Allowed(40.0, 40.0, 0), cells, 1.0, fresh=True)
+    assert limit.follow(Allowed(100.0, 100.0, 0), cells, 1.0, fresh=True, known=True) == 53.0
+    limit.follow(Allowed(40.0, 40.0, 0), cells, 1.0, fresh=True, known=True)
     assert not limit.contradicted
 
 
@@ -216,6 +216,6 @@ def test_what_the_cell_showed_at_the_fall_is_what_counts() -> None:
     cells = cells_at([3.0, 3.2])
     limit = fallen(50.0, cells)
     cells.volts[0] = 3.1
-    limit.follow(Allowed(49.0, 49.0, 0), cells, 1.0, fresh=True)
+    limit.follow(Allowed(49.0, 49.0, 0), cells, 1.0, fresh=True, known=True)
     assert not readings(limit, [0.1] * 9, cells)
     assert readings(limit, [0.2] * 3, cells)

@@ -1,13 +1,13 @@
 """Whole histories: the true cells stay within their bounds, and what is worse never loosens a limit.
 
-Hypothesis draws the pack, its charger, the errors and ages of what is told, the sun and the loads. The examples
-are the same in every run; AMPWEIR_HISTORIES asks for more of them.
+Hypothesis draws the pack, its charger, the errors and ages of what is told, the sun and the loads. The
+examples are the same in every run; AMPWEIR_HISTORIES asks for more of them.
 """
 
 import os
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import pytest
@@ -66,9 +66,7 @@ class Spell:
 _LOW, _HIGH = (-0.002,) * CELLS, (0.002,) * CELLS
 
 
-def _pack(  # noqa: PLR0913 - one for each thing that is drawn
-    start: float, scatter: int, spread: float, ohm: float, contact: float, **others: float
-) -> Drawn:
+def _pack(start: float, scatter: int, spread: float, ohm: float, contact: float, **others: float) -> Drawn:
     draw = random.Random(scatter)
     charges = tuple(start + draw.uniform(-spread, spread) for _ in range(CELLS))
     ohms = [OHM * ohm * draw.uniform(0.85, 1.15) for _ in range(CELLS)]
@@ -177,7 +175,7 @@ class Allowed(NamedTuple):
 
 def charge_answers(told: Sequence[Told], delay_s: float = 1.0) -> list[Allowed]:
     """What the charge law says to a history."""
-    law, found = ChargeLaw(CHARGE._replace(delay_s=delay_s)), list[Allowed]()
+    law, found = ChargeLaw(replace(CHARGE, delay_s=delay_s)), list[Allowed]()
     out = ChargeLimits(CHARGE.ceiling_v, 0.0)
     for (now, fresh), seconds in zip(told, range(len(told)), strict=True):
         cells_v, amps = now.cells_v, now.current_a
@@ -194,14 +192,12 @@ def charge_answers(told: Sequence[Told], delay_s: float = 1.0) -> list[Allowed]:
 
 def draw_answers(told: Sequence[Told], delay_s: float = 1.0) -> list[Allowed]:
     """What the discharge law says to a history."""
-    law, found, out = DrawLaw(DRAW._replace(delay_s=delay_s)), list[Allowed](), DrawLimits(None, 0.0)
+    law, found, out = DrawLaw(replace(DRAW, delay_s=delay_s)), list[Allowed](), DrawLimits(None, 0.0)
     for now, fresh in told:
         cells_v, amps = now.cells_v, now.current_a
         assert cells_v is not None
         assert amps is not None
-        out = law.step(
-            1.0, cells_v, None, amps, fresh=fresh, coldest_c=now.coldest_c, sent_a=out.current_a
-        )
+        out = law.step(1.0, cells_v, None, amps, fresh=fresh, coldest_c=now.coldest_c, sent_a=out.current_a)
         found.append(Allowed(out.current_a, out.current_a, -amps))
     return found
 
@@ -239,9 +235,7 @@ def first(rows: list[Told], sign: int) -> int:
     return near.index(max(near))
 
 
-def no_looser(
-    worse: list[Allowed], better: list[Allowed], *, older_s: int = 0, flows: bool = False
-) -> float:
+def no_looser(worse: list[Allowed], better: list[Allowed], *, older_s: int = 0, flows: bool = False) -> float:
     """By how much the worse run's limit is above anything that excuses it, A.
 
     Args:
