@@ -111,8 +111,8 @@ class DrawLaw:
             self.inverter = Inverter(self._settings)
 
     def _closes(self, low_v: float) -> None:
-        """A cell that may be at its floor ends it, whoever obeys, until it is charged or never was there."""
-        if low_v <= self._settings.floor_v + self._settings.sensor_offset_v:
+        """A cell at its floor ends it, whatever is obeyed, until it is charged or was never there."""
+        if low_v <= self._settings.floor_v:
             self._closed = True
         elif low_v > self._settings.knee_v or self.current.contradicted:
             self._closed = False

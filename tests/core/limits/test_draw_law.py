@@ -64,7 +64,7 @@ def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
 
 
 def test_a_coarse_reading_at_the_floor_is_no_cell_at_its_floor() -> None:
-    """In steps of 10 mV a cell of 2.905 V begins to read 2.90 V; it closes the floor once it may be there."""
+    """In steps of 10 mV a cell of 2.905 V begins to read 2.90 V; only at 2.90 V it closes the floor."""
     law = DrawLaw(LFP)
     run(law, 2.91, 1.0, 30, 0.06)
     held_v = run(law, 2.90, 1.0, 1, 0.06).floor_v
@@ -73,7 +73,7 @@ def test_a_coarse_reading_at_the_floor_is_no_cell_at_its_floor() -> None:
     fine = DrawLaw(LFP)
     run(fine, 2.903, 0.0, 1)
     open_v = fine.floor.value
-    run(fine, 2.901, 0.0, 1)
+    run(fine, 2.899, 0.0, 1)
     assert fine.floor.value > open_v + 0.2
 
 
