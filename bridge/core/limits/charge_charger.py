@@ -17,7 +17,7 @@ PAUSE_S, AGAIN_S = 10.0, 600.0
 """Pause before a test, and before the next if there was no answer."""
 
 LONGER = 4.0
-"""After a test that told nothing the pause is so many times as long, up to the latter."""
+"""After a fall that did not come back the pause is so many times as long, up to the latter."""
 
 NEAR, NEAR_LAGS = 0.3, 1.2
 """This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
@@ -134,11 +134,12 @@ class Charger:
         if now.amps > self._back_a:
             self.obeys = True
             self.lag_s = self._found_s
+        elif self._test_s > 2.0 * now.settle_s:  # the cells take the current back by themselves
+            self._wait_s = min(LONGER * self._wait_s, AGAIN_S)
         if self.obeys or self._test_s > 2.0 * now.settle_s:
             self._end(unfelt=False)
 
     def _end(self, *, unfelt: bool) -> None:
         self.test_a = NEVER_A
         self._pause_s = self._back_a = 0.0
-        self._wait_s = min(LONGER * self._wait_s, AGAIN_S)
         self.unfelt = unfelt

@@ -119,17 +119,21 @@ CHARGING = [MOST_A, MOST_A, 40.0, 2.0 * MOST_A], [0.0, 0.0, 0.0, MOST_A]
 DRAWING = [0.0, 0.0, 0.0, 100.0], [MOST_A, 60.0, 0.0, 200.0]
 
 
-@pytest.mark.parametrize(("most_gap_s", "over_v"), [(2, 0.001), (8, 0.003)])
-def test_no_true_cell_passes_its_target(most_gap_s: int, over_v: float) -> None:
-    """Up to 1 mV: sensors that turn within their error.
+@pytest.mark.parametrize(
+    ("most_gap_s", "ignored", "over_v"),
+    [(2, "", 0.001), (8, "", 0.003), (2, "obeys_a", 0.003), (2, "obeys_v", 0.001)],
+    ids=["obeyed", "long gaps", "current ignored", "voltage ignored"],
+)
+def test_no_true_cell_passes_its_target(most_gap_s: int, ignored: str, over_v: float) -> None:
+    """Up to 1 mV: sensors that turn within their error; 3 mV where that meets a current limit passed by.
 
     With longer gaps also what a cell rises while late limits are held for 3 s: 3 mV.
     """
 
-    @examples(12)
+    @examples(8)
     @given(packs(0.935, 0.95, 0.97), spells(*CHARGING, most_gap_s))
     def holds(drawn: Drawn, history: list[Spell]) -> None:
-        story = lived(drawn, history)
+        story = lived(drawn.but(**{ignored: False}) if ignored else drawn, history)
         target(story.high_v)
         assert story.high_v <= TARGET_V + over_v
 
