@@ -18,7 +18,7 @@ from bridge.core.limits.charge_current import WORTH
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
 from bridge.core.limits.draw_law import DrawLaw, DrawLimits, DrawSettings
 from bridge.core.pack import Reading
-from tests.core.limits.strings import (
+from tests.histories.strings import (
     AH,
     CELLS,
     FLOOR_V,
@@ -278,7 +278,7 @@ def test_what_is_worse_all_along_never_loosens_a_current_limit(
     A larger resistance, and cold, draw a limit towards what flows, from wherever it stands.
     """
 
-    @examples(4)
+    @examples(3)
     @given(packs(*starts), spells(*world, 0), st.floats(0.0, 1.0))
     def holds(drawn: Drawn, history: list[Spell], size: float) -> None:
         rows = told(drawn, history)

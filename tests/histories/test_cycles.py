@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import pytest
 
-from tests.core.limits.strings import AH, CELLS, MOST_A, OHM, Drawn, Second, Story
+from tests.histories.strings import AH, CELLS, MOST_A, OHM, Drawn, Second, Story
 
 HOUR_S = 3600
 
@@ -27,13 +27,11 @@ class Turns:
 
 
 def drawn(seed: int, **others: float) -> Drawn:
-    """A pack at the foot of its knee; `contact`: of one cell's resistance, `ahead`: of its charge."""
+    """A pack at the foot of its knee; `contact`: how many times one cell's resistance."""
     draw = random.Random(seed)
     charges = [0.95 + draw.uniform(-0.015, 0.015) for _ in range(CELLS)]
     ohms = [0.67 * OHM * draw.uniform(0.85, 1.15) for _ in range(CELLS)]
-    odd = draw.randrange(CELLS)
-    ohms[odd] *= others.pop("contact", 1.0)
-    charges[odd] += others.pop("ahead", 0.0)
+    ohms[draw.randrange(CELLS)] *= others.pop("contact", 1.0)
     return Drawn(tuple(charges), tuple(ohms), slow=1.7, tau_s=100.0).but(**others)
 
 
@@ -66,12 +64,11 @@ def turns(pack: Drawn, sun_a: list[float], load_a: list[float], seed: int) -> tu
     ("others", "sun"),
     [
         ({"contact": 4.0}, [MOST_A] * HOUR_S),
-        ({"ahead": 0.03}, [MOST_A] * HOUR_S),
         ({"step_v": 0.010}, [MOST_A] * HOUR_S),
         ({}, [0.07 * AH] * HOUR_S),
         ({}, clouds(3)),
     ],
-    ids=["bad contact", "one runner", "10 mV steps", "little sun", "clouds"],
+    ids=["bad contact", "10 mV steps", "little sun", "clouds"],
 )
 def test_nothing_swings_by_itself(others: dict[str, float], sun: list[float]) -> None:
     """At most 12 turns an hour, of both limits together."""

@@ -11,7 +11,7 @@ import pytest
 from bridge.core.limits.charge_cells import LEAST, MOST
 from bridge.core.limits.charge_offset import LEAST_V, MOST_V
 from bridge.core.pack import Reading
-from tests.core.limits.strings import CELLS, MOST_A, OHM, PLAN, Drawn, Second, Story, reading
+from tests.histories.strings import CELLS, MOST_A, OHM, PLAN, Drawn, Second, Story, reading
 
 Lie = Callable[[random.Random, int, list[float], float], Reading]
 HONEST_S = 720
