@@ -16,6 +16,9 @@ DIP_C = 0.011
 PAUSE_S, AGAIN_S = 10.0, 600.0
 """Pause before a test, and before the next if there was no answer."""
 
+LONGER = 4.0
+"""After a fall that did not come back the pause is so many times as long, up to the latter."""
+
 NEAR, NEAR_LAGS = 0.3, 1.2
 """This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
 
@@ -50,6 +53,7 @@ class Charger:
         self._back_a = 0.0
         self._found_s = 0.0
         self._pause_s = 0.0
+        self._wait_s = PAUSE_S
         self.obeys, self.unfelt = False, learnt.ignores
         self.ignores = learnt.ignores
         self._before_s = learnt.lag_s and min(max(LEAST_LAG_S, learnt.lag_s), MOST_LAG_S)
@@ -99,7 +103,7 @@ class Charger:
             if (
                 amps > 3.0 * (dip_a + now.blur_a)
                 and self._level_s >= 4.0
-                and self._pause_s > (AGAIN_S if self.unfelt else PAUSE_S)
+                and self._pause_s > (AGAIN_S if self.unfelt else self._wait_s)
             ):
                 self.test_a = amps - dip_a - now.blur_a
                 self._test_s = 0.0
@@ -130,6 +134,8 @@ class Charger:
         if now.amps > self._back_a:
             self.obeys = True
             self.lag_s = self._found_s
+        elif self._test_s > 2.0 * now.settle_s:  # the cells take the current back by themselves
+            self._wait_s = min(LONGER * self._wait_s, AGAIN_S)
         if self.obeys or self._test_s > 2.0 * now.settle_s:
             self._end(unfelt=False)
 

@@ -114,6 +114,7 @@ class Seek:
         if now.amps < -self._flows_a:  # drawn from: what does not charge tells nothing of a charger
             if self._probe_s is not None:
                 self._take_back()
+            self._rest_s = 0.0  # and a current that comes back when the load goes is no answer to a trial
             return
         if not (charger.obeys or self.voltage_ignored):
             self._press(now)

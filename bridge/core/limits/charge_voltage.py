@@ -21,8 +21,8 @@ BLEND_V = 0.040
 """Width, above the knee, of the passage from the ceiling to the law."""
 
 FORGET_BELOW_V, FORGET_S = 0.05, 600.0
-"""What was learnt of the charger is forgotten this far below the knee, or at the knee when there is room for
-far more than the most, after so long."""
+"""What was learnt of the charger is forgotten this far below the knee, or below it with room for far more
+than the most, after so long."""
 
 OBEYED_V = (0.04, 0.26)
 """Band around W once the current limit is obeyed."""
@@ -123,7 +123,7 @@ class VoltageLimit:
         knee_v = self._settings.knee_v
         x = min(max((now.high_v - knee_v) / BLEND_V, 0.0), 1.0)
         self._share = 1.0 if self.seek.offset.verified else max(self._share, x * x * (3.0 - 2.0 * x))
-        # What wrong readings taught must not hold a current down that lifts the cells itself.
+        # A current that wrong learning holds down may lift the cells far enough to keep it: see `free`.
         bottom_v = knee_v if now.free else knee_v - FORGET_BELOW_V
         self._below_s = self._below_s + now.dt_s if now.high_v < bottom_v else 0.0
         if self._below_s > FORGET_S:

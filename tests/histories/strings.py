@@ -26,8 +26,8 @@ MOST_AGE_S: Final = 2.0
 PLAN: Final = Builder(
     cells=CELLS,
     capacities_ah=(AH, AH, AH),
-    charge=CHARGE._replace(max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=9.0),
-    draw=DRAW._replace(max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=0.0),
+    charge=replace(CHARGE, max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=9.0),
+    draw=replace(DRAW, max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=0.0),
     limits=pack_limits(CELLS)._replace(charge_a=MOST_A, discharge_a=MOST_A),
 ).plan()
 """Nothing but the laws bounds anything, as long as it is warm."""
@@ -53,9 +53,10 @@ class Drawn:
         coldest_c: as told; the resistances are taken as they are.
         lag_s, reads_v, cable_ohm: of charger and inverter.
         obeys_v, obeys_a: the limits they obey.
-        surge: a load that goes leaves its share of the current to the pack, until the charger has answered.
+        surge: a load that goes leaves its current to the pack, until the charger has answered.
         age_pieces: how old a reading is, in half seconds.
         zero_a, gain: of the current sensor.
+        step_v: of the cell sensors.
     """
 
     charges: tuple[float, ...]
@@ -72,6 +73,7 @@ class Drawn:
     surge: bool = False
     zero_a: float = 0.0
     gain: float = 1.0
+    step_v: float = 0.001
 
     def but(self, **changes: object) -> "Drawn":
         """The same with some things different."""
@@ -146,11 +148,11 @@ class Story:
         self.reading = self._told(Second())
         self._told_us = 0
 
-    def second(self, now: Second) -> None:
-        """One second further: what is told, what is answered, what then flows."""
+    def second(self, now: Second, told: Reading | None = None) -> None:
+        """One second further: what is told (or `told` in its place), what is answered, what then flows."""
         self.t_us += SECOND_US
         if now.told:
-            self.reading = self._told(now)
+            self.reading = self._told(now) if told is None else told
             self._told_us = self.t_us
         self.answer(self.reading, self._told_us)
         for _ in range(round(1.0 / PIECE_S)):
@@ -175,9 +177,18 @@ class Story:
             math.ceil(floor_v / 0.1 - 1e-6) * 0.1,
         )
 
+    @property
+    def seen(self) -> tuple[list[float], float]:
+        """The cells and the current as they were when they were measured."""
+        return self._past[max(len(self._past) - 1 - self.drawn.age_pieces, 0)]
+
     def _told(self, now: Second) -> Reading:
-        cells_v, amps = self._past[max(len(self._past) - 1 - self.drawn.age_pieces, 0)]
-        shown = [round(v + error, 3) for v, error in zip(cells_v, now.errors_v, strict=True)]
+        cells_v, amps = self.seen
+        step_v = self.drawn.step_v
+        shown = [
+            round(round((v + error) / step_v) * step_v, 3)
+            for v, error in zip(cells_v, now.errors_v, strict=True)
+        ]
         told_a = round(amps * self.drawn.gain + self.drawn.zero_a, 1)
         return reading(shown, told_a, self.drawn.coldest_c)
 

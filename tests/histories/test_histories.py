@@ -1,7 +1,7 @@
 """Whole histories: the true cells stay within their bounds, and what is worse never loosens a limit.
 
 Hypothesis draws the pack, its charger, the errors and ages of what is told, the sun and the loads. The
-examples are the same in every run; AMPWEIR_HISTORIES asks for more of them.
+examples are the same in every run; AMPWEIR_HISTORIES asks for so many times as many.
 """
 
 import os
@@ -18,7 +18,7 @@ from bridge.core.limits.charge_current import WORTH
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
 from bridge.core.limits.draw_law import DrawLaw, DrawLimits, DrawSettings
 from bridge.core.pack import Reading
-from tests.core.limits.strings import (
+from tests.histories.strings import (
     AH,
     CELLS,
     FLOOR_V,
@@ -119,28 +119,43 @@ CHARGING = [MOST_A, MOST_A, 40.0, 2.0 * MOST_A], [0.0, 0.0, 0.0, MOST_A]
 DRAWING = [0.0, 0.0, 0.0, 100.0], [MOST_A, 60.0, 0.0, 200.0]
 
 
-@pytest.mark.parametrize(("most_gap_s", "over_v"), [(2, 0.001), (8, 0.003)])
-def test_no_true_cell_passes_its_target(most_gap_s: int, over_v: float) -> None:
-    """Up to 1 mV: sensors that turn within their error.
+@pytest.mark.parametrize(
+    ("most_gap_s", "ignored", "over_v"),
+    [(2, "", 0.001), (8, "", 0.003), (2, "obeys_a", 0.003), (2, "obeys_v", 0.001)],
+    ids=["obeyed", "long gaps", "current ignored", "voltage ignored"],
+)
+def test_no_true_cell_passes_its_target(most_gap_s: int, ignored: str, over_v: float) -> None:
+    """Up to 1 mV: sensors that turn within their error; 3 mV where that meets a current limit passed by.
 
     With longer gaps also what a cell rises while late limits are held for 3 s: 3 mV.
     """
 
-    @examples(22)
+    @examples(8)
     @given(packs(0.935, 0.95, 0.97), spells(*CHARGING, most_gap_s))
     def holds(drawn: Drawn, history: list[Spell]) -> None:
-        story = lived(drawn, history)
+        story = lived(drawn.but(**{ignored: False}) if ignored else drawn, history)
         target(story.high_v)
         assert story.high_v <= TARGET_V + over_v
 
     holds()
 
 
+@examples(8)
+@given(packs(0.95, 0.97), spells(*CHARGING, 0))
+def test_a_load_that_goes_takes_no_cell_further_than_its_current_does(
+    drawn: Drawn, history: list[Spell]
+) -> None:
+    """Its current is the pack's until the charger has answered, and no limit can be there before."""
+    story = lived(drawn.but(surge=True), history)
+    target(story.high_v)
+    assert story.high_v <= TARGET_V + max(drawn.ohms) * MOST_A
+
+
 @pytest.mark.parametrize(("most_gap_s", "under_v"), [(2, 0.0), (8, 0.001)])
 def test_no_true_cell_passes_its_floor(most_gap_s: int, under_v: float) -> None:
     """The same of the lowest cell, under loads that come and go."""
 
-    @examples(15)
+    @examples(10)
     @given(packs(0.03, 0.05, 0.08), spells(*DRAWING, most_gap_s))
     def holds(drawn: Drawn, history: list[Spell]) -> None:
         story = lived(drawn, history)
@@ -263,7 +278,7 @@ def test_what_is_worse_all_along_never_loosens_a_current_limit(
     A larger resistance, and cold, draw a limit towards what flows, from wherever it stands.
     """
 
-    @examples(4)
+    @examples(3)
     @given(packs(*starts), spells(*world, 0), st.floats(0.0, 1.0))
     def holds(drawn: Drawn, history: list[Spell], size: float) -> None:
         rows = told(drawn, history)
