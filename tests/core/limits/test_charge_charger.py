@@ -30,7 +30,7 @@ def test_a_current_that_is_not_known_is_none() -> None:
 def test_at_first_nothing_is_seen() -> None:
     """And there is no bound but the limits."""
     charger = Charger(LFP)
-    assert not (charger.obeys or charger.ignores or charger.unfelt)
+    assert (charger.obeys, charger.ignores, charger.unfelt) == (False, False, False)
     assert (charger.lag_s, charger.known_lag_s, charger.test_a) == (None, None, NEVER_A)
     assert (charger.least_a, charger.most_a, charger.most_v) == (0.0, 0.0, 0.0)
     assert NEVER_A > 1e6
@@ -218,7 +218,7 @@ def test_a_current_that_does_not_answer_is_unfelt_and_tried_again_later() -> Non
 
 
 def test_a_fall_that_stays_was_a_cloud() -> None:
-    """After twice the time a change may take, 16 s, the test is over and proves nothing; another begins anew."""
+    """After twice the time a change may take, 16 s, the test is over and proves nothing."""
     charger = dipped([*BEGUN, *FALLS, *[96.0] * 16])
     assert (NEVER_A > charger.test_a > 1e6, charger.obeys) == (True, False)
     dipped([96.0], charger)

@@ -93,7 +93,7 @@ def test_it_falls_at_once_to_the_step_below(wanted_a: float, value_a: float) -> 
 
 
 def test_it_rises_for_a_gap_while_it_is_felt() -> None:
-    """A gap of more than 4 % of the most, 5.6 A, and a current that is not further below; then all the way."""
+    """A gap of more than 4 % of the most, 5.6 A, and a current no further below; then all the way."""
     assert fallen().follow(55.7, 50.0, 1.0) == 53.0
     assert fallen().follow(90.0, 44.5, 1.0) == 53.0
     assert fallen().follow(90.0, 44.3, 1.0) == 50.0
