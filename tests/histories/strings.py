@@ -26,8 +26,8 @@ MOST_AGE_S: Final = 2.0
 PLAN: Final = Builder(
     cells=CELLS,
     capacities_ah=(AH, AH, AH),
-    charge=replace(CHARGE, max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=9.0),
-    draw=replace(DRAW, max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=0.0),
+    charge=CHARGE._replace(max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=9.0),
+    draw=DRAW._replace(max_a=MOST_A, by_cell=ALWAYS, cell_trip_v=0.0),
     limits=pack_limits(CELLS)._replace(charge_a=MOST_A, discharge_a=MOST_A),
 ).plan()
 """Nothing but the laws bounds anything, as long as it is warm."""

@@ -83,7 +83,6 @@ class Cells:
         self._anchor: tuple[float, float, list[float], float] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
         self._past_v = 0.0
-        self._looked = 0
         self.scale = 1.0
         self.volts: list[float] = []
         self.ohms: list[float] = []
@@ -117,7 +116,7 @@ class Cells:
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
         pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
         learns = 0.0
-        if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
+        if current_a > LEARN_C * settings.capacity_ah:
             # Where the current changes, an error of the resistance would be taken for a slope.
             blur = (OHM_DOUBT * self._base_ohm * self.scale * change) ** 2
             signal = (self._steep(max(self.volts)) * moved) ** 2
@@ -215,7 +214,7 @@ class Cells:
     @property
     def contact(self) -> int | None:
         """The cell whose resistance is more than twice, and well above, that of the middle cell."""
-        if len(self._learnt) < 3:
+        if not self._learnt:
             return None
         middle = sorted(self._learnt)[len(self._learnt) // 2]
         worst = max(range(len(self._learnt)), key=self._learnt.__getitem__)

@@ -1,0 +1,322 @@
+"""What is believed of each cell while the pack is charged, number by number."""
+
+import math
+from collections.abc import Sequence
+
+import pytest
+
+from bridge.core.limits.charge_cells import RESISTANCE_V, Cells
+from bridge.core.limits.charge_settings import ChargeSettings, Learnt
+
+LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
+OHM = RESISTANCE_V / 280.0
+CURVE = 1.0 / (0.0097 * 3600.0 * 280.0)
+OTHER_V = 3.301
+"""A second cell, by which the step of the sensors is seen to be 1 mV."""
+
+
+def steady(volt: float, amps: float, slope: float = 0.0, settings: ChargeSettings = LFP) -> Cells:
+    """Two cells of the expected resistance under a current that has flowed for long."""
+    cells = Cells(settings)
+    cells.update([volt, OTHER_V], amps, 1e12, 25.0)
+    cells.volts, cells.slopes = [volt, OTHER_V], [slope, 0.0]
+    return cells
+
+
+def slow_a(amps: float, seconds: float) -> float:
+    """What the slow parts of a resistance build up of a new current within one step."""
+    return amps * (0.4 * seconds / (20.0 + seconds) + 0.8 * seconds / (200.0 + seconds))
+
+
+def test_before_the_first_reading_nothing_is_known() -> None:
+    """But what the settings say."""
+    cells = Cells(LFP)
+    assert (cells.volts, cells.ohms, cells.slopes, cells.learnt, cells.contact) == ([], [], [], (), None)
+    assert (cells.slow_a, cells.noise_v, cells.current_a, cells.step_v) == (0.0, 0.0, 0.0, 0.001)
+    assert cells.curve == pytest.approx(CURVE)
+    assert cells.scale == 1.0
+    assert Cells(LFP, Learnt((2.0, 9.0, 0.1))).learnt == (2.0, 8.0, 0.4)
+
+
+@pytest.mark.parametrize("coldest_c", [-60.0, -40.0, -20.0, 0.0, 25.0, 60.0, 70.0])
+def test_in_the_cold_resistance_is_larger(coldest_c: float) -> None:
+    """By Arrhenius, with 2500 K, from -40 to 60 °C; from what was kept, if it fits."""
+    base = OHM * math.exp(2500.0 * (1.0 / (273.15 + min(max(coldest_c, -40.0), 60.0)) - 1.0 / 298.15))
+    for kept, factors in (((), (1.0, 1.0)), ((1.5, 2.0), (1.5, 2.0)), ((1.5, 2.0, 3.0), (1.0, 1.0))):
+        cells = Cells(LFP, Learnt(kept))
+        cells.update([3.30, OTHER_V], 0.0, 1.0, coldest_c)
+        assert cells.ohms == pytest.approx([factor * base for factor in factors])
+        assert cells.learnt == factors
+
+
+def test_other_cells_begin_anew() -> None:
+    """As they show themselves."""
+    cells = steady(3.40, 0.0, 1e-5)
+    cells.update([3.25], 0.0, 1.0, 25.0)
+    assert (cells.volts, cells.slopes, cells.ohms) == ([3.25], [0.0], [OHM])
+
+
+@pytest.mark.parametrize("seconds", [1.0, 2.0])
+@pytest.mark.parametrize("step_v", [0.0005, 0.001, 0.005])
+@pytest.mark.parametrize("off_v", [0.0003, -0.0003, 0.002, -0.002, 0.009, -0.009])
+def test_what_is_expected_counts_within_half_a_step_and_is_drawn_to_the_reading(
+    off_v: float, step_v: float, seconds: float
+) -> None:
+    """10 A more through the resistance and what its slow part builds up, and the charge at 10 uV/As."""
+    cells = steady(3.400, 0.0, 1e-5, ChargeSettings(16, 280.0, 3.5, 3.4, 56.0, 140.0, sensor_step_v=step_v))
+    expected = 3.400 + OHM * (10.0 + slow_a(10.0, seconds)) + 1e-5 * 10.0 * seconds
+    shown = expected + off_v
+    cells.update([shown, OTHER_V], 10.0, seconds, 25.0)
+    cut = shown + min(max(expected - shown, -0.5 * step_v), 0.5 * step_v)
+    pull = 0.1 * seconds * min(1.0, 0.001 / step_v)
+    assert cells.volts[0] == pytest.approx(cut + pull * (shown - cut), abs=1e-9)
+    assert cells.slow_a == pytest.approx(slow_a(10.0, seconds))
+    assert cells.current_a == 10.0
+
+
+@pytest.mark.parametrize(
+    ("changes_a", "seconds", "off_v", "noise_v"),
+    [
+        (0.0, 1.0, 0.005, 4.0 * 0.0022 / 120.0),
+        (0.0, 1.0, -0.005, 4.0 * 0.0022 / 120.0),
+        (0.0, 2.0, 0.005, 4.0 * 0.0022 / 60.0),
+        (0.0, 1.0, 0.0005, 0.0),
+        (0.5, 1.0, 0.0061, 4.0 * (0.0055 - 0.5 * OHM * 1.023029) / 2.0 / 120.0),
+        (0.6, 1.0, 0.005, 0.0),
+        (-0.6, 1.0, 0.005, 0.0),
+        (0.0, 120.0, 0.0022, 4.0 * 0.0008),
+        (0.0, 240.0, 0.0022, 4.0 * 0.0008),
+        (0.0, 240.0, 0.0200, 0.005),
+    ],
+)
+def test_what_readings_pass_by_their_step_is_noise(
+    changes_a: float, seconds: float, off_v: float, noise_v: float
+) -> None:
+    """And a tenth of a millivolt; on the mean of the cells, over 120 s, four times, at most 5 mV; not while
+    the current moves by more than 0.002C."""
+    cells = steady(3.400, 0.0)
+    cells.update([3.400 + off_v, OTHER_V], changes_a, seconds, 25.0)
+    assert cells.noise_v == pytest.approx(noise_v, rel=1e-4, abs=1e-9)
+
+
+def test_noise_widens_what_is_believed_and_fades() -> None:
+    """Over 120 s."""
+    cells = steady(3.400, 0.0)
+    cells.update([3.4022, OTHER_V], 0.0, 120.0, 25.0)
+    assert cells.noise_v == pytest.approx(0.0032)
+    cells.volts[0] = 3.400
+    cells.update([3.403, OTHER_V], 0.0, 1.0, 25.0)
+    assert cells.volts[0] == pytest.approx(3.400 + 0.1 * 0.003)
+    assert cells.noise_v == pytest.approx(4.0 * (0.0008 + (0.0012 - 0.0008) / 120.0))
+    cells.volts[0] = 3.400
+    cells.update([3.405, OTHER_V], 0.0, 1.0, 25.0)
+    assert cells.volts[0] > 3.4013
+
+
+SLOPES = [
+    (3.455, 0.001, 0.0, 1.0, 0.15 * (0.0044 + 0.1 * 0.0005) / 50.0),
+    (3.455, 0.001, 0.0, 2.0, 0.30 * (0.0044 + 0.2 * 0.0005) / 100.0),
+    (3.455, 0.001, 0.0, 10.0, (0.0044 + 0.0005) / 500.0),
+    (3.456, 0.005, 0.0, 1.0, 0.15 * 0.4 * (0.0034 + 0.02 * 0.0025) / 50.0),
+    (3.4503, 0.001, 0.0, 1.0, 0.15 * 0.1 * 0.0003 / 50.0),
+    (3.450, 0.001, 2e-5, 1.0, 2e-5 - 0.15 * (0.0004 + 0.1 * 0.0005) / 50.0),
+    (3.400, 0.001, 1e-5, 1.0, 0.0),
+    (3.900, 0.001, 1e-5, 1.0, 4.0 * 0.1 * CURVE),
+]
+
+
+@pytest.mark.parametrize(("shown", "step_v", "slope", "seconds", "becomes"), SLOPES)
+def test_a_slope_is_what_the_expected_voltage_missed_by_charge(
+    shown: float, step_v: float, slope: float, seconds: float, becomes: float
+) -> None:
+    """0.15 of it a second, of coarse sensors less; never below 0, nor above four times the curve's."""
+    settings = ChargeSettings(16, 280.0, 3.5, 3.4, 56.0, 140.0, sensor_step_v=step_v)
+    cells = steady(3.450, 50.0, slope, settings)
+    cells.update([shown, OTHER_V], 50.0, seconds, 25.0)
+    assert cells.slopes[0] == pytest.approx(becomes, rel=1e-4)
+
+
+@pytest.mark.parametrize(("volt", "foot_v"), [(3.450, 3.450 - 0.110 * 0.3 - 3.335), (3.34, 0.010)])
+@pytest.mark.parametrize("change_a", [13.0, -5.0])
+@pytest.mark.parametrize("coldest_c", [25.0, 5.0])
+def test_the_more_the_current_moves_the_less_is_learnt_of_a_slope(
+    volt: float, foot_v: float, change_a: float, coldest_c: float
+) -> None:
+    """An error of 15 % of the resistance would be taken for one: beside what the curve is expected to do."""
+    cells = steady(volt, 50.0)
+    amps, scale = 50.0 + change_a, math.exp(2500.0 * (1.0 / (273.15 + coldest_c) - 1.0 / 298.15))
+    change = change_a + slow_a(change_a, 1.0)
+    if foot_v > 0.010:
+        foot_v = volt - OHM * scale * (50.0 + 60.0 + slow_a(change_a, 1.0)) - 3.335
+    signal, blur = (CURVE * foot_v * amps) ** 2, (0.15 * OHM * scale * change) ** 2
+    cells.update([volt + 0.006, OTHER_V], amps, 1.0, coldest_c)
+    missed = 0.006 - OHM * change - 0.0006 + 0.1 * 0.0005
+    assert cells.slopes[0] == pytest.approx(0.15 * signal / (signal + blur) * missed / amps)
+
+
+def test_no_slope_is_seen_under_a_small_current() -> None:
+    """0.04C: 11.2 A of 280 Ah."""
+    for amps, seen in ((11.1, False), (11.3, True), (-50.0, False)):
+        cells = steady(3.450, amps)
+        cells.update([3.455, OTHER_V], amps, 1.0, 25.0)
+        assert (cells.slopes[0] > 0.0) is seen
+
+
+@pytest.mark.parametrize(
+    ("shown", "amps", "far"),
+    [
+        ([3.499, OTHER_V], 50.0, False),
+        ([3.501, OTHER_V], 50.0, True),
+        ([3.401, OTHER_V], 50.0, False),
+        ([3.399, OTHER_V], 50.0, True),
+        ([3.45, OTHER_V + 0.051], 50.0, True),
+        ([3.511, OTHER_V], 70.1, False),
+        ([3.513, OTHER_V], 70.1, True),
+        ([3.511, OTHER_V], 29.9, False),
+        ([3.9], 50.0, False),
+    ],
+)
+def test_readings_are_far_that_cannot_have_come_from_the_last(
+    shown: list[float], amps: float, far: bool
+) -> None:
+    """50 mV, and twice what the change of the current does to the worst cell; other cells are not far."""
+    assert steady(3.450, 50.0).far(shown, amps) is far
+
+
+def test_the_worst_contact_counts_where_the_current_changes() -> None:
+    """Of three times the expected resistance here: 20 A are 36 mV, doubled."""
+    cells = Cells(LFP, Learnt((1.0, 3.0)))
+    cells.update([3.450, OTHER_V], 50.0, 1e12, 25.0)
+    cells.volts = [3.450, OTHER_V]
+    assert [cells.far([v, OTHER_V], 70.0) for v in (3.535, 3.537)] == [False, True]
+
+
+def test_the_step_of_the_sensors_is_found_and_at_first_there_is_no_noise() -> None:
+    """The coarsest grid that all readings lie on."""
+    for shown, step_v in ((3.41, 0.010), (3.415, 0.005), (3.413, 0.001)):
+        cells = Cells(LFP)
+        for _ in range(2):
+            cells.update([shown, 3.30], 0.0, 1.0, 25.0)
+        assert (cells.step_v, cells.noise_v) == (step_v, 0.0)
+
+
+def test_what_the_slow_parts_will_build_up_follows_from_what_flows() -> None:
+    """40 % over 20 s, 80 % over 200 s."""
+    cells = steady(3.40, 20.0)
+    cells.current_a = 50.0
+    assert cells.grows_a(8.0) == pytest.approx(slow_a(30.0, 8.0))
+    assert cells.slow_a == pytest.approx(1.2 * 20.0)
+
+
+def factor_of(
+    rises_v: Sequence[float],
+    currents_a: Sequence[float],
+    seconds: float = 1.0,
+    slope: float = 0.0,
+    coldest_c: float = 25.0,
+) -> float:
+    """The resistance of the first cell, as a multiple, after so many readings above 3.40 V from 10 A."""
+    cells = steady(3.400, 10.0)
+    for rise_v, amps in zip(rises_v, currents_a, strict=True):
+        cells.slopes = [slope, 0.0]
+        cells.update([3.400 + rise_v, OTHER_V], amps, seconds, coldest_c)
+    return cells.learnt[0]
+
+
+@pytest.mark.parametrize(
+    ("rise_v", "ohms"),
+    [(0.03045, 1.4), (0.0004, None), (-0.01, None), (0.003, 0.4), (0.30, 8.0), (0.40, None)],
+)
+@pytest.mark.parametrize("seconds", [1.0, 4.0])
+def test_a_resistance_is_the_rise_at_a_step_less_what_the_charge_took(
+    rise_v: float, ohms: float | None, seconds: float
+) -> None:
+    """70 A more, half of it on the mean, at 10 uV/As; beside what the slow parts build up. The first time it
+    is believed but for what the sensors blur; within 0.4 to 8 times what is expected, and not beyond 16."""
+    stands = (70.0 + slow_a(70.0, seconds)) * OHM
+    taken_v = 1e-5 * 45.0 * seconds
+    if ohms == 1.4:
+        rise_v = 1.4 * stands + taken_v
+    weight = 70.0**2 / (70.0**2 + (3.0 * 0.001 / OHM) ** 2)
+    expected = 1.0 if ohms is None else 1.0 + weight * (ohms - 1.0)
+    assert factor_of([rise_v], [80.0], seconds, 1e-5) == pytest.approx(expected)
+
+
+def test_a_resistance_is_seen_beside_what_is_expected_in_the_cold() -> None:
+    """The same rise is less of a resistance there, and blurred less."""
+    scale = math.exp(2500.0 * (1.0 / 278.15 - 1.0 / 298.15))
+    stands = (70.0 + slow_a(70.0, 1.0)) * OHM * scale
+    weight = 70.0**2 / (70.0**2 + (3.0 * 0.001 / OHM / scale) ** 2)
+    assert factor_of([1.4 * stands], [80.0], coldest_c=5.0) == pytest.approx(1.0 + weight * 0.4)
+
+
+def test_later_steps_count_half() -> None:
+    """After another step, or where a resistance was kept; each once."""
+    weight = 70.0**2 / (70.0**2 + (3.0 * 0.001 / OHM) ** 2)
+    cells = Cells(LFP, Learnt((1.0, 1.0)))
+    cells.update([3.400, OTHER_V], 10.0, 1e12, 25.0)
+    cells.update([3.420, OTHER_V], 80.0, 1.0, 25.0)
+    seen = 0.020 / ((70.0 + slow_a(70.0, 1.0)) * OHM)
+    once = 1.0 + 0.5 * weight * (seen - 1.0)
+    assert cells.learnt[0] == pytest.approx(once)
+    for _ in range(3):
+        cells.update([3.430, OTHER_V], 80.0, 1.0, 25.0)
+        assert cells.learnt[0] == pytest.approx(once)
+    assert cells.ohms[0] == pytest.approx(once * OHM)
+    fresh = steady(3.400, 10.0)
+    fresh.update([3.420, OTHER_V], 80.0, 1.0, 25.0)
+    first, built_a = fresh.learnt[0], fresh.slow_a
+    assert first == pytest.approx(1.0 + weight * (seen - 1.0))
+    fresh.slopes = [0.0, 0.0]
+    fresh.update([3.400, OTHER_V], 10.0, 1.0, 25.0)
+    seen = -0.020 / ((-70.0 + fresh.slow_a - built_a) * OHM)
+    assert fresh.learnt[0] == pytest.approx(first + 0.5 * weight * (seen - first))
+
+
+def seen(currents_a: Sequence[float], seconds: float = 1.0) -> bool:
+    """Whether these currents, from 10 A on, show a resistance."""
+    return factor_of([0.0005 * (amps - 10.0) for amps in currents_a], currents_a, seconds) != 1.0
+
+
+def test_a_step_is_a_twentieth_of_the_capacity_either_way() -> None:
+    """14 A of 280 Ah."""
+    assert [seen([amps]) for amps in (23.9, 24.0, -3.9, -4.0)] == [False, True, False, True]
+
+
+def test_a_step_must_come_within_eight_seconds_or_one_and_a_half_readings() -> None:
+    """Of the last reading that was no part of it, one more may have passed."""
+    assert seen([10.0 + 1.56 * n for n in range(1, 10)])
+    assert not seen([10.0 + 1.5 * n for n in range(1, 40)])
+    assert seen([20.0, 30.0], 10.0)
+    assert not seen([16.0, 22.0, 28.0], 10.0)
+
+
+def test_other_cells_teach_nothing_of_the_old_ones() -> None:
+    """From all to the extremes within a step of the current."""
+    cells = steady(3.400, 10.0)
+    cells.update([3.42, 3.41, OTHER_V], 80.0, 1.0, 25.0)
+    assert cells.learnt == (1.0, 1.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("factors", "contact"),
+    [
+        ((1.0, 1.0, 2.19), None),
+        ((1.0, 1.0, 2.21), 2),
+        ((2.21, 1.0, 1.0), 0),
+        ((0.5, 0.5, 1.53), None),
+        ((0.5, 0.5, 1.55), 2),
+        ((1.0, 8.0), None),
+        ((1.0, 1.0, 2.0, 4.3), None),
+        ((1.0, 1.0, 2.0, 4.5), 3),
+        ((2.0, 2.0, 5.0, 1.0, 1.0), 2),
+        ((1.0, 2.0, 2.3, 2.5, 4.5), None),
+    ],
+)
+def test_a_bad_contact_stands_out_from_the_middle_cell(
+    factors: tuple[float, ...], contact: int | None
+) -> None:
+    """More than 2.2 times it, or 2.2 times 0.7 of what is expected; of two cells there is no middle."""
+    cells = Cells(LFP, Learnt(factors))
+    cells.update([3.301] * len(factors), 0.0, 1.0, 25.0)
+    assert cells.contact == contact

@@ -1,0 +1,240 @@
+"""What is seen of the charger: whether it obeys the current limit, and how fast."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+
+from bridge.core.limits.charge_charger import NEVER_A, Charger
+from bridge.core.limits.charge_moment import Moment
+from bridge.core.limits.charge_settings import ChargeSettings, Learnt
+
+LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
+SETTLE_S, UNSEEN_S = 8.0, 2.0
+FREE: list[float] = [1000.0]
+"""Limits far above what flows."""
+
+
+def moment(amps: float | None, dt_s: float = 1.0, *, fresh: bool = True, blur_a: float = 1.0) -> Moment:
+    """So much flows; what else a moment holds says nothing of the charger."""
+    facts: dict[str, Any] = dict.fromkeys(Moment._fields, 0.0)
+    facts |= {"dt_s": dt_s, "elapsed_s": dt_s if fresh else 0.0, "current_a": amps, "blur_a": blur_a}
+    return Moment(**facts | {"settle_s": SETTLE_S, "unseen_s": UNSEEN_S})
+
+
+def test_a_current_that_is_not_known_is_none() -> None:
+    """For those who reckon with it."""
+    assert (moment(None).amps, moment(7.0).amps) == (0.0, 7.0)
+
+
+def test_at_first_nothing_is_seen() -> None:
+    """And there is no bound but the limits."""
+    charger = Charger(LFP)
+    assert (charger.obeys, charger.ignores, charger.unfelt) == (False, False, False)
+    assert (charger.lag_s, charger.known_lag_s, charger.test_a) == (None, None, NEVER_A)
+    assert (charger.least_a, charger.most_a, charger.most_v) == (0.0, 0.0, 0.0)
+    assert NEVER_A > 1e6
+
+
+@pytest.mark.parametrize(
+    ("kept_s", "known_s", "answer_s"),
+    [(None, None, 6.0), (0.1, 1.5, 6.0), (5.0, 5.0, 7.5), (99.0, 8.0, 12.0)],
+)
+def test_a_lag_of_before_can_only_lengthen_the_answer(
+    kept_s: float | None, known_s: float | None, answer_s: float
+) -> None:
+    """Twice the slowest to be expected, or one and a half times the one of before, within its bounds."""
+    charger = Charger(LFP, Learnt(lag_s=kept_s))
+    assert (charger.known_lag_s, charger.answer_s) == (known_s, answer_s)
+
+
+def test_one_that_ignored_before_is_taken_to_do_so() -> None:
+    """Until it is forgotten."""
+    charger = Charger(LFP, Learnt(ignores=True))
+    assert (charger.ignores, charger.unfelt) == (True, True)
+
+
+@pytest.mark.parametrize(("dt_s", "keep"), [(1.0, 8), (3.0, 3), (5.0, 2), (60.0, 2)])
+def test_what_was_sent_counts_for_the_time_a_charger_may_take(dt_s: float, keep: int) -> None:
+    """8 s here; never less than two."""
+    charger = Charger(LFP)
+    for sent in (5.0, 99.0, *[50.0] * (keep - 1)):
+        charger.remember(sent, sent, moment(0.0, dt_s))
+    assert (charger.most_v, charger.most_a) == (99.0, 99.0)
+    charger.remember(50.0, 50.0, moment(0.0, dt_s))
+    assert (charger.most_v, charger.least_a, charger.most_a) == (50.0, 50.0, 50.0)
+    charger.remember(40.0, 30.0, moment(0.0, dt_s))
+    assert (charger.most_v, charger.least_a, charger.most_a) == (50.0, 30.0, 50.0)
+
+
+def judged(*rows: tuple[float, int], dt_s: float = 1.0, blur_a: float = 1.0) -> Charger:
+    """So many readings of each current under a limit of 100 A."""
+    charger = Charger(LFP)
+    charger.test_a = 90.0
+    for amps, count in rows:
+        for _ in range(count):
+            charger.remember(56.0, 100.0, moment(amps, dt_s))
+            charger.judge(moment(amps, dt_s, blur_a=blur_a))
+    return charger
+
+
+def test_more_than_allowed_for_two_seconds_ignores() -> None:
+    """By 0.003C and twice the error of the current: 100 + 0.84 + 2 A; an unbroken time."""
+    assert not judged((102.8, 9)).ignores
+    assert not judged((102.9, 1)).ignores
+    assert judged((102.9, 2)).ignores
+    assert judged((102.9, 1), dt_s=2.0).ignores
+    assert not judged((102.9, 1), (102.8, 1), (102.9, 1)).ignores
+    assert judged((102.9, 1), (102.8, 1), (102.9, 2)).ignores
+    assert not judged((104.8, 9), blur_a=2.0).ignores
+
+
+def test_one_that_ignores_is_tested_no_more() -> None:
+    """Nor kept near."""
+    charger = judged((102.9, 1))
+    assert (charger.unfelt, charger.test_a) == (False, 90.0)
+    charger = judged((102.9, 2))
+    assert (charger.unfelt, charger.test_a) == (True, NEVER_A)
+
+
+def dipped(
+    currents_a: Sequence[float], charger: Charger | None = None, dt_s: float = 1.0, blur_a: float = 1.0
+) -> Charger:
+    """A charger after so many readings of what it gives."""
+    charger = charger or Charger(LFP)
+    for amps in currents_a:
+        now = moment(amps, dt_s, blur_a=blur_a)
+        charger.remember(56.0, 140.0, now)
+        charger.dip(now)
+    return charger
+
+
+QUIET = [0.0] * 20
+
+
+def on_trial(charger: Charger) -> bool:
+    """Whether a test is on."""
+    return charger.test_a < 1e6
+
+
+def test_a_test_begins_once_the_current_stands_level() -> None:
+    """For four seconds, within a tenth of the dip (3.08 A of 280 Ah)."""
+    assert not on_trial(dipped([*QUIET, *[100.0] * 4]))
+    charger = dipped([*QUIET, *[100.0] * 5])
+    assert charger.test_a == pytest.approx(100.0 - 3.08 - 1.0)
+    assert dipped([*QUIET, *[100.0] * 5], blur_a=2.0).test_a == pytest.approx(100.0 - 3.08 - 2.0)
+    assert on_trial(dipped([*QUIET, *[100.0, 100.3] * 3]))
+    assert not on_trial(dipped([*QUIET, *[100.0, 100.31] * 30]))
+    assert on_trial(dipped([*QUIET, *[100.0] * 3], dt_s=2.0))
+    assert not on_trial(dipped([*QUIET, *[100.0] * 2], dt_s=2.0))
+
+
+def test_a_small_current_is_not_tested() -> None:
+    """Three times the dip and the error of the current: 12.24 A."""
+    assert not on_trial(dipped([*QUIET, *[12.2] * 5]))
+    assert on_trial(dipped([*QUIET, *[12.3] * 5]))
+
+
+def test_there_is_a_pause_before() -> None:
+    """More than 10 s of steps; more than 600 s after a test without an answer."""
+    assert not on_trial(dipped([100.0] * 10))
+    assert on_trial(dipped([100.0] * 11))
+    charger = Charger(LFP)
+    charger.unfelt = True
+    assert not on_trial(dipped([100.0] * 600, charger))
+    assert on_trial(dipped([100.0], charger))
+
+
+BEGUN = [*QUIET, *[100.0] * 5]
+"""The last of these begins the test."""
+FALLS = [100.0, 100.0, 98.0, 96.0, 96.0, 96.0, 96.0]
+"""An answer: by 4 A, and level for three seconds since the fourth reading."""
+
+
+def test_a_fall_that_comes_back_obeys_and_tells_its_lag() -> None:
+    """30 % are left after 1.2 time constants; 2 s of it are unseen, and the crossing was 0.7 s later."""
+    charger = dipped([*BEGUN, *FALLS[:-1]])
+    assert on_trial(charger)
+    dipped(FALLS[-1:], charger)
+    assert NEVER_A > charger.test_a > 1e6
+    dipped([98.0], charger)
+    assert (charger.obeys, charger.lag_s) == (False, None)
+    dipped([98.1], charger)
+    assert charger.obeys
+    assert (charger.unfelt, charger.ignores, charger.test_a) == (False, False, NEVER_A)
+    assert charger.lag_s == charger.known_lag_s == pytest.approx((4.0 - 2.0 + 0.7) / 1.2)
+    assert charger.answer_s == pytest.approx(1.5 * (4.0 - 2.0 + 0.7) / 1.2)
+
+
+@pytest.mark.parametrize(
+    ("falls_a", "dt_s", "lag_s"),
+    [
+        (FALLS, 2.0, (8.0 - 2.0 + 0.7) / 1.2),
+        ([100.0, 100.0, 97.3, 96.0, 96.0, 96.0, 96.0], 1.0, (4.0 - 2.0 + 0.7) / 1.2),
+        ([100.0, 100.0, 100.0, 97.1, 96.0, 96.0, 96.0, 96.0], 1.0, (4.0 - 2.0 + 0.7) / 1.2),
+        ([97.1, 96.0, 96.0, 96.0, 96.0], 1.0, 1.5),
+        ([*[100.0] * 12, 96.0, 96.0, 96.0, 96.0], 1.0, 8.0),
+    ],
+    ids=["slow readings", "more than 30 %", "less than 30 %", "quick", "slow"],
+)
+def test_a_lag_is_told_within_its_bounds(falls_a: list[float], dt_s: float, lag_s: float) -> None:
+    """1.5 to 8 s."""
+    charger = dipped([100.0], dipped(falls_a, dipped(BEGUN), dt_s), dt_s)
+    assert charger.lag_s == pytest.approx(lag_s)
+
+
+def test_a_fall_must_be_half_the_dip_and_stand_level_for_three_seconds() -> None:
+    """1.54 A."""
+    assert on_trial(dipped([*BEGUN, 98.5, *[98.5] * 4]))
+    assert not on_trial(dipped([*BEGUN, 98.4, *[98.4] * 3]))
+    assert on_trial(dipped([*BEGUN, 98.4, *[98.4] * 2]))
+
+
+def test_a_fall_that_is_too_large_is_a_cloud() -> None:
+    """Twice the dip and three times the error: 9.16 A; there is a pause, and it is tried again."""
+    assert on_trial(dipped([*BEGUN, 90.9]))
+    charger = dipped([*BEGUN, 90.8])
+    assert (charger.test_a, charger.unfelt, charger.obeys) == (NEVER_A, False, False)
+    assert not on_trial(dipped([90.8] * 10, charger))
+    assert on_trial(dipped([90.8], charger))
+    assert on_trial(dipped([*BEGUN, 88.0], blur_a=2.0))
+    assert not on_trial(dipped([*BEGUN, 87.8], blur_a=2.0))
+
+
+def test_a_current_that_does_not_answer_is_unfelt_and_tried_again_later() -> None:
+    """After three times the time a change may take: 24 s; the next test 600 s later."""
+    charger = dipped([*BEGUN, *[100.0] * 24])
+    assert (on_trial(charger), charger.unfelt) == (True, False)
+    dipped([100.0], charger)
+    assert (charger.test_a, charger.unfelt, charger.ignores) == (NEVER_A, True, False)
+    dipped([100.0] * 600, charger)
+    assert not on_trial(charger)
+    dipped([100.0], charger)
+    assert on_trial(charger)
+    dipped(FALLS, charger)
+    dipped([100.0], charger)
+    assert (charger.obeys, charger.unfelt) == (True, False)
+    assert charger.lag_s == pytest.approx((4.0 - 2.0 + 0.7) / 1.2)
+
+
+def test_a_fall_that_stays_was_a_cloud() -> None:
+    """After twice the time a change may take, 16 s, the test is over and proves nothing."""
+    charger = dipped([*BEGUN, *FALLS, *[96.0] * 16])
+    assert (NEVER_A > charger.test_a > 1e6, charger.obeys) == (True, False)
+    dipped([96.0], charger)
+    assert (charger.test_a, charger.obeys, charger.unfelt, charger.lag_s) == (NEVER_A, False, False, None)
+    dipped([96.0] * 10, charger)
+    assert not on_trial(charger)
+    dipped([96.0], charger)
+    assert charger.test_a == pytest.approx(96.0 - 4.08)
+    dipped([*[a - 4.0 for a in FALLS], 96.0], charger)
+    assert charger.obeys
+    assert charger.lag_s == pytest.approx((4.0 - 2.0 + 0.7) / 1.2)
+
+
+def test_steps_without_new_readings_are_no_time_of_the_test() -> None:
+    """But of the pause before it."""
+    charger = dipped([100.0] * 5)
+    for _ in range(6):
+        charger.remember(56.0, 140.0, moment(100.0, fresh=False))
+    assert on_trial(dipped([100.0], charger))

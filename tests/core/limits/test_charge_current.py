@@ -1,0 +1,138 @@
+"""The charge current limit: its equation, and the reasons for which it goes up again."""
+
+from collections.abc import Sequence
+
+import pytest
+
+from bridge.core.limits.charge_cells import RESISTANCE_V, Cells
+from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_settings import ChargeSettings
+
+LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
+OHM = RESISTANCE_V / 280.0
+GOAL_V = 3.4969
+HORIZON_S = 10.0
+
+
+def cells_at(
+    volts: Sequence[float], flows_a: float, *, flowed_a: float = 0.0, slopes: Sequence[float] = (0.0, 0.0)
+) -> Cells:
+    """Two cells, the second of twice the resistance; `flowed_a` until now, for long."""
+    cells = Cells(LFP)
+    cells.update(volts, flowed_a, 1e12, 25.0)
+    cells.volts, cells.ohms, cells.slopes = list(volts), [OHM, 2.0 * OHM], list(slopes)
+    cells.current_a, cells.noise_v = flows_a, 0.0
+    return cells
+
+
+def test_the_margin_is_the_error_of_the_sensors_half_their_step_their_noise_and_a_doubt() -> None:
+    """2 mV, 0.5 mV, what is found, and 0.6 mV."""
+    cells = cells_at([3.451, 3.452], 0.0)
+    assert margin_v(LFP, cells) == pytest.approx(0.0031)
+    cells.step_v, cells.noise_v = 0.010, 0.003
+    assert margin_v(LFP, cells) == pytest.approx(0.0106)
+
+
+def grows_a(flows_a: float, flowed_a: float) -> float:
+    """What the slow part of a resistance builds up within the horizon, as a current."""
+    return (flows_a - flowed_a) * (
+        0.4 * HORIZON_S / (20.0 + HORIZON_S) + 0.8 * HORIZON_S / (200.0 + HORIZON_S)
+    )
+
+
+@pytest.mark.parametrize(
+    ("volt", "flows_a", "flowed_a", "slope"),
+    [
+        (3.480, 0.0, 0.0, 0.0),
+        (3.480, 50.0, 50.0, 0.0),
+        (3.480, 50.0, 0.0, 0.0),
+        (3.480, 10.0, 0.0, 3e-5),
+        (3.460, 20.0, 60.0, 0.0),
+        (3.495, 60.0, 60.0, 5e-5),
+        (3.495, 60.0, 0.0, 0.0),
+        (3.510, 20.0, 20.0, 0.0),
+        (3.480, 1.0, 120.0, 0.0),
+        (3.480, 60.0, 140.0, 1e-4),
+    ],
+)
+def test_the_limit_solves_its_equation(volt: float, flows_a: float, flowed_a: float, slope: float) -> None:
+    """It takes the cell to the goal within the horizon: with what its slow part builds up, but gives back no
+    more of that than the charge takes; a rise with 1.3 times the resistance, a fall with the resistance."""
+    cells = cells_at([3.30, volt], flows_a, flowed_a=flowed_a, slopes=(0.0, slope))
+    ohm = 2.0 * OHM
+    foot_v = volt - ohm * (flows_a + 1.2 * flowed_a) - (3.40 - 0.065)
+    rise = max(slope, 0.7 * foot_v / (0.0097 * 3600.0 * 280.0)) * HORIZON_S
+    goal_v = GOAL_V - max(ohm * grows_a(flows_a, flowed_a), -rise * flows_a)
+    amps = allowed_a(LFP, cells, GOAL_V, HORIZON_S)
+    change_a = amps - flows_a
+    reckoned = 1.3 * ohm if change_a > 0.0 else ohm
+    assert volt + reckoned * change_a + rise * amps == pytest.approx(goal_v)
+
+
+def test_the_least_of_all_cells_counts() -> None:
+    """Whichever it is; without cells there is no bound."""
+    one, other = cells_at([3.48, 3.30], 0.0), cells_at([3.48, 3.47], 0.0)
+    assert 0.0 < allowed_a(LFP, other, GOAL_V, 10.0) < allowed_a(LFP, one, GOAL_V, 10.0) < 100.0
+    assert allowed_a(LFP, Cells(LFP), GOAL_V, 10.0) > 1e6
+
+
+def fallen(amps: float = 50.0) -> CurrentLimit:
+    """A limit that has just fallen."""
+    limit = CurrentLimit(LFP)
+    limit.follow(amps, 0.0, 1.0)
+    return limit
+
+
+@pytest.mark.parametrize(
+    ("wanted_a", "value_a"), [(500.0, 140.0), (55.57, 55.5), (0.3, 0.3), (0.09, 0.0), (-7.0, 0.0)]
+)
+def test_it_falls_at_once_to_the_step_below(wanted_a: float, value_a: float) -> None:
+    """Within nothing and the most, where it begins."""
+    assert CurrentLimit(LFP).value == 140.0
+    assert fallen(wanted_a).value == pytest.approx(value_a)
+
+
+def test_it_rises_for_a_gap_while_it_is_felt() -> None:
+    """A gap of more than 4 % of the most, 5.6 A, and a current no further below; then all the way."""
+    assert fallen().follow(55.7, 50.0, 1.0) == 53.0
+    assert fallen().follow(90.0, 44.5, 1.0) == 53.0
+    assert fallen().follow(90.0, 44.3, 1.0) == 50.0
+    assert fallen().follow(90.0, 50.0, 2.0) == 56.0
+    limit = fallen()
+    assert limit.follow(56.0, 50.0, 1.0) == 53.0
+    assert limit.follow(56.0, 50.0, 1.0) == 56.0
+    assert limit.follow(58.0, 0.0, 1.0) == 58.0
+    assert limit.follow(58.0, 0.0, 1.0) == 58.0
+    assert limit.follow(90.0, 0.0, 1.0) == 58.0
+    assert limit.follow(57.0, 0.0, 1.0) == 57.0
+    assert limit.follow(90.0, 0.0, 1.0) == 57.0
+
+
+def test_with_room_for_twice_the_most_it_rises_unfelt() -> None:
+    """A charger that waits for permission would otherwise wait for ever."""
+    assert fallen().follow(279.0, -80.0, 1.0) == 50.0
+    assert fallen().follow(280.0, -80.0, 1.0) == 53.0
+
+
+def test_a_limit_that_is_passed_by_keeps_still() -> None:
+    """It rises for a fifth of the most, 28 A, and does not creep."""
+    assert fallen().follow(77.9, 50.0, 1.0, heeded=False) == 50.0
+    assert fallen().follow(78.1, 50.0, 1.0, heeded=False) == 53.0
+    limit = fallen()
+    for _ in range(60):
+        limit.follow(77.9, 50.0, 1.0, heeded=False)
+    assert limit.value == 50.0
+
+
+def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:
+    """By 0.07 A a second, but for the last 0.14 A of it."""
+    fine = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0, wire_a=0.001)
+    limit, unfelt = CurrentLimit(fine), CurrentLimit(fine)
+    limit.follow(50.0005, 0.0, 1.0)
+    unfelt.follow(50.0005, 0.0, 1.0)
+    assert limit.follow(55.0, 44.5, 1.0) == pytest.approx(50.070)
+    assert limit.follow(55.0, 44.5, 10.0) == pytest.approx(50.770)
+    assert limit.follow(50.9, 45.5, 1.0) == pytest.approx(50.770)
+    assert limit.follow(50.92, 45.5, 1.0) == pytest.approx(50.780)
+    assert limit.follow(50.96, 45.5, 1.0) == pytest.approx(50.820)
+    assert unfelt.follow(55.0, 44.3, 1.0) == pytest.approx(50.0)
