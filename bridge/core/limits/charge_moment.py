@@ -17,6 +17,7 @@ class Moment(NamedTuple):
         wanted_a: current to which the limits are to lead.
         spare_v: how far the highest cell is below where it may be.
         step_v: what a step of the voltage limit may do to one cell, and so the room it needs.
+        worst_share: what of a change of the string's voltage the cell of most resistance takes.
         settle_s: time until a change is obeyed and seen.
         unseen_s: the part of it that is not the charger's.
     """
@@ -32,6 +33,7 @@ class Moment(NamedTuple):
     wanted_a: float
     spare_v: float
     step_v: float
+    worst_share: float
     settle_s: float
     unseen_s: float
 
