@@ -114,8 +114,7 @@ class CurrentLimit:
             self._rising = False
         else:
             gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
-            worth = WORTH * settings.most_a
-            felt = current_a > self._exact - worth and (heeded or current_a < self._exact + worth)
+            felt = current_a > self._exact - WORTH * settings.most_a
             free = wanted_a >= FREE * settings.most_a
             if self._rising or (wanted > self._exact + gap and (felt or free)):
                 self._rising = True

@@ -64,12 +64,12 @@ def test_under_a_held_voltage_no_cell_passes_its_bound(
 
 
 def test_a_limit_that_is_passed_by_keeps_still() -> None:
-    """It falls at once, and rises only where what flows is near it: there it may hold the charger."""
+    """It falls at once, and rises only for much, and not while it stands well above what flows."""
     limit = CurrentLimit(LFP)
-    limit.follow(5.0, 60.0, 1.0, heeded=False)
-    for amps in (60.0, -10.0):
-        assert limit.follow(100.0, amps, 1.0, heeded=False) == 5.0
-    assert limit.follow(100.0, 5.0, 1.0, heeded=False) == 8.0
+    limit.follow(10.0, 60.0, 1.0, heeded=False)
+    assert limit.follow(50.0, 60.0, 1.0, heeded=False) == 10.0
+    assert limit.follow(100.0, 2.0, 1.0, heeded=False) == 10.0
+    assert limit.follow(100.0, 10.0, 1.0, heeded=False) == 13.0
 
 
 def test_the_drop_along_the_cable_goes_with_the_size_of_the_pack() -> None:
