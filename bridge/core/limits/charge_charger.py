@@ -1,8 +1,9 @@
 """What has been seen of the charger: whether it obeys the current limit, and how fast.
 
-Once, early in the knee, the current limit is put a little below the current that flows, by less than
-counts as a movement on the wire. A charger that follows obeys, and the time it takes tells its lag. One that
-gives more than it was allowed for some seconds ignores the limit, now or at any other time.
+Once, early in the knee, the current limit is put a little below the current that flows, if it can be by
+less than counts as a movement on the wire; without an answer, again only where it can. A charger that
+follows obeys, and the time it takes tells its lag. One that gives more than it was allowed for some
+seconds ignores the limit, now or at any other time.
 """
 
 from bridge.core.limits.charge_moment import Moment
@@ -12,6 +13,9 @@ NEVER_A = 1e9
 
 DIP_C = 0.011
 """How far the current is dipped, in C, besides the error of the current."""
+
+QUIET_C = 0.0195
+"""A limit that moves by less than this, in C, does not count as a movement on the wire."""
 
 PAUSE_S, AGAIN_S = 10.0, 600.0
 """Pause before a test, and before the next if there was no answer."""
@@ -100,12 +104,17 @@ class Charger:
         self._level_s = self._level_s + now.elapsed_s if still else 0.0
         self._level_a = amps
         if self.test_a == NEVER_A:
+            quiet_a = self.least_a - QUIET_C * self._settings.capacity_ah
+            quiet = quiet_a < amps - dip_a
             if (
-                amps > 3.0 * (dip_a + now.blur_a)
+                (quiet or not self.unfelt)
+                and amps > 3.0 * (dip_a + now.blur_a)
                 and self._level_s >= 4.0
                 and self._pause_s > (AGAIN_S if self.unfelt else self._wait_s)
             ):
                 self.test_a = amps - dip_a - now.blur_a
+                if quiet:
+                    self.test_a = max(self.test_a, quiet_a)
                 self._test_s = 0.0
                 self._falls = [amps]
             return
@@ -115,8 +124,8 @@ class Charger:
             return
         self._falls.append(amps)
         fall_a = self._falls[0] - amps
-        if fall_a > 2.0 * dip_a + 3.0 * now.blur_a:  # too much: a cloud
-            self._end(unfelt=False)
+        if fall_a > 2.0 * dip_a + 3.0 * now.blur_a:  # too much: a cloud, or the cells' own taper
+            self._end(unfelt=self.unfelt)
         elif self._level_s >= 3.0 and fall_a > 0.5 * dip_a:
             near_a = amps + NEAR * fall_a
             waited = next(n for n, seen_a in enumerate(self._falls) if seen_a < near_a)
@@ -137,7 +146,7 @@ class Charger:
         elif self._test_s > 2.0 * now.settle_s:  # the cells take the current back by themselves
             self._wait_s = min(LONGER * self._wait_s, AGAIN_S)
         if self.obeys or self._test_s > 2.0 * now.settle_s:
-            self._end(unfelt=False)
+            self._end(unfelt=self.unfelt and not self.obeys)
 
     def _end(self, *, unfelt: bool) -> None:
         self.test_a = NEVER_A

@@ -9,6 +9,8 @@ and the lowest I' of all cells is the limit. Since h + R·I = target - margin - 
 current changes, neither does I': a charger on its way cannot mislead it.
 """
 
+from math import exp
+
 from bridge.core.limits.charge_cells import Cells
 from bridge.core.limits.charge_settings import ChargeSettings
 
@@ -30,8 +32,31 @@ def margin_v(settings: ChargeSettings, cells: Cells) -> float:
     return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
 
 
-def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
-    """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
+def fades(settings: ChargeSettings, cells: Cells, time_s: float) -> float:
+    """By how many e-folds a current falls by itself, within a time, under a voltage that is held: at least.
+
+    As the cells rise they take the current back: R·dI/dt = -S·I, with R and S the sums of all resistances and
+    slopes; each slope is the lower of what was seen and what the curve has at least.
+    """
+    plateau_v = settings.knee_v - settings.below_knee_v
+    curve, slow_a = MODEL * cells.curve, cells.current_a + cells.slow_a
+    rise = 0.0
+    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+        model = curve * (volt - slow_a * ohm - plateau_v)
+        if model > 0.0:
+            rise += slope if slope < model else model
+    return rise * time_s / sum(cells.ohms)
+
+
+def allowed_a(
+    settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float, fade: float = 0.0
+) -> float:
+    """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative.
+
+    A current that falls by `fade` e-folds meanwhile may begin the higher: it ends at I'·exp(-fade), with the
+    mean I'·(1 - exp(-fade)) / fade, and no cell may be above at either end.
+    """
+    ends, mean = exp(-fade), (1.0 - exp(-fade)) / fade if fade else 1.0
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
@@ -45,7 +70,8 @@ def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
             ohm *= RAISING
-        amps = (room + ohm * now_a) / (ohm + rise)
+        later = ends * ohm + mean * rise
+        amps = (room + ohm * now_a) / (later if later > ohm else ohm)
         if amps < least:
             least = amps
     return least
@@ -55,7 +81,7 @@ CREEP_PER_S = 0.0005
 """Slow rise towards a current that is not a gap above: in shares of the most a second."""
 
 
-WORTH, WORTH_IGNORED = 0.04, 0.2
+WORTH, WORTH_IGNORED = 0.04, 0.3
 """A rise must be worth this share of the most; more, if the charger passes by the limit."""
 
 FREE = 2.0
@@ -88,7 +114,7 @@ class CurrentLimit:
             self._rising = False
         else:
             gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
-            felt = current_a > self._exact - gap
+            felt = current_a > self._exact - WORTH * settings.most_a
             free = wanted_a >= FREE * settings.most_a
             if self._rising or (wanted > self._exact + gap and (felt or free)):
                 self._rising = True

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from copy import deepcopy
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import FREE, CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_current import FREE, CurrentLimit, allowed_a, fades, margin_v
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -109,10 +109,15 @@ class ChargeLaw:
         horizon = unseen + self.voltage.charger.answer_s
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
-        self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
+        self.wanted_a = leads_a = allowed_a(settings, cells, goal_v, horizon)
+        charger = self.voltage.charger
+        if charger.unfelt:
+            fade = fades(settings, cells, horizon - (charger.known_lag_s or settings.lag_s))
+            leads_a = allowed_a(settings, cells, goal_v, horizon, fade)
         high_v = max(cells_v)
         string_v = sum(cells.volts) if whole or pack_v is None else pack_v
         string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
+        worst_share = max(cells.ohms) / string_ohm
         most_a = settings.most_a + 2.0 * settings.wire_v / string_ohm
         return Moment(
             dt_s=dt_s,
@@ -123,10 +128,11 @@ class ChargeLaw:
             room_v=self._room_v(cells_v, string_v, high_v),
             current_a=current_a,
             blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
-            wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
+            wanted_a=min(max(leads_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
             free=self.wanted_a >= FREE * settings.most_a,
             spare_v=goal_v - max(cells.volts),
-            step_v=DOUBT_V + settings.wire_v * max(cells.ohms) / string_ohm,
+            step_v=DOUBT_V + settings.wire_v * worst_share,
+            worst_share=worst_share,
             settle_s=unseen + 2.0 * settings.lag_s,
             unseen_s=unseen,
         )

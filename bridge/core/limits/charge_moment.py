@@ -18,6 +18,7 @@ class Moment(NamedTuple):
         free: even a multiple of the most would take no cell to its target.
         spare_v: how far the highest cell is below where it may be.
         step_v: what a step of the voltage limit may do to one cell, and so the room it needs.
+        worst_share: what of a change of the string's voltage the cell of most resistance takes.
         settle_s: time until a change is obeyed and seen.
         unseen_s: the part of it that is not the charger's.
     """
@@ -34,6 +35,7 @@ class Moment(NamedTuple):
     free: bool
     spare_v: float
     step_v: float
+    worst_share: float
     settle_s: float
     unseen_s: float
 

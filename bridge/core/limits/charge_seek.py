@@ -3,8 +3,10 @@
 Seeking: at the beginning of the knee the voltage comes down step by step until the current gives way; what is
 sent then, less the string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by
 one step, and only if the current comes back is b taken for true.
-Probing: later, when less flows than is wanted and nothing else limits it, the voltage goes up one step;
-unless the current answers, it is taken back, and the next attempt waits twice as long.
+Probing: later, when less flows than is wanted, by more than a step gives, and nothing else limits or
+moves it, the voltage goes up one step; unless the current answers, by no more than a step is worth (more
+is the sun), it is taken back, and the next attempt waits twice as long. What is found is one step,
+however far the string stands.
 Pressing: too much current that does not fall means that b is less than believed.
 """
 
@@ -42,6 +44,9 @@ FELT_C = 0.0035
 LACKS_C = 0.012
 """Current, in C, that is worth an experiment."""
 
+ANSWER = 0.25, 1.6
+"""A current that goes up by such a share of what a step is worth has answered; by more: it was the sun."""
+
 STEP_V = 0.1
 PRESS_V = 0.05
 PAUSE_S, LONGEST_PAUSE_S = 60.0, 900.0
@@ -69,7 +74,7 @@ class Seek:
 
     def __init__(self, settings: ChargeSettings, learnt: Learnt = NOTHING) -> None:
         self._settings = settings
-        self.offset = Offset()
+        self.offset = Offset(settings.capacity_ah)
         self._before = learnt.offset_v, learnt.offset_a
         if learnt.offset_v is not None:
             self.offset.put(min(0.0, learnt.offset_v), 0.0)
@@ -86,6 +91,7 @@ class Seek:
         self._probe_s: float | None = None
         self._probe_from = (0.0, 0.0)
         self._pause_s = PAUSE_S
+        self._level_a = self._level_s = 0.0
 
     @property
     def known(self) -> tuple[float | None, float]:
@@ -103,6 +109,9 @@ class Seek:
         self._stage_s += now.dt_s
         if not now.elapsed_s:
             return
+        self._level_s += now.elapsed_s
+        if abs(now.amps - self._level_a) > LACKS_C * self._settings.capacity_ah + now.blur_a:
+            self._level_a, self._level_s = now.amps, 0.0
         seen_v = charger.most_v - now.string_v
         if now.current_a is None:
             self.offset.bound(max(seen_v, BLIND_V), 0.0)
@@ -207,12 +216,17 @@ class Seek:
         if self._probe_s is not None:
             self._probe(now, seen_v)
             return
-        felt_a = charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+        most_a = self._settings.most_a if charger.unfelt else charger.least_a
+        felt_a = most_a - now.blur_a - FELT_C * self._settings.capacity_ah
         if amps >= felt_a or steady_s < now.settle_s:
             return
         offset.creep(seen_v, amps, 0.1)
-        lacking = now.wanted_a - amps > LACKS_C * self._settings.capacity_ah + now.blur_a
-        ready = now.spare_v > now.step_v and self._rest_s > self._pause_s
+        worth_a = LACKS_C * self._settings.capacity_ah
+        if not charger.obeys:  # what a step gives besides what is lacking would have to be taken back
+            worth_a = max(worth_a, STEP_V / now.string_ohm)
+        lacking = now.wanted_a - amps > worth_a + now.blur_a
+        level = self._level_s >= now.settle_s  # what moves by itself, as under clouds, answers nothing
+        ready = level and now.spare_v > now.step_v and self._rest_s > self._pause_s
         if lacking and ready and seen_v > offset.at(amps) + (PRESS_V if offset.verified else -PRESS_V):
             self._probe_from = (amps, offset.at(amps))
             offset.put(offset.at(amps) + STEP_V, amps)
@@ -226,11 +240,11 @@ class Seek:
             self.held_v = None
         if self._probe_s < now.settle_s + 1.0:
             return
-        if now.amps > self._probe_from[0] + 0.025 / now.string_ohm:
-            self.offset.confirm(seen_v, now.amps)
+        if ANSWER[0] < (now.amps - self._probe_from[0]) * now.string_ohm / STEP_V < ANSWER[1]:
+            self.offset.confirm(min(seen_v, self.offset.at(now.amps)), now.amps)
             self._pause_s = PAUSE_S
             self._probe_s = self.held_v = None
-            self._rest_s = 0.0
+            self._rest_s = PAUSE_S - now.settle_s  # one step is taken at a time: there may be more to find
         else:
             self._take_back()
 

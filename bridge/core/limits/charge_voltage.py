@@ -5,11 +5,12 @@ With e the voltage of the string at rest, R its resistance, I' the current that 
 
     W = e + R·I' + b(I')
 
-e = V - R·I and I' do not change while the current does, so a charger on its way moves nothing. The limit is
-held while it lies within a band below W that is wider than a step on the wire; it goes down at once and up
-one step at a time. Once the charger has been seen to obey the current limit, that is the finer of the two,
-and the band lies above W instead. As long as b is not known, the limit is not above what the practice of
-the trade allows (see `headroom`).
+e = V - R·I and I' do not change while the current does, so a charger on its way moves nothing. The limit
+is held while it lies within a band below W that is wider than a step on the wire; it goes down at once
+and up one step at a time. A voltage that is held takes the current back by itself as the cells rise; so
+where the current limit gives no answer, I' may begin the higher (see `fades`). Once the charger has been
+seen to obey the current limit, that is the finer of the two, and the band lies above W instead. As long
+as b is not known, the limit is not above what the practice of the trade allows (see `headroom`).
 """
 
 from bridge.core.limits.charge_charger import Charger
@@ -29,6 +30,10 @@ OBEYED_V = (0.04, 0.26)
 
 ALONE_V = (-0.11, 0.005)
 """Band around W while the voltage limit may have to carry the pack alone: wider than a step on the wire."""
+
+ABOVE_V = 0.001_25
+"""Once the current limit has given no answer, the voltage may stand above W by what takes the worst cell this
+much nearer to its target: steps of the voltage are the finest there is then, and rounding down costs more."""
 
 IGNORED_V = (-0.14, 0.3)
 """Band around W when the voltage limit is ignored: it only should not move."""
@@ -97,7 +102,10 @@ class VoltageLimit:
             self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
         else:
             rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
-            self._move(_band(goal, ALONE_V), now.dt_s, rises=rises)
+            low, high = ALONE_V
+            if charger.unfelt:
+                high += ABOVE_V / now.worst_share
+            self._move(_band(goal, (low, high)), now.dt_s, rises=rises)
         return self.value
 
     def _goal(self, now: Moment) -> float:
