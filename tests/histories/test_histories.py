@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import pytest
-from hypothesis import given, settings, target
+from hypothesis import Phase, given, settings, target
 from hypothesis import strategies as st
 
 from bridge.core.limits.charge_current import WORTH
@@ -35,8 +35,11 @@ EXAMPLES = int(os.environ.get("AMPWEIR_HISTORIES", "1"))
 
 
 def examples(count: int) -> settings:
-    """So many, always the same."""
-    return settings(max_examples=count * EXAMPLES, derandomize=True, deadline=None, database=None)
+    """So many, always the same; a failure is told as it was found, for shrinking it takes minutes."""
+    phases = (Phase.generate, Phase.target)
+    return settings(
+        max_examples=count * EXAMPLES, derandomize=True, deadline=None, database=None, phases=phases
+    )
 
 
 @dataclass(frozen=True)
@@ -275,12 +278,15 @@ def test_what_is_worse_all_along_never_loosens_a_current_limit(
 ) -> None:
     """One cell nearer to its bound, or with more resistance; cold; readings known to be older, or left out.
 
-    A larger resistance, and cold, draw a limit towards what flows, from wherever it stands.
+    A larger resistance, and cold, draw a limit towards what flows, from wherever it stands. Readings are left
+    out of packs without a bad contact: it would be found the later.
     """
 
     @examples(3)
     @given(packs(*starts), spells(*world, 0), st.floats(0.0, 1.0))
     def holds(drawn: Drawn, history: list[Spell], size: float) -> None:
+        if what == "dropped":
+            drawn = drawn.but(ohms=tuple(min(ohm, 1.15 * OHM) for ohm in drawn.ohms))
         rows = told(drawn, history)
         better = answers(rows, 1.0)
         worst = first(rows, sign)
