@@ -10,7 +10,7 @@ however far the string stands.
 Pressing: too much current that does not fall means that b is less than believed.
 """
 
-from enum import Enum
+from enum import Enum, auto
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
@@ -55,11 +55,11 @@ PAUSE_S, LONGEST_PAUSE_S = 60.0, 900.0
 class Stage(Enum):
     """Where the search is."""
 
-    WAITING = 0
-    DOWN = 1
-    SETTLING = 2
-    BACK_UP = 3
-    DONE = 4
+    WAITING = auto()
+    DOWN = auto()
+    SETTLING = auto()
+    BACK_UP = auto()
+    DONE = auto()
 
 
 class Seek:
