@@ -30,8 +30,13 @@ def margin_v(settings: ChargeSettings, cells: Cells) -> float:
     return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
 
 
-def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
-    """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative."""
+def allowed_a(
+    settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float, doubt_ohm: float = 0.0
+) -> float:
+    """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative.
+
+    `doubt_ohm` is how much more than learnt a resistance may be, which matters for a rise.
+    """
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
@@ -44,10 +49,26 @@ def allowed_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
         drift = ohm * drift_a
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
-            ohm *= RAISING
+            ohm = max(RAISING * ohm, ohm + doubt_ohm)
         amps = (room + ohm * now_a) / (ohm + rise)
         if amps < least:
             least = amps
+    return least
+
+
+def lasting_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
+    """The largest current that keeps every cell under `goal_v` if it flows for `horizon_s`, A.
+
+    As above, with all that the slow parts build up at that current: I' = (h + R (I + B)) / (R (1 + K) + s t).
+    """
+    grows, fades_a = cells.slow_part(horizon_s)
+    foot_v = settings.knee_v - settings.below_knee_v
+    curve = MODEL * cells.curve
+    slow_a, faded_a = cells.current_a + cells.slow_a, cells.current_a + fades_a
+    least = 1e9
+    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+        rise = max(slope, curve * (volt - slow_a * ohm - foot_v)) * horizon_s
+        least = min(least, (goal_v - volt + ohm * faded_a) / (ohm * (1.0 + grows) + rise))
     return least
 
 
@@ -76,7 +97,11 @@ class CurrentLimit:
         self._rising = False
         self.value = settings.most_a
 
-    def follow(self, wanted_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True) -> float:
+    def may_rise(self, wanted_a: float) -> bool:
+        most_a = self._settings.most_a
+        return self._exact < most_a and wanted_a > self._exact + WORTH * most_a
+
+    def follow(self, wanted_a: float, lasting_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
         A limit that is ignored anyway (not `heeded`) keeps still rather than near.
@@ -90,9 +115,10 @@ class CurrentLimit:
             gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - gap
             free = wanted_a >= FREE * settings.most_a
-            if self._rising or (wanted > self._exact + gap and (felt or free)):
+            lasting = min(wanted, lasting_a)
+            if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
                 self._rising = True
-                self._exact = min(wanted, self._exact + settings.rise_a_per_s * elapsed_s)
+                self._exact = min(lasting, self._exact + settings.rise_a_per_s * elapsed_s)
             elif felt and heeded:
                 creep = CREEP_PER_S * settings.most_a * elapsed_s
                 self._exact = min(max(wanted - 2.0 * creep, self._exact), self._exact + creep)

@@ -3,11 +3,12 @@
 Pure and deterministic: what it answers depends on the calls only. See README.md in this directory.
 """
 
+import math
 from collections.abc import Sequence
 from copy import deepcopy
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.limits.charge_current import RAISING, CurrentLimit, allowed_a, lasting_a, margin_v
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -20,6 +21,8 @@ CURRENT_GAIN = 0.01
 
 DOUBT_V = 0.001
 """Room that a step up needs besides what it does to the worst cell."""
+
+LASTING_S = 30.0
 
 LEAST_WANTED_C = -0.18
 """Below zero the voltage is taken down below the string, by no more than this current would."""
@@ -35,10 +38,11 @@ class ChargeLaw:
         self._settings = settings
         self.cells = Cells(settings, learnt or NOTHING)
         self.current = CurrentLimit(settings)
+        self.first = CurrentLimit(settings._replace(rise_a_per_s=settings.most_a))
         self.voltage = VoltageLimit(settings, learnt or NOTHING)
         self._period_s = 1.0
         self._age_s = 0.0
-        self.wanted_a = settings.most_a
+        self.wanted_a = self._first_a = self._lasting_a = settings.most_a
         self._before: tuple[Cells, CurrentLimit, VoltageLimit] | None = None
 
     @property
@@ -79,10 +83,11 @@ class ChargeLaw:
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
         charger = voltage.charger
-        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s, heeded=not charger.unfelt)
+        limit_a = self.current.follow(self.wanted_a, self._lasting_a, now.amps, dt_s, heeded=not charger.unfelt)
+        first_a = self.first.follow(self._first_a, self._first_a, now.amps, dt_s)
         return ChargeLimits(
             limit_v,
-            min(limit_a, charger.test_a),
+            min(limit_a, first_a, charger.test_a),
             charger.ignores,
             voltage.seek.voltage_ignored,
             cells.contact,
@@ -109,11 +114,18 @@ class ChargeLaw:
             self._period_s = max(elapsed, 0.98 * self._period_s) if cells.volts else self._period_s
             self._age_s = 0.0
             cells.update(cells_v, current_a or 0.0, elapsed, 25.0 if coldest_c is None else coldest_c)
-        unseen = settings.delay_s + self._period_s + self._age_s
+        unseen = settings.delay_s + max(self._period_s, self._age_s)
         horizon = unseen + self.voltage.charger.answer_s
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
+        in_doubt = current_a is not None and cells.doubt > RAISING - 1.0
+        self._first_a = (
+            allowed_a(settings, cells, goal_v, horizon, cells.doubt_ohm) if in_doubt else math.inf
+        )
+        self._lasting_a = self.wanted_a
+        if self.current.may_rise(self.wanted_a):
+            self._lasting_a = lasting_a(settings, cells, goal_v, horizon + LASTING_S)
         high_v = max(cells_v)
         string_v = sum(cells.volts) if whole or pack_v is None else pack_v
         string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
@@ -124,10 +136,11 @@ class ChargeLaw:
             high_v=high_v,
             string_v=string_v,
             string_ohm=string_ohm,
-            room_v=self._room_v(cells_v, string_v, high_v),
+            room_v=self._room_v(string_v, string_ohm, current_a),
             current_a=current_a,
             blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
             wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
+            beyond_a=max(self.wanted_a - most_a, 0.0),
             spare_v=goal_v - max(cells.volts),
             step_v=DOUBT_V + settings.wire_v * max(cells.ohms) / string_ohm,
             settle_s=unseen + 2.0 * settings.lag_s,
@@ -143,14 +156,22 @@ class ChargeLaw:
         elif before is None and self.cells.far(cells_v, current_a):
             self._before = deepcopy((self.cells, self.current, self.voltage))
 
-    def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
-        """What the string bears until its highest cell is at its target, by the practice of the trade."""
-        settings = self._settings
+    def _room_v(self, string_v: float, string_ohm: float, current_a: float | None) -> float:
+        """What the string bears until its highest cell is at its target, by the practice of the trade.
+
+        Seen as it will stand when all the current flows that may, so that passing clouds do not move it.
+        """
+        settings, cells = self._settings, self.cells
+        more_a = 0.0
+        if current_a is not None:
+            more_a = max(min(self.wanted_a, settings.most_a) - current_a, 0.0)
+        cells_v = [volt + ohm * more_a for volt, ohm in zip(cells.volts, cells.ohms, strict=True)]
+        high_v, more_v = max(cells_v), string_ohm * more_a
         room = settings.target_v - high_v
         if high_v <= settings.knee_v:
-            return settings.cells * room
+            return more_v + settings.cells * room
         if len(cells_v) == settings.cells:
-            return participation(cells_v, high_v, settings.knee_v) * room
-        rest_v = (string_v - high_v) / (settings.cells - 1)
+            return more_v + participation(cells_v, high_v, settings.knee_v) * room
+        rest_v = (string_v + more_v - high_v) / (settings.cells - 1)
         share = min(max((rest_v - settings.knee_v) / (high_v - settings.knee_v), 0.0), 1.0)
-        return (1.0 + (settings.cells - 1) * share) * room
+        return more_v + (1.0 + (settings.cells - 1) * share) * room

@@ -15,6 +15,7 @@ class Moment(NamedTuple):
         current_a: what flows; `None` if not known.
         blur_a: largest error of what is told of the current.
         wanted_a: current to which the limits are to lead.
+        beyond_a: how much more than that the cells would bear.
         spare_v: how far the highest cell is below where it may be.
         step_v: what a step of the voltage limit may do to one cell, and so the room it needs.
         settle_s: time until a change is obeyed and seen.
@@ -30,6 +31,7 @@ class Moment(NamedTuple):
     current_a: float | None
     blur_a: float
     wanted_a: float
+    beyond_a: float
     spare_v: float
     step_v: float
     settle_s: float

@@ -14,7 +14,7 @@ the trade allows (see `headroom`).
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
+from bridge.core.limits.charge_seek import FELT_C, FLOWS_C, Seek, Stage
 from bridge.core.limits.charge_settings import ChargeSettings, Learnt
 
 BLEND_V = 0.040
@@ -93,7 +93,11 @@ class VoltageLimit:
         elif seek.held_v is not None and now.spare_v > 0.0:
             self._move((seek.held_v, seek.held_v), now.dt_s, rises=True)
         elif charger.obeys and not charger.ignores:
-            self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
+            low_v, high_v = _band(goal, OBEYED_V)
+            # Under a cloud the string sinks, and W with it, until the sun is back: nothing to follow.
+            felt = now.amps >= charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+            high_v += now.string_ohm * now.beyond_a
+            self._move((low_v, high_v if felt else ceiling_v), now.dt_s, rises=True)
         else:
             rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
             self._move(_band(goal, ALONE_V), now.dt_s, rises=rises)
