@@ -57,6 +57,9 @@ PULL_PER_S = 0.1
 RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
+COARSE_V, CROSSED = 0.002, 0.5
+"""Sensors of larger steps tell a slope where they go on to the next; weight of what one such step tells."""
+
 FAR_V = 0.05
 """A reading so far from the last one is not believed to the full before the next confirms it."""
 
@@ -98,6 +101,8 @@ class Cells:
         self._learnt: list[float] = []
         self._anchor: tuple[float, float, list[float], float] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
+        self._since_as: list[float] = []
+        self._shown_v: list[float] = []
         self._past_v = 0.0
         self._looked = 0
         self.scale = 1.0
@@ -133,17 +138,18 @@ class Cells:
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
         pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
-        learns = 0.0
+        learns = trust = 0.0
         if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
             # Where the current changes, an error of the resistance would be taken for a slope.
             slow = change - jump
             doubts_a = OHM_DOUBT * jump, SLOW_DOUBT * slow
             blur = (self._base_ohm * self.scale) ** 2 * (doubts_a[0] ** 2 + doubts_a[1] ** 2)
             signal = (self._steep(max(self.volts)) * moved) ** 2
-            rate = RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v) * signal / (signal + blur)
-            learns = min(1.0, rate) / moved
+            trust = signal / (signal + blur)
+            learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
         past = 0.0
+        coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
             volt = volts[i] + ohm * change + slope * moved
@@ -157,8 +163,15 @@ class Cells:
                 volt = shown - half
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
-            if learns:
+            if coarse:
+                since = max(self._since_as[i] + moved, 0.0)
+                if learns and miss:
+                    slope += CROSSED * trust * miss / since
+                self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
+                self._shown_v[i] = shown
+            elif learns:
                 slope += learns * (miss + pulled)
+            if learns:
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         if abs(change) < STILL_C * settings.capacity_ah:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
@@ -200,6 +213,8 @@ class Cells:
         self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
         self._set_ohms(self._base_ohm * self.scale)
         self.slopes = [0.0] * len(cells_v)
+        self._since_as = [0.0] * len(cells_v)
+        self._shown_v = list(cells_v)
         self._anchor = None
 
     def _learn(self, cells_v: Sequence[float], current_a: float, elapsed_s: float) -> None:
