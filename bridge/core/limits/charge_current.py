@@ -15,6 +15,9 @@ from bridge.core.limits.charge_settings import ChargeSettings
 RAISING = 1.3
 """A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
 
+UNSURE = 0.5
+"""A larger doubt about the resistances, as a multiple of the expected one, is not covered by that."""
+
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
@@ -101,7 +104,9 @@ class CurrentLimit:
         most_a = self._settings.most_a
         return self._exact < most_a and wanted_a > self._exact + WORTH * most_a
 
-    def follow(self, wanted_a: float, lasting_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True) -> float:
+    def follow(
+        self, wanted_a: float, lasting_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True
+    ) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
         A limit that is ignored anyway (not `heeded`) keeps still rather than near.

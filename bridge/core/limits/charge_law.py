@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from copy import deepcopy
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import RAISING, CurrentLimit, allowed_a, lasting_a, margin_v
+from bridge.core.limits.charge_current import UNSURE, CurrentLimit, allowed_a, lasting_a, margin_v
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -83,7 +83,9 @@ class ChargeLaw:
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
         charger = voltage.charger
-        limit_a = self.current.follow(self.wanted_a, self._lasting_a, now.amps, dt_s, heeded=not charger.unfelt)
+        limit_a = self.current.follow(
+            self.wanted_a, self._lasting_a, now.amps, dt_s, heeded=not charger.unfelt
+        )
         first_a = self.first.follow(self._first_a, self._first_a, now.amps, dt_s)
         return ChargeLimits(
             limit_v,
@@ -119,10 +121,8 @@ class ChargeLaw:
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = allowed_a(settings, cells, goal_v, horizon)
-        in_doubt = current_a is not None and cells.doubt > RAISING - 1.0
-        self._first_a = (
-            allowed_a(settings, cells, goal_v, horizon, cells.doubt_ohm) if in_doubt else math.inf
-        )
+        in_doubt = current_a is not None and cells.doubt > UNSURE
+        self._first_a = allowed_a(settings, cells, goal_v, horizon, cells.doubt_ohm) if in_doubt else math.inf
         self._lasting_a = self.wanted_a
         if self.current.may_rise(self.wanted_a):
             self._lasting_a = lasting_a(settings, cells, goal_v, horizon + LASTING_S)
