@@ -106,7 +106,7 @@ class VoltageLimit:
     def _goal(self, now: Moment) -> float:
         """W, or what stands for it while the current or the offset is not known."""
         seek, ceiling_v = self.seek, self._settings.ceiling_v
-        b = seek.offset.at(now.wanted_a)
+        b = 0.0 if seek.voltage_ignored else seek.offset.at(now.wanted_a)
         goal = now.string_v + now.string_ohm * (now.wanted_a - now.amps) + b
         if now.current_a is None:
             goal = now.string_v + now.room_v + b + 0.05
