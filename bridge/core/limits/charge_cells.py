@@ -88,8 +88,7 @@ class Cells:
         slopes: how fast each rises with the charge taken, V/As.
         curve: what the curve's exponential makes of a volt above its foot, V/As.
         slow_a: what the slow part of the resistance has built up, as a current through the fast part.
-        doubt: how much larger than learnt a resistance may be, as a multiple of the expected one; 0 while
-            no current is known.
+        doubt: how much larger than learnt a resistance may be, as a multiple of the expected one.
         step_v, noise_v: step of the sensors, and what else they vary by, as found.
         current_a: current the estimates are for.
     """
@@ -114,7 +113,7 @@ class Cells:
         self.slow_a = 0.0
         self.step_v = settings.sensor_step_v
         self.noise_v = 0.0
-        self.doubt = OHM_DOUBT if self._before else UNKNOWN
+        self.doubt = UNKNOWN
         self.current_a = 0.0
 
     def update(self, cells_v: Sequence[float], current_a: float, elapsed_s: float, coldest_c: float) -> None:
@@ -140,10 +139,10 @@ class Cells:
         pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
         learns = trust = 0.0
         if current_a > LEARN_C * settings.capacity_ah and moved > 0.0:
-            # Where the current changes, an error of the resistance would be taken for a slope.
-            slow = change - jump
-            doubts_a = OHM_DOUBT * jump, SLOW_DOUBT * slow
-            blur = (self._base_ohm * self.scale) ** 2 * (doubts_a[0] ** 2 + doubts_a[1] ** 2)
+            # Where the current changes, an error of the resistance would be taken for a slope; where its slow
+            # part does, one of that, most of all when a cloud has left little current to tell a slope by.
+            blur_a2 = (OHM_DOUBT * jump) ** 2 + (SLOW_DOUBT * (change - jump)) ** 2
+            blur = (self._base_ohm * self.scale) ** 2 * blur_a2
             signal = (self._steep(max(self.volts)) * moved) ** 2
             trust = signal / (signal + blur)
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
@@ -211,6 +210,7 @@ class Cells:
         self.volts = list(cells_v)
         fits = len(self._before) == len(cells_v)
         self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
+        self.doubt = OHM_DOUBT if fits else UNKNOWN
         self._set_ohms(self._base_ohm * self.scale)
         self.slopes = [0.0] * len(cells_v)
         self._since_as = [0.0] * len(cells_v)

@@ -101,6 +101,7 @@ class CurrentLimit:
         self.value = settings.most_a
 
     def may_rise(self, wanted_a: float) -> bool:
+        """Whether so much would be worth a rise."""
         most_a = self._settings.most_a
         return self._exact < most_a and wanted_a > self._exact + WORTH * most_a
 
@@ -109,6 +110,7 @@ class CurrentLimit:
     ) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
+        A rise leads no further than to `lasting_a`: what could not last would have to be taken back.
         A limit that is ignored anyway (not `heeded`) keeps still rather than near.
         """
         settings = self._settings

@@ -23,6 +23,7 @@ DOUBT_V = 0.001
 """Room that a step up needs besides what it does to the worst cell."""
 
 LASTING_S = 30.0
+"""A rise leads no further than to what may still flow so much later, past the horizon."""
 
 LEAST_WANTED_C = -0.18
 """Below zero the voltage is taken down below the string, by no more than this current would."""
@@ -43,7 +44,7 @@ class ChargeLaw:
         self._period_s = 1.0
         self._age_s = 0.0
         self.wanted_a = self._first_a = self._lasting_a = settings.most_a
-        self._before: tuple[Cells, CurrentLimit, VoltageLimit] | None = None
+        self._before: tuple[Cells, CurrentLimit, CurrentLimit, VoltageLimit] | None = None
 
     @property
     def idle(self) -> bool:
@@ -136,7 +137,7 @@ class ChargeLaw:
             high_v=high_v,
             string_v=string_v,
             string_ohm=string_ohm,
-            room_v=self._room_v(string_v, string_ohm, current_a),
+            room_v=self._room_v(cells.volts, string_v, max(cells.volts)),
             current_a=current_a,
             blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
             wanted_a=min(max(self.wanted_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
@@ -152,26 +153,18 @@ class ChargeLaw:
         before = self._before
         self._before = None
         if before is not None and not before[0].far(cells_v, current_a):
-            self.cells, self.current, self.voltage = before
+            self.cells, self.current, self.first, self.voltage = before
         elif before is None and self.cells.far(cells_v, current_a):
-            self._before = deepcopy((self.cells, self.current, self.voltage))
+            self._before = deepcopy((self.cells, self.current, self.first, self.voltage))
 
-    def _room_v(self, string_v: float, string_ohm: float, current_a: float | None) -> float:
-        """What the string bears until its highest cell is at its target, by the practice of the trade.
-
-        Seen as it will stand when all the current flows that may, so that passing clouds do not move it.
-        """
-        settings, cells = self._settings, self.cells
-        more_a = 0.0
-        if current_a is not None:
-            more_a = max(min(self.wanted_a, settings.most_a) - current_a, 0.0)
-        cells_v = [volt + ohm * more_a for volt, ohm in zip(cells.volts, cells.ohms, strict=True)]
-        high_v, more_v = max(cells_v), string_ohm * more_a
+    def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
+        """What the string bears until its highest cell is at its target, by the practice of the trade."""
+        settings = self._settings
         room = settings.target_v - high_v
         if high_v <= settings.knee_v:
-            return more_v + settings.cells * room
+            return settings.cells * room
         if len(cells_v) == settings.cells:
-            return more_v + participation(cells_v, high_v, settings.knee_v) * room
-        rest_v = (string_v + more_v - high_v) / (settings.cells - 1)
+            return participation(cells_v, high_v, settings.knee_v) * room
+        rest_v = (string_v - high_v) / (settings.cells - 1)
         share = min(max((rest_v - settings.knee_v) / (high_v - settings.knee_v), 0.0), 1.0)
-        return more_v + (1.0 + (settings.cells - 1) * share) * room
+        return (1.0 + (settings.cells - 1) * share) * room
