@@ -6,10 +6,10 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, and kept within
-bounds around what such a cell has from the maker. How well it is known is reckoned along: with the sensors'
-blur B on Δv a step tells R to B / ΔI, and is weighted against what was known before as two measurements of
-one thing are, by the squares of their doubts. Before the first step nothing but the bounds is known.
+that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, and kept
+within bounds around what such a cell has from the maker. How well it is known is reckoned along: with the
+sensors' blur B on Δv a step tells R to B / ΔI, and is weighted against what was known before as two
+measurements of one thing are, by the squares of their doubts. Before the first step only the bounds count.
 """
 
 import math
@@ -201,7 +201,7 @@ class Cells:
         )
 
     def slow_part(self, horizon_s: float) -> tuple[float, float]:
-        """Of the slow parts: share of a current that they build up within a time, and what fades of theirs, A."""
+        """Share of a current that the slow parts build up within a time, and what of theirs fades, A."""
         shares = [share * horizon_s / (tau_s + horizon_s) for tau_s, share in SLOW]
         built = zip(SLOW, shares, self._built_a, strict=True)
         return sum(shares), sum(part * built_a for _, part, built_a in built)

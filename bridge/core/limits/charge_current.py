@@ -128,6 +128,6 @@ class CurrentLimit:
                 self._exact = min(lasting, self._exact + settings.rise_a_per_s * elapsed_s)
             elif felt and heeded:
                 creep = CREEP_PER_S * settings.most_a * elapsed_s
-                self._exact = min(max(wanted - 2.0 * creep, self._exact), self._exact + creep)
+                self._exact = min(max(lasting - 2.0 * creep, self._exact), self._exact + creep)
         self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a
         return self.value

@@ -170,6 +170,18 @@ def test_a_false_reading_holds_no_limit_down(wrong_v: float, charge: float) -> N
     assert site.sent.current_a >= before.current_a - 30.0
 
 
+def test_a_cloud_leaves_the_voltage_where_it_is() -> None:
+    """The current limit being obeyed, the string may sink and rise again: nothing has to follow it."""
+    site = Site(Bank(LFP, lfp_open_circuit_v, 0.94))
+    site.charge(300)
+    assert site.banks[0].law.voltage.charger.obeys
+    volts = site.sent.voltage_v
+    site.most_a = 15.0
+    for _ in range(120):
+        site.charge(1)
+        assert site.sent.voltage_v >= volts
+
+
 def probing() -> Site:
     """A pack in the knee with little sun, while the law tries whether a step up is answered."""
     site = Site(Bank(LFP, lfp_open_circuit_v, 0.95))
