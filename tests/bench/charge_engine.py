@@ -6,6 +6,7 @@ default curves, rounding to the signal's grid. It takes some 15 s a pack, so onl
 
 import numpy as np
 
+from bridge.core.kept import Kept
 from bridge.core.limits.curve import Curve
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.simulate.fleet import Array
@@ -45,7 +46,7 @@ class ThroughEngine:
             max_age_us=30 * SECOND,
             tick_us=TICK_US,
         ).plan()
-        return Rig(plan, Speaker([3.3] * CELLS))
+        return Rig(plan, Speaker([3.3] * CELLS), kept=Kept())
 
     def step(self, seen: Seen, _sent_v: Array, _sent_a: Array) -> tuple[Array, Array]:
         """One second, in ticks; the limits are those of the last frame."""

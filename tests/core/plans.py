@@ -5,6 +5,8 @@ from dataclasses import dataclass, field, replace
 from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder, Field, MessageLayout
 from bridge.core.grid import Grid
+from bridge.core.kept import Kept
+from bridge.core.limits.charge_settings import Learnt
 from bridge.core.limits.curve import Curve
 from bridge.core.outgoing import CounterItem, FlagItem, Item, QuantityItem, Transmission
 from bridge.core.plan import (
@@ -95,6 +97,11 @@ def pack_limits(cells: int = 16, banks: int = 1) -> PackLimits:
         request_below_v=2.95,
         request_until_v=3.10,
     )
+
+
+def seen_before(plan: Plan) -> Kept:
+    """What an earlier run has kept: the resistances of all cells, as expected."""
+    return Kept(learnt={bank.name: Learnt((1.0,) * bank.cells) for bank in plan.banks})
 
 
 def intel(name: str, start: int, length: int, factor: float = 1, *, signed: bool = False) -> Field:

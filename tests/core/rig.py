@@ -7,10 +7,23 @@ from fractions import Fraction
 from bridge.core.codec import MessageLayout, encode_raws
 from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
+from bridge.core.kept import Kept
 from bridge.core.plan import Plan
 from bridge.frames import Frame
 from tests.core.layouts import walk
-from tests.core.plans import BOUNDS, BUS, FLAGS, PER_PAGE, PROOF, SECOND, SHOWN, TICK, bank_layouts, pages_of
+from tests.core.plans import (
+    BOUNDS,
+    BUS,
+    FLAGS,
+    PER_PAGE,
+    PROOF,
+    SECOND,
+    SHOWN,
+    TICK,
+    bank_layouts,
+    pages_of,
+    seen_before,
+)
 
 
 @dataclass
@@ -108,8 +121,11 @@ class Rig:
         sent: all frames the engine gave.
     """
 
-    def __init__(self, plan: Plan, *speakers: Speaker, start_us: int = 5 * SECOND) -> None:
-        self.engine = Engine(plan, start_us)
+    def __init__(
+        self, plan: Plan, *speakers: Speaker, start_us: int = 5 * SECOND, kept: Kept | None = None
+    ) -> None:
+        """With resistances that were seen in an earlier run, unless other things were kept."""
+        self.engine = Engine(plan, start_us, seen_before(plan) if kept is None else kept)
         self.speakers = speakers or (level(plan.banks[0].cells),)
         self.t_us = start_us
         self.quiet: set[int] = set()

@@ -6,8 +6,10 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, weighted by
-how far the step of the sensor blurs it, and kept within bounds around what such a cell has from the maker.
+that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, and kept
+within bounds around what such a cell has from the maker. How well it is known is reckoned along: with the
+sensors' blur B on Δv a step tells R to B / ΔI, and is weighted against what was known before as two
+measurements of one thing are, by the squares of their doubts. Before the first step only the bounds count.
 """
 
 import math
@@ -31,6 +33,15 @@ ABSURD = 2.0 * MOST
 STEP_C = 0.05
 """A change of current of this much, in C, tells something of the resistance."""
 
+BLUR_STEPS, BLUR_NOISES = 3.0, 2.0
+"""How far two readings may be wrong against each other, in steps of the sensor and in its noise."""
+
+UNKNOWN = MOST - 1.0
+"""Doubt about a resistance of which nothing has been seen, as a multiple of the expected one."""
+
+CHANGES = 0.1
+"""What may have changed from one step of the current to the next, likewise."""
+
 WINDOW_S = 8.0
 """Time within which that change must happen, so that the charge taken does not count as resistance."""
 
@@ -46,11 +57,17 @@ PULL_PER_S = 0.1
 RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
+COARSE_V, CROSSED = 0.002, 0.5
+"""Sensors of larger steps tell a slope where they go on to the next; weight of what one such step tells."""
+
 FAR_V = 0.05
 """A reading so far from the last one is not believed to the full before the next confirms it."""
 
 OHM_DOUBT = 0.15
 """How far the resistance may be off while a slope is learnt."""
+
+SLOW_DOUBT = 0.7
+"""Likewise the slow parts, whose sizes and times are only typical."""
 
 LEARN_C = 0.04
 """Below this current, in C, what a cell does says nothing of its slope."""
@@ -71,6 +88,7 @@ class Cells:
         slopes: how fast each rises with the charge taken, V/As.
         curve: what the curve's exponential makes of a volt above its foot, V/As.
         slow_a: what the slow part of the resistance has built up, as a current through the fast part.
+        doubt: how much larger than learnt a resistance may be, as a multiple of the expected one.
         step_v, noise_v: step of the sensors, and what else they vary by, as found.
         current_a: current the estimates are for.
     """
@@ -82,6 +100,8 @@ class Cells:
         self._learnt: list[float] = []
         self._anchor: tuple[float, float, list[float], float] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
+        self._since_as: list[float] = []
+        self._shown_v: list[float] = []
         self._past_v = 0.0
         self.scale = 1.0
         self.volts: list[float] = []
@@ -92,7 +112,7 @@ class Cells:
         self.slow_a = 0.0
         self.step_v = settings.sensor_step_v
         self.noise_v = 0.0
-        self._stepped = bool(self._before)
+        self.doubt = UNKNOWN
         self.current_a = 0.0
 
     def update(self, cells_v: Sequence[float], current_a: float, elapsed_s: float, coldest_c: float) -> None:
@@ -110,20 +130,24 @@ class Cells:
             self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
             self.slow_a += share * self._built_a[n]
         self._learn(cells_v, current_a, elapsed_s)
+        jump = change
         change += self.slow_a - before_a
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
         pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
-        learns = 0.0
+        learns = trust = 0.0
         if current_a > LEARN_C * settings.capacity_ah:
-            # Where the current changes, an error of the resistance would be taken for a slope.
-            blur = (OHM_DOUBT * self._base_ohm * self.scale * change) ** 2
+            # Where the current changes, an error of the resistance would be taken for a slope; where its slow
+            # part does, one of that, most of all when a cloud has left little current to tell a slope by.
+            blur_a2 = (OHM_DOUBT * jump) ** 2 + (SLOW_DOUBT * (change - jump)) ** 2
+            blur = (self._base_ohm * self.scale) ** 2 * blur_a2
             signal = (self._steep(max(self.volts)) * moved) ** 2
-            rate = RATE_PER_S * elapsed_s * min(1.0, 0.002 / self.step_v) * signal / (signal + blur)
-            learns = min(1.0, rate) / moved
+            trust = signal / (signal + blur)
+            learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
         past = 0.0
+        coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
             volt = volts[i] + ohm * change + slope * moved
@@ -137,8 +161,15 @@ class Cells:
                 volt = shown - half
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
-            if learns:
+            if coarse:
+                since = max(self._since_as[i] + moved, 0.0)
+                if learns and miss:
+                    slope += CROSSED * trust * miss / since
+                self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
+                self._shown_v[i] = shown
+            elif learns:
                 slope += learns * (miss + pulled)
+            if learns:
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         if abs(change) < STILL_C * settings.capacity_ah:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
@@ -168,12 +199,21 @@ class Cells:
             for (tau_s, share), built_a in zip(SLOW, self._built_a, strict=True)
         )
 
+    def slow_part(self, horizon_s: float) -> tuple[float, float]:
+        """Share of a current that the slow parts build up within a time, and what of theirs fades, A."""
+        shares = [share * horizon_s / (tau_s + horizon_s) for tau_s, share in SLOW]
+        built = zip(SLOW, shares, self._built_a, strict=True)
+        return sum(shares), sum(part * built_a for _, part, built_a in built)
+
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
         fits = len(self._before) == len(cells_v)
         self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
+        self.doubt = OHM_DOUBT if fits else UNKNOWN
         self._set_ohms(self._base_ohm * self.scale)
         self.slopes = [0.0] * len(cells_v)
+        self._since_as = [0.0] * len(cells_v)
+        self._shown_v = list(cells_v)
         self._anchor = None
 
     def _learn(self, cells_v: Sequence[float], current_a: float, elapsed_s: float) -> None:
@@ -185,15 +225,20 @@ class Cells:
             change = current_a - anchor_a
             if abs(change) >= STEP_C * self._settings.capacity_ah:
                 charge = 0.5 * (current_a + anchor_a) * since_s
-                blur = 3.0 * self.step_v / base
+                blur = (BLUR_STEPS * self.step_v + BLUR_NOISES * self.noise_v) / base / change
                 stands = (change + self.slow_a - slow_a) * base
-                weight = (0.5 if self._stepped else 1.0) * change * change / (change * change + blur * blur)
+                before, tells = self.doubt * self.doubt, blur * blur + OHM_DOUBT * OHM_DOUBT
+                weight = before / (before + tells)
+                absurd = False
                 for i, shown in enumerate(cells_v):
                     seen = (shown - anchor_v[i] - self.slopes[i] * charge) / stands
                     if 0.0 < seen < ABSURD:  # a reading that is wrong, or moved by itself, teaches nothing
                         seen = min(max(seen, LEAST), MOST)
                         self._learnt[i] += weight * (seen - self._learnt[i])
-                self._stepped = True
+                    elif seen >= ABSURD:
+                        absurd = True
+                if not absurd:
+                    self.doubt = math.sqrt(weight * tells + CHANGES * CHANGES)
                 self._set_ohms(base)
                 self._anchor = None
             elif since_s > max(WINDOW_S, 1.5 * elapsed_s):
@@ -205,6 +250,11 @@ class Cells:
 
     def _set_ohms(self, base: float) -> None:
         self.ohms = [factor * base for factor in self._learnt]
+
+    @property
+    def doubt_ohm(self) -> float:
+        """How much larger than learnt a resistance may be, Ohm."""
+        return self.doubt * self._base_ohm * self.scale
 
     @property
     def learnt(self) -> tuple[float, ...]:

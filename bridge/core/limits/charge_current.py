@@ -9,13 +9,16 @@ and the lowest I' of all cells is the limit. Since h + R·I = target - margin - 
 current changes, neither does I': a charger on its way cannot mislead it.
 """
 
-from math import exp
+import math
 
 from bridge.core.limits.charge_cells import Cells
 from bridge.core.limits.charge_settings import ChargeSettings
 
 RAISING = 1.3
 """A rise is reckoned with this much more resistance: what follows within some 15 s counts, too."""
+
+UNSURE = 0.5
+"""A larger doubt about the resistances, as a multiple of the expected one, is not covered by that."""
 
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
@@ -49,14 +52,21 @@ def fades(settings: ChargeSettings, cells: Cells, time_s: float) -> float:
 
 
 def allowed_a(
-    settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float, fade: float = 0.0
+    settings: ChargeSettings,
+    cells: Cells,
+    goal_v: float,
+    horizon_s: float,
+    *,
+    fade: float = 0.0,
+    doubt_ohm: float = 0.0,
 ) -> float:
     """The largest current that keeps every cell under `goal_v` for `horizon_s`, A; may be negative.
 
     A current that falls by `fade` e-folds meanwhile may begin the higher: it ends at I'·exp(-fade), with the
-    mean I'·(1 - exp(-fade)) / fade, and no cell may be above at either end.
+    mean I'·(1 - exp(-fade)) / fade, and no cell may be above at either end. `doubt_ohm` is how much more than
+    learnt a resistance may be, which matters for a rise.
     """
-    ends, mean = exp(-fade), (1.0 - exp(-fade)) / fade if fade else 1.0
+    ends, mean = math.exp(-fade), (1.0 - math.exp(-fade)) / fade if fade else 1.0
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
@@ -69,11 +79,27 @@ def allowed_a(
         drift = ohm * drift_a
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
         if room > rise * now_a:
-            ohm *= RAISING
+            ohm = max(RAISING * ohm, ohm + doubt_ohm)
         later = ends * ohm + mean * rise
         amps = (room + ohm * now_a) / (later if later > ohm else ohm)
         if amps < least:
             least = amps
+    return least
+
+
+def lasting_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: float) -> float:
+    """The largest current that keeps every cell under `goal_v` if it flows for `horizon_s`, A.
+
+    As above, with all that the slow parts build up at that current: I' = (h + R (I + B)) / (R (1 + K) + s t).
+    """
+    grows, fades_a = cells.slow_part(horizon_s)
+    foot_v = settings.knee_v - settings.below_knee_v
+    curve = MODEL * cells.curve
+    slow_a, faded_a = cells.current_a + cells.slow_a, cells.current_a + fades_a
+    least = 1e9
+    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+        rise = max(slope, curve * (volt - slow_a * ohm - foot_v)) * horizon_s
+        least = min(least, (goal_v - volt + ohm * faded_a) / (ohm * (1.0 + grows) + rise))
     return least
 
 
@@ -102,9 +128,23 @@ class CurrentLimit:
         self._rising = False
         self.value = settings.most_a
 
-    def follow(self, wanted_a: float, current_a: float, elapsed_s: float, *, heeded: bool = True) -> float:
+    def may_rise(self, wanted_a: float) -> bool:
+        """Whether so much would be worth a rise."""
+        most_a = self._settings.most_a
+        return self._exact < most_a and wanted_a > self._exact + WORTH * most_a
+
+    def follow(
+        self,
+        wanted_a: float,
+        current_a: float,
+        elapsed_s: float,
+        *,
+        lasting_a: float = math.inf,
+        heeded: bool = True,
+    ) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
+        A rise leads no further than to `lasting_a`: what could not last would have to be taken back.
         A limit that is ignored anyway (not `heeded`) keeps still rather than near.
         """
         settings = self._settings
@@ -116,11 +156,12 @@ class CurrentLimit:
             gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - WORTH * settings.most_a
             free = wanted_a >= FREE * settings.most_a
-            if self._rising or (wanted > self._exact + gap and (felt or free)):
+            lasting = min(wanted, lasting_a)
+            if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
                 self._rising = True
-                self._exact = min(wanted, self._exact + settings.rise_a_per_s * elapsed_s)
+                self._exact = min(lasting, self._exact + settings.rise_a_per_s * elapsed_s)
             elif felt and heeded:
                 creep = CREEP_PER_S * settings.most_a * elapsed_s
-                self._exact = min(max(wanted - 2.0 * creep, self._exact), self._exact + creep)
+                self._exact = min(max(lasting - 2.0 * creep, self._exact), self._exact + creep)
         self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a
         return self.value

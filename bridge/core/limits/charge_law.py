@@ -3,11 +3,21 @@
 Pure and deterministic: what it answers depends on the calls only. See README.md in this directory.
 """
 
+import math
 from collections.abc import Sequence
 from copy import deepcopy
+from dataclasses import replace
 
 from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import FREE, CurrentLimit, allowed_a, fades, margin_v
+from bridge.core.limits.charge_current import (
+    FREE,
+    UNSURE,
+    CurrentLimit,
+    allowed_a,
+    fades,
+    lasting_a,
+    margin_v,
+)
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_voltage import VoltageLimit
@@ -21,6 +31,9 @@ CURRENT_GAIN = 0.01
 
 DOUBT_V = 0.001
 """Room that a step up needs besides what it does to the worst cell."""
+
+LASTING_S = 30.0
+"""A rise leads no further than to what may still flow so much later, past the horizon."""
 
 LEAST_WANTED_C = -0.18
 """Below zero the voltage is taken down below the string, by no more than this current would."""
@@ -36,10 +49,11 @@ class ChargeLaw:
         self._settings = settings
         self.cells = Cells(settings, learnt or NOTHING)
         self.current = CurrentLimit(settings)
+        self.first = CurrentLimit(replace(settings, rise_a_per_s=settings.most_a))
         self.voltage = VoltageLimit(settings, learnt or NOTHING)
         self._clock = ReadingClock(settings.delay_s)
-        self.wanted_a = settings.most_a
-        self._before: tuple[Cells, CurrentLimit, VoltageLimit] | None = None
+        self.wanted_a = self._first_a = self._lasting_a = settings.most_a
+        self._before: tuple[Cells, CurrentLimit, CurrentLimit, VoltageLimit] | None = None
 
     @property
     def idle(self) -> bool:
@@ -79,10 +93,13 @@ class ChargeLaw:
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
         charger = voltage.charger
-        limit_a = self.current.follow(self.wanted_a, now.amps, dt_s, heeded=not charger.unfelt)
+        limit_a = self.current.follow(
+            self.wanted_a, now.amps, dt_s, lasting_a=self._lasting_a, heeded=not charger.unfelt
+        )
+        first_a = self.first.follow(self._first_a, now.amps, dt_s)
         return ChargeLimits(
             limit_v,
-            min(limit_a, charger.test_a),
+            min(limit_a, first_a, charger.test_a),
             charger.ignores,
             voltage.seek.voltage_ignored,
             cells.contact,
@@ -110,10 +127,17 @@ class ChargeLaw:
         whole = len(cells_v) == settings.cells
         goal_v = settings.target_v - margin_v(settings, cells) - (0.0 if whole else UNKNOWN_V)
         self.wanted_a = leads_a = allowed_a(settings, cells, goal_v, horizon)
+        in_doubt = current_a is not None and cells.doubt > UNSURE
+        self._first_a = (
+            allowed_a(settings, cells, goal_v, horizon, doubt_ohm=cells.doubt_ohm) if in_doubt else math.inf
+        )
+        self._lasting_a = self.wanted_a
+        if self.current.may_rise(self.wanted_a):
+            self._lasting_a = lasting_a(settings, cells, goal_v, horizon + LASTING_S)
         charger = self.voltage.charger
         if charger.unfelt:
             fade = fades(settings, cells, horizon - (charger.known_lag_s or settings.lag_s))
-            leads_a = allowed_a(settings, cells, goal_v, horizon, fade)
+            leads_a = allowed_a(settings, cells, goal_v, horizon, fade=fade)
         high_v = max(cells_v)
         string_v = sum(cells.volts) if whole or pack_v is None else pack_v
         string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
@@ -125,10 +149,11 @@ class ChargeLaw:
             high_v=high_v,
             string_v=string_v,
             string_ohm=string_ohm,
-            room_v=self._room_v(cells_v, string_v, high_v),
+            room_v=self._room_v(cells.volts, string_v, max(cells.volts)),
             current_a=current_a,
             blur_a=settings.current_zero_a + CURRENT_GAIN * (current_a or 0.0),
             wanted_a=min(max(leads_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
+            beyond_a=max(self.wanted_a - most_a, 0.0),
             free=self.wanted_a >= FREE * settings.most_a,
             spare_v=goal_v - max(cells.volts),
             step_v=DOUBT_V + settings.wire_v * worst_share,
@@ -142,9 +167,9 @@ class ChargeLaw:
         before = self._before
         self._before = None
         if before is not None and not before[0].far(cells_v, current_a):
-            self.cells, self.current, self.voltage = before
+            self.cells, self.current, self.first, self.voltage = before
         elif before is None and self.cells.far(cells_v, current_a):
-            self._before = deepcopy((self.cells, self.current, self.voltage))
+            self._before = deepcopy((self.cells, self.current, self.first, self.voltage))
 
     def _room_v(self, cells_v: Sequence[float], string_v: float, high_v: float) -> float:
         """What the string bears until its highest cell is at its target, by the practice of the trade."""

@@ -15,6 +15,7 @@ class Moment(NamedTuple):
         current_a: what flows; `None` if not known.
         blur_a: largest error of what is told of the current.
         wanted_a: current to which the limits are to lead.
+        beyond_a: how much more than that the cells would bear.
         free: even a multiple of the most would take no cell to its target.
         spare_v: how far the highest cell is below where it may be.
         step_v: what a step of the voltage limit may do to one cell, and so the room it needs.
@@ -32,6 +33,7 @@ class Moment(NamedTuple):
     current_a: float | None
     blur_a: float
     wanted_a: float
+    beyond_a: float
     free: bool
     spare_v: float
     step_v: float

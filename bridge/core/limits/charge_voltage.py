@@ -15,7 +15,7 @@ as b is not known, the limit is not above what the practice of the trade allows 
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
+from bridge.core.limits.charge_seek import FELT_C, FLOWS_C, Seek, Stage
 from bridge.core.limits.charge_settings import ChargeSettings, Learnt
 
 BLEND_V = 0.040
@@ -99,7 +99,11 @@ class VoltageLimit:
         elif seek.held_v is not None and now.spare_v > 0.0:
             self._move((seek.held_v, seek.held_v), now.dt_s, rises=True)
         elif charger.obeys and not charger.ignores:
-            self._move(_band(goal, OBEYED_V), now.dt_s, rises=True)
+            low_v, high_v = _band(goal, OBEYED_V)
+            # Under a cloud the string sinks, and W with it, until the sun is back: nothing to follow.
+            felt = now.amps >= charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
+            high_v += now.string_ohm * now.beyond_a
+            self._move((low_v, high_v if felt else ceiling_v), now.dt_s, rises=True)
         else:
             rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
             low, high = ALONE_V
@@ -111,7 +115,7 @@ class VoltageLimit:
     def _goal(self, now: Moment) -> float:
         """W, or what stands for it while the current or the offset is not known."""
         seek, ceiling_v = self.seek, self._settings.ceiling_v
-        b = seek.offset.at(now.wanted_a)
+        b = 0.0 if seek.voltage_ignored else seek.offset.at(now.wanted_a)
         goal = now.string_v + now.string_ohm * (now.wanted_a - now.amps) + b
         if now.current_a is None:
             goal = now.string_v + now.room_v + b + 0.05

@@ -19,7 +19,7 @@ class ReadingClock:
     @property
     def unseen_s(self) -> float:
         """For how long what happens may not be seen, from the moment the last readings tell of."""
-        return self._delay_s + self.period_s + self.age_s
+        return self._delay_s + max(self.period_s, self.age_s)
 
     def advance(self, dt_s: float, *, fresh: bool) -> float:
         """Lets time pass; the time from the readings before to new ones, 0 if there are none."""

@@ -33,6 +33,8 @@ def moment(amps: float, wanted_a: float = 140.0, string_v: float = STRING_V) -> 
         current_a=amps,
         blur_a=1.0 + 0.01 * amps,
         wanted_a=wanted_a,
+        beyond_a=0.0,
+        free=False,
         spare_v=0.05,
         step_v=0.008,
         worst_share=1 / 16,
@@ -51,7 +53,7 @@ def test_under_a_held_voltage_no_cell_passes_its_bound(
         cells.update(pack, amps, 1.0, 25.0)
     cells.slopes = [slope] * 16
     fade = fades(LFP, cells, time_s)
-    begin_a = allowed_a(LFP, cells, GOAL_V, time_s, fade)
+    begin_a = allowed_a(LFP, cells, GOAL_V, time_s, fade=fade)
 
     assert fade >= 0.0
     if begin_a > amps:  # where more flows than allowed, it is taken back

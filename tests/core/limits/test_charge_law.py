@@ -9,14 +9,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.core.limits.charge_cells import LEAST, MOST, RESISTANCE_V, Cells
-from bridge.core.limits.charge_current import CurrentLimit
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.limits.charge_current import CurrentLimit, allowed_a, lasting_a
+from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_offset import LEAST_V, MOST_V, Offset
 from tests.bench.charge_laws import LAWS
 from tests.bench.charge_run import Trial
 from tests.bench.charge_scenarios import SCENARIOS
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
+GOAL_V = 3.497
+
+
+def cells_at(volts: list[float], current_a: float, coldest_c: float = 25.0) -> Cells:
+    """Cells that have stood like this for a while."""
+    cells = Cells(LFP)
+    for _ in range(30):
+        cells.update(volts, current_a, 1.0, coldest_c)
+    return cells
 
 
 @given(
@@ -59,6 +68,114 @@ def test_the_current_limit_falls_at_once_and_never_passes_what_is_wanted(
         now = limit.follow(goal_a, amps, 1.0)
         assert now <= max(min(goal_a, LFP.most_a), 0.0) + 1e-6
         assert now <= before + LFP.rise_a_per_s + 0.1
+
+
+def test_a_rise_leads_no_further_than_to_what_lasts() -> None:
+    """And what could not last at all is no reason to rise."""
+    limit = CurrentLimit(LFP)
+    limit.follow(50.0, 50.0, 1.0)
+    assert limit.follow(100.0, 50.0, 1.0, lasting_a=50.0) == pytest.approx(50.0, abs=0.11)
+    for _ in range(60):
+        limit.follow(100.0, 80.0, 1.0, lasting_a=80.0)
+    assert limit.value == pytest.approx(80.0, abs=2.1)
+
+
+def test_what_lasts_counts_what_the_slow_parts_build_up() -> None:
+    """After a cloud the cells stand lower for a while, and would bear more at once than for long."""
+    cells = cells_at([3.46] * 16, 100.0)
+    under_cloud = [3.46 - 80.0 * ohm for ohm in cells.ohms]
+    for _ in range(40):
+        cells.update(under_cloud, 20.0, 1.0, 25.0)
+    assert lasting_a(LFP, cells, GOAL_V, 38.0) < allowed_a(LFP, cells, GOAL_V, 8.0) - 10.0
+
+
+def test_a_slope_is_not_learnt_from_a_slow_part_that_fades_under_a_cloud() -> None:
+    """The cells sink less than expected: with little current left, that looks like a steep rise."""
+    cells = cells_at([3.40] * 16, 140.0)
+    for n in range(60):
+        cells.update([3.40 - 125.0 * 0.0003 - 0.00005 * n] * 16, 15.0, 1.0, 25.0)
+    assert max(cells.slopes) < 3.0 * 0.07 * cells.curve
+
+
+def test_coarse_sensors_tell_the_slope_where_they_go_on() -> None:
+    """Steps of 10 mV while the cells rise by 1 mV a second: known within a third after a few steps."""
+    cells = Cells(LFP)
+    for n in range(400):
+        cells.update([round(3.30 + 0.01 * (n // 100), 2)] * 16, 100.0, 1.0, 25.0)
+    for n in range(60):
+        cells.update([round(3.35 + 0.001 * n, 2)] * 16, 100.0, 1.0, 25.0)
+    assert cells.step_v == 0.010
+    assert all(slope * 100.0 == pytest.approx(0.001, rel=0.34) for slope in cells.slopes)
+
+
+def surge_v(law: ChargeLaw, charger: float = 1.0) -> float:
+    """Highest voltage of a cell of four times the resistance while the current sets in, from rest at 3.40 V.
+
+    `charger` is the share of the way to its limit that a charger goes in a second.
+    """
+    ohms = [RESISTANCE_V / 280.0] * 15 + [4.0 * RESISTANCE_V / 280.0]
+    amps, sent_a, high_v = 0.0, 0.0, 0.0
+    for _ in range(30):
+        cells_v = [3.40 + ohm * amps for ohm in ohms]
+        high_v = max(high_v, *cells_v)
+        shown = [round(v, 3) for v in cells_v]
+        sent_a = law.step(1.0, shown, None, round(amps, 1), sent_v=56.0, sent_a=sent_a).current_a
+        amps += charger * (sent_a - amps)
+    return high_v
+
+
+@pytest.mark.parametrize("charger", [0.3, 1.0])
+def test_a_bad_contact_is_not_surprised_by_the_first_current(charger: float) -> None:
+    """Nothing is known of it: the law itself sets in gently, and needs no ramp."""
+    assert surge_v(ChargeLaw(LFP), charger) <= 3.50
+
+
+def test_what_was_kept_of_the_resistances_is_believed() -> None:
+    """Even if it is wrong by then: the first current is what it allows."""
+    assert surge_v(ChargeLaw(LFP, Learnt((1.0,) * 16))) > 3.51
+
+
+def test_far_below_the_target_the_first_current_is_full_or_soon_is() -> None:
+    """Where even the largest resistance leaves room, at once; else as soon as a step has been seen."""
+    low = replace(LFP, target_v=3.70)
+    assert ChargeLaw(low).step(1.0, [3.30] * 16, None, 0.0, sent_v=56.0, sent_a=0.0).current_a == 140.0
+    law = ChargeLaw(LFP)
+    first = law.step(1.0, [3.30] * 16, None, 0.0, sent_v=56.0, sent_a=0.0)
+    assert 70.0 < first.current_a < 100.0
+    seen = [round(3.30 + 40.0 * RESISTANCE_V / 280.0, 3)] * 16
+    assert law.step(1.0, seen, None, 40.0, sent_v=56.0, sent_a=first.current_a).current_a == 140.0
+
+
+def test_small_steps_leave_more_doubt_about_the_resistance_than_large_ones() -> None:
+    """By how far the sensors blur them; repeated ones leave less and less, an absurd one tells nothing."""
+    base, doubts = RESISTANCE_V / 280.0, []
+    for amps in (15.0, 140.0):
+        cells = cells_at([3.30] * 16, 0.0)
+        cells.update([3.30 + base * amps] * 16, amps, 1.0, 25.0)
+        doubts.append(cells.doubt)
+    assert doubts[0] > 3.0 * doubts[1]
+    cells = cells_at([3.30] * 16, 0.0)
+    for n in range(6):
+        amps = 15.0 * (1 - n % 2)
+        before = cells.doubt
+        cells.update([3.30 + base * amps] * 16, amps, 1.0, 25.0)
+        assert cells.doubt < before
+    cells = cells_at([3.30] * 16, 0.0)
+    before = cells.doubt
+    cells.update([3.90] * 16, 15.0, 1.0, 25.0)
+    assert cells.doubt == before
+
+
+def test_between_readings_the_limit_only_falls_once_the_next_is_late() -> None:
+    """Readings every 10 s: their age within that time is foreseen, and makes no saw-tooth on the wire."""
+    law = ChargeLaw(LFP, Learnt((1.0,) * 16))
+    wanted = []
+    for n in range(81):
+        fresh = n % 10 == 0 and n < 70
+        law.step(1.0, [3.47] * 16, None, 60.0, fresh=fresh, sent_v=56.0, sent_a=60.0)
+        wanted.append(law.wanted_a)
+    assert wanted[60:70] == [wanted[60]] * 10
+    assert wanted[80] < wanted[72] < wanted[69]
 
 
 def test_a_closed_limit_opens_again_while_the_pack_is_drawn_from() -> None:

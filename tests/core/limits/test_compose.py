@@ -10,7 +10,7 @@ from bridge.core.failsafe import State
 from bridge.core.limits.compose import Limits
 from bridge.core.pack import Reading
 from bridge.core.reasons import Contribution, Limit, Reason
-from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
+from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits, seen_before
 
 GOOD = Reading(52.8, 0.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)
 UNKNOWN = Reading(*[None] * 14)
@@ -21,7 +21,7 @@ class Bench:
 
     def __init__(self, builder: Builder | None = None) -> None:
         plan = (builder or Builder()).plan()
-        self.limits = Limits(plan)
+        self.limits = Limits(plan, seen_before(plan))
         self.readings = [GOOD] * len(plan.banks)
         self.active = [True] * len(plan.banks)
         self.lost: Sequence[str] = ()

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from bridge.core.failsafe import State
 from bridge.core.limits.compose import Limits
 from bridge.core.pack import Reading
-from tests.core.plans import OPTIONS, TICK, Builder
+from tests.core.plans import OPTIONS, TICK, Builder, seen_before
 
 GOOD = Reading(52.8, 30.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)
 IDLE = GOOD._replace(current_a=0.0)
@@ -67,7 +67,7 @@ def test_a_bank_that_joins_brings_its_current_by_the_ramp_and_its_weakness_at_on
     """
     plan = Builder(banks=2).plan()
     plan = plan._replace(options=OPTIONS._replace(reduce_on_lost_bank=True))
-    limits = Limits(plan)
+    limits = Limits(plan, seen_before(plan))
 
     def decide(other: Reading, on: bool, seconds: float) -> float:
         row = [IDLE, other]
