@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import pytest
-from hypothesis import Phase, given, settings, target
+from hypothesis import HealthCheck, Phase, given, settings, target
 from hypothesis import strategies as st
 
 from bridge.core.limits.charge_current import WORTH
@@ -38,7 +38,12 @@ def examples(count: int) -> settings:
     """So many, always the same; a failure is told as it was found, for shrinking it takes minutes."""
     phases = (Phase.generate, Phase.target)
     return settings(
-        max_examples=count * EXAMPLES, derandomize=True, deadline=None, database=None, phases=phases
+        max_examples=count * EXAMPLES,
+        derandomize=True,
+        deadline=None,
+        database=None,
+        phases=phases,
+        suppress_health_check=[HealthCheck.too_slow],
     )
 
 
