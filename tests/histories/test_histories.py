@@ -129,7 +129,7 @@ DRAWING = [0.0, 0.0, 0.0, 0.0, 0.0, 100.0], [MOST_A, MOST_A, 40.0, 0.0, 200.0]
 
 @pytest.mark.parametrize(
     ("most_gap_s", "ignored", "over_v"),
-    [(2, "", 0.001), (8, "", 0.003), (2, "obeys_a", 0.003), (2, "obeys_v", 0.001)],
+    [(2, "", 0.002), (8, "", 0.003), (2, "obeys_a", 0.005), (2, "obeys_v", 0.002)],
     ids=["obeyed", "long gaps", "current ignored", "voltage ignored"],
 )
 def test_no_true_cell_passes_its_target(most_gap_s: int, ignored: str, over_v: float) -> None:
