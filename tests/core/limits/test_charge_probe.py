@@ -4,18 +4,22 @@ from typing import Any
 
 import pytest
 
+from bridge.core.limits.charge_seek import Stage
 from tests.core.limits.test_charge_seek import Site, verified
 
 
 def test_a_known_offset_follows_upward_while_the_voltage_holds_the_current() -> None:
     """A tenth of the gap; not while the current limit is felt, or the voltage has not stood for long."""
-    for amps, steady_s, offset_v in (
-        (50.0, 8.0, 0.104),
-        (50.0, 7.9, 0.1),
-        (138.0, 8.0, 0.104),
-        (138.1, 8.0, 0.1),
+    for amps, steady_s, unfelt, offset_v in (
+        (50.0, 8.0, False, 0.104),
+        (50.0, 7.9, False, 0.1),
+        (98.0, 8.0, False, 0.104),
+        (98.1, 8.0, False, 0.1),
+        (138.0, 8.0, True, 0.104),
+        (138.1, 8.0, True, 0.1),
     ):
         site = verified(0.1, amps)
+        site.charger.least_a, site.charger.unfelt = 100.0, unfelt
         site.seen_v, site.steady_s = 0.14, steady_s
         assert site.go(amps).offset.known[0] == pytest.approx(offset_v)
 
@@ -108,6 +112,15 @@ def test_before_the_search_a_step_is_tried_in_the_knee_from_50_mv_below() -> Non
         site.seen_v = seen_v
         site.go(10.0, 61, high_v=high_v)
         assert held(site) is tried
+
+
+def test_while_the_search_goes_on_no_step_is_tried() -> None:
+    """Nor once it has found that the voltage limit is ignored."""
+    for stage in (Stage.DOWN, Stage.DONE):
+        site = Site()
+        site.seek.stage, site.seek.voltage_ignored = stage, stage is Stage.DONE
+        for _ in range(70):
+            assert site.go(50.0, wanted_a=100.0).held_v is None
 
 
 def test_an_answer_before_the_search_verifies_the_offset() -> None:
@@ -215,7 +228,7 @@ def test_a_step_is_not_held_when_no_more_is_wanted() -> None:
 
 
 def test_a_pack_that_is_drawn_from_ends_a_trial() -> None:
-    """By more than 2.4 A; what is drawn otherwise tells nothing."""
+    """By more than 2.4 A; what is drawn otherwise tells nothing, but that a trial must wait anew."""
     site = tried()
     assert site.go(-2.3).held_v is not None
     assert site.go(-2.5).held_v is None
@@ -226,3 +239,10 @@ def test_a_pack_that_is_drawn_from_ends_a_trial() -> None:
     site = Site()
     site.seek.offset.put(0.3, 0.0)
     assert site.go(-50.0, 99).offset.known == (0.3, 0.0)
+    site = lacking()
+    site.go(50.0, 50)
+    site.go(-2.5)
+    site.go(50.0, 60)
+    assert not held(site)
+    site.go(50.0)
+    assert held(site)
