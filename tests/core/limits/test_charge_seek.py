@@ -200,6 +200,7 @@ def touched(*, back_a: float, settle: int = 8) -> Site:
     assert site.seek.stage is Stage.BACK_UP
     assert site.seek.held_v == pytest.approx(54.5 + 0.115)
     assert site.seek.offset.known == pytest.approx((0.2, 60.0))
+    site.seen_v = 0.3
     site.go(back_a)
     site.go(60.5, settle - 1)
     return site
