@@ -98,13 +98,17 @@ def test_one_that_ignores_is_tested_no_more() -> None:
 
 
 def dipped(
-    currents_a: Sequence[float], charger: Charger | None = None, dt_s: float = 1.0, blur_a: float = 1.0
+    currents_a: Sequence[float],
+    charger: Charger | None = None,
+    dt_s: float = 1.0,
+    blur_a: float = 1.0,
+    limit_a: float = 140.0,
 ) -> Charger:
     """A charger after so many readings of what it gives."""
     charger = charger or Charger(LFP)
     for amps in currents_a:
         now = moment(amps, dt_s, blur_a=blur_a)
-        charger.remember(56.0, 140.0, now)
+        charger.remember(56.0, limit_a, now)
         charger.dip(now)
     return charger
 
@@ -141,8 +145,28 @@ def test_there_is_a_pause_before() -> None:
     assert on_trial(dipped([100.0] * 11))
     charger = Charger(LFP)
     charger.unfelt = True
-    assert not on_trial(dipped([100.0] * 600, charger))
-    assert on_trial(dipped([100.0], charger))
+    assert not on_trial(dipped([140.0] * 600, charger))
+    assert on_trial(dipped([140.0], charger))
+
+
+@pytest.mark.parametrize(
+    ("limit_a", "blur_a", "test_a"),
+    [(100.0, 1.0, 95.92), (100.0, 2.4, 94.54), (102.37, 1.0, 96.91), (102.39, 1.0, 95.92)],
+)
+def test_the_limit_is_put_lower_by_no_more_than_the_wire_takes_for_still(
+    limit_a: float, blur_a: float, test_a: float
+) -> None:
+    """5.46 A, of which 3.08 A are below what flows at least; a limit further above is tested all the same."""
+    charger = dipped([100.0] * 11, blur_a=blur_a, limit_a=limit_a)
+    assert charger.test_a == pytest.approx(test_a)
+
+
+def test_without_an_answer_a_limit_far_above_is_not_tested_again() -> None:
+    """It would have to move, for nothing."""
+    for limit_a, again in ((102.37, True), (102.39, False)):
+        charger = Charger(LFP)
+        charger.unfelt = True
+        assert on_trial(dipped([100.0] * 610, charger, limit_a=limit_a)) is again
 
 
 BEGUN = [*QUIET, *[100.0] * 5]
@@ -207,9 +231,9 @@ def test_a_current_that_does_not_answer_is_unfelt_and_tried_again_later() -> Non
     assert (on_trial(charger), charger.unfelt) == (True, False)
     dipped([100.0], charger)
     assert (charger.test_a, charger.unfelt, charger.ignores) == (NEVER_A, True, False)
-    dipped([100.0] * 600, charger)
+    dipped([100.0] * 600, charger, limit_a=102.0)
     assert not on_trial(charger)
-    dipped([100.0], charger)
+    dipped([100.0], charger, limit_a=102.0)
     assert on_trial(charger)
     dipped(FALLS, charger)
     dipped([100.0], charger)
@@ -218,18 +242,45 @@ def test_a_current_that_does_not_answer_is_unfelt_and_tried_again_later() -> Non
 
 
 def test_a_fall_that_stays_was_a_cloud() -> None:
-    """After twice the time a change may take, 16 s, the test is over and proves nothing."""
+    """After twice the time a change may take, 16 s, it proves nothing; the next test is 40 s later."""
     charger = dipped([*BEGUN, *FALLS, *[96.0] * 16])
     assert (NEVER_A > charger.test_a > 1e6, charger.obeys) == (True, False)
     dipped([96.0], charger)
     assert (charger.test_a, charger.obeys, charger.unfelt, charger.lag_s) == (NEVER_A, False, False, None)
-    dipped([96.0] * 10, charger)
+    dipped([96.0] * 40, charger)
     assert not on_trial(charger)
     dipped([96.0], charger)
     assert charger.test_a == pytest.approx(96.0 - 4.08)
     dipped([*[a - 4.0 for a in FALLS], 96.0], charger)
     assert charger.obeys
     assert charger.lag_s == pytest.approx((4.0 - 2.0 + 0.7) / 1.2)
+
+
+def test_falls_that_stay_are_tested_for_ever_later() -> None:
+    """10 s, 40, 160, and 600 at most: each pause ends in a test, with a fall that does not come back."""
+    charger = dipped([*BEGUN])
+    for pause_s in (40, 160, 600, 600):
+        dipped([*FALLS, *[96.0] * 17], charger)
+        dipped([100.0] * pause_s, charger)
+        assert not on_trial(charger)
+        dipped([100.0], charger)
+        assert on_trial(charger)
+    dipped(
+        [80.0], charger
+    )  # a cloud that is seen at once says nothing of how the cells take their current back
+    dipped([100.0] * 600, charger)
+    assert not on_trial(charger)
+
+
+def test_a_cloud_during_a_test_leaves_what_was_known() -> None:
+    """A limit that was not felt stays so, whether the current fell too far or did not come back."""
+    for falls_a in ([80.0], [*FALLS, *[96.0] * 17]):
+        charger = Charger(LFP)
+        charger.unfelt = True
+        dipped([100.0] * 601, charger, limit_a=102.0)
+        assert on_trial(charger)
+        dipped(falls_a, charger)
+        assert (charger.test_a, charger.unfelt, charger.obeys) == (NEVER_A, True, False)
 
 
 def test_steps_without_new_readings_are_no_time_of_the_test() -> None:

@@ -115,13 +115,14 @@ def test_with_room_for_twice_the_most_it_rises_unfelt() -> None:
 
 
 def test_a_limit_that_is_passed_by_keeps_still() -> None:
-    """It rises for a fifth of the most, 28 A, and does not creep."""
-    assert fallen().follow(77.9, 50.0, 1.0, heeded=False) == 50.0
-    assert fallen().follow(78.1, 50.0, 1.0, heeded=False) == 53.0
+    """It falls at once; it rises for 0.3 of the most, 42 A, not far above what flows, and does not creep."""
     limit = fallen()
     for _ in range(60):
-        limit.follow(77.9, 50.0, 1.0, heeded=False)
-    assert limit.value == 50.0
+        assert limit.follow(91.9, 50.0, 1.0, heeded=False) == 50.0
+    assert limit.follow(92.1, 44.3, 1.0, heeded=False) == 50.0
+    assert limit.follow(92.1, 44.5, 1.0, heeded=False) == 53.0
+    assert fallen().follow(92.1, 120.0, 1.0, heeded=False) == 53.0
+    assert limit.follow(10.0, 50.0, 1.0, heeded=False) == 10.0
 
 
 def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:

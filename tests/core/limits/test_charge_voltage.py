@@ -31,7 +31,7 @@ def moment(**changes: Any) -> Moment:
     facts: dict[str, Any] = dict.fromkeys(Moment._fields, 0.0)
     facts |= {"dt_s": 1.0, "elapsed_s": 1.0, "high_v": 3.45, "string_v": 54.0, "string_ohm": OHM}
     facts |= {"room_v": 2.0, "current_a": 50.0, "blur_a": 1.0, "wanted_a": 60.0, "spare_v": 0.02}
-    facts |= {"step_v": 0.01, "settle_s": 8.0, "unseen_s": 2.0}
+    facts |= {"step_v": 0.01, "worst_share": 0.1, "settle_s": 8.0, "unseen_s": 2.0}
     return Moment(**facts | changes)
 
 
@@ -96,15 +96,15 @@ def test_it_leads_to_the_current_that_is_wanted(changes: dict[str, Any], goal_v:
     ("changes", "goal_v"),
     [
         ({}, 54.25),
-        ({"wanted_a": 20.0}, 54.0 - 0.15 + 0.2 - 0.036),
+        ({"wanted_a": 20.0}, 54.0 - 0.15 + 0.2 - 0.0364),
         ({"room_v": 0.03}, 54.25),
-        ({"current_a": 1.3, "wanted_a": -40.0}, 54.0 - 0.2065 + 0.14),
+        ({"current_a": 1.3, "wanted_a": -40.0}, 54.0 - 0.2065 + 0.2 - 0.0607),
         ({"current_a": None, "room_v": 0.3}, 54.55),
         ({"high_v": 3.36}, 54.25),
     ],
 )
 def test_a_charger_that_is_known_is_led_by_its_offset(changes: dict[str, Any], goal_v: float) -> None:
-    """0.2 V at 50 A, less at a lower current that is wanted; the practice of the trade no longer counts."""
+    """0.2 V at 50 A, 1.214 mV less for an ampere less; the practice of the trade no longer counts."""
     assert value(limit_of(verified_v=0.2), **changes) == pytest.approx(goal_v + 0.005, abs=0.0011)
 
 
@@ -151,6 +151,19 @@ def test_alone_it_is_held_within_a_step_below() -> None:
     limit = limit_of(COARSE, verified_v=0.0)
     steps = [settled(limit, 53.5, 1), *[settled(limit, limit.value, 1) for _ in range(8)]]
     assert steps == [53.5, 53.5, 53.5, 53.6, 53.6, 53.6, 53.6, 53.7, 53.7]
+
+
+def test_without_an_answer_of_the_current_it_is_rounded_up_a_little() -> None:
+    """By what takes the worst cell 1.25 mV further: 12.5 mV, if that takes a tenth of all."""
+    limit = limit_of(FINE, verified_v=0.0)
+    limit.charger.unfelt = True
+    assert settled(limit, 55.0) == pytest.approx(54.05 + 0.005 + 0.0125, abs=0.0011)
+    assert settled(limit, 55.0, worst_share=0.5) == pytest.approx(54.05 + 0.005 + 0.0025, abs=0.0011)
+    limit = limit_of(COARSE, verified_v=0.0)
+    limit.charger.unfelt = True
+    assert settled(limit, 53.5) == 54.0
+    assert settled(limit, 55.0, string_v=54.034) == 54.1
+    assert settled(limit, 55.0, string_v=54.032) == 54.0
 
 
 def test_a_fall_begins_the_four_seconds_anew() -> None:
@@ -233,6 +246,14 @@ def test_far_below_the_knee_for_long_the_charger_is_forgotten() -> None:
     value(limit, high_v=3.349, dt_s=0.5)
     assert limit.learnt == Learnt((), 0.2, 50.0, 4.0, False)
     assert (forgotten(limit), limit.seek.voltage_ignored, limit.idle) == (True, False, True)
+
+
+def test_with_room_for_far_more_it_is_forgotten_anywhere_below_the_knee() -> None:
+    """A current that was held down for nothing may lift the cells that far."""
+    for free, high_v, gone in ((True, 3.399, True), (True, 3.4, False), (False, 3.399, False)):
+        limit = limit_of(verified_v=0.2)
+        value(limit, high_v=high_v, free=free, dt_s=600.5)
+        assert forgotten(limit) is gone
 
 
 def test_below_the_knee_again_the_limit_rises_to_the_ceiling() -> None:

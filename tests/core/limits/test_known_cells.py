@@ -91,10 +91,12 @@ def test_an_extreme_past_its_age_counts_no_more(told: Speaker, plain: Speaker) -
 
 
 def test_a_lapsed_extreme_bounds_until_it_returns() -> None:
-    """The law lets go of it, with plenty of room; what is decided does not get looser."""
+    """The law lets go of it, with plenty of room, if its limit is felt; what is decided gets no looser."""
     rig = run(Speaker([3.33] * 16, amps=20.0, high_v=HIGH))
-    held, law_a = rig.limits(), of_laws(rig)[1]
+    held, (law_v, law_a, *_) = rig.limits(), of_laws(rig)
+    rig.speakers[0].amps = law_a
     rig.run(60.0, SECOND // 2, without={"extremes"})
+    assert of_laws(rig)[0] > law_v + 1.0
     assert of_laws(rig)[1] > law_a + 20.0
     assert rig.limits()[:2] <= held[:2]
 
