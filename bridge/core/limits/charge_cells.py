@@ -166,7 +166,7 @@ class Cells:
             volts[i] = volt + pulled
             if coarse:
                 since = max(self._since_as[i] + moved, 0.0)
-                if learns and miss:
+                if learns:
                     slope += CROSSED * trust * miss / since
                 self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
                 self._shown_v[i] = shown

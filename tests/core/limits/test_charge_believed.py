@@ -30,7 +30,7 @@ def slow_a(amps: float, seconds: float) -> float:
 
 
 def tells(change_a: float, scale: float = 1.0, blur_v: float = 0.003) -> float:
-    """How far off the resistance may be that a step of the current shows, squared: by the sensors, and 15 %."""
+    """How far off a resistance may be that a step of the current shows, squared: by sensors, and 15 %."""
     return (blur_v / (OHM * scale * change_a)) ** 2 + 0.15**2
 
 
@@ -166,16 +166,24 @@ COARSE = replace(LFP, sensor_step_v=0.005)
 JUST_WENT_ON = ((3.450, 50.0), (3.455, 50.0))
 
 
-def coarse_slope(
-    rows: Sequence[tuple[float, float]], shown: float = 3.460, amps: float = 50.0, slope: float = 0.0
-) -> float:
-    """The slope, V/As, once sensors of 5 mV steps show this, expected at 3.455 V, a second after such rows."""
+def went_on(
+    cells: Cells, shown: float, amps: float = 50.0, *, at_v: float = 3.455, slope: float = 0.0
+) -> tuple[float, float]:
+    """The slope, V/As, once cells expected at `at_v` show this, a second later; and how far it is trusted."""
+    cells.volts, cells.slopes = [at_v, OTHER_V], [slope, 0.0]
+    before_a, built_a = cells.current_a, cells.slow_a
+    cells.update([shown, OTHER_V], amps, 1.0, 25.0)
+    signal = (CURVE * (at_v - OHM * (before_a + cells.slow_a) - 3.335) * amps) ** 2
+    blur = OHM**2 * ((0.15 * (amps - before_a)) ** 2 + (0.7 * (cells.slow_a - built_a)) ** 2)
+    return cells.slopes[0], signal / (signal + blur)
+
+
+def coarse(rows: Sequence[tuple[float, float]]) -> Cells:
+    """Cells seen in steps of 5 mV, after such readings and currents."""
     cells = steady(3.450, 50.0, settings=COARSE)
     for row_v, row_a in rows:
         cells.update([row_v, OTHER_V], row_a, 1.0, 25.0)
-    cells.volts, cells.slopes = [3.455, OTHER_V], [slope, 0.0]
-    cells.update([shown, OTHER_V], amps, 1.0, 25.0)
-    return cells.slopes[0]
+    return cells
 
 
 @pytest.mark.parametrize(
@@ -195,12 +203,34 @@ def test_coarse_sensors_tell_a_slope_where_they_go_on(
 ) -> None:
     """Half of what was missed over the charge since the last step; nothing between the steps, however the
     reading draws what is believed; within the same bounds."""
-    assert coarse_slope(rows, shown, slope=slope) == pytest.approx(becomes, rel=1e-4, abs=1e-12)
+    assert went_on(coarse(rows), shown, slope=slope)[0] == pytest.approx(becomes, rel=1e-4, abs=1e-12)
+
+
+def test_coarse_sensors_begin_to_count_with_the_first_readings() -> None:
+    """They came a second after nothing."""
+    cells = Cells(COARSE)
+    cells.update([3.450, OTHER_V], 50.0, 1.0, 25.0)
+    slope, trust = went_on(cells, 3.455, at_v=3.450)
+    expected_v = 3.450 + OHM * (cells.slow_a - slow_a(50.0, 1.0))
+    assert slope == pytest.approx(0.5 * trust * (3.455 - expected_v - 0.0026) / 100.0, rel=1e-6)
 
 
 def test_charge_that_went_out_again_is_none_since_the_last_step() -> None:
-    """Never less than none; a small current tells no slope, but its charge counts."""
-    assert coarse_slope([*JUST_WENT_ON, (3.455, 50.0), (3.455, -20.0)], amps=80.0) == 0.0
+    """Never less than none; a small current tells no slope, but its charge counts. Where the current moves
+    less is believed here, too."""
+    for went_a, since_as in (((50.0, -20.0), 110.0), ((50.0, -60.0), 80.0), ((-60.0, 10.0), 90.0)):
+        cells = coarse([*JUST_WENT_ON, *[(3.455, amps) for amps in went_a]])
+        before_a, built_a = cells.current_a, cells.slow_a
+        slope, trust = went_on(cells, 3.470, 80.0, at_v=3.430)
+        missed = 0.040 - cells.ohms[0] * (80.0 - before_a + cells.slow_a - built_a) - 0.0026
+        assert trust < 0.9
+        assert slope == pytest.approx(0.5 * trust * missed / since_as)
+
+
+def test_charge_that_goes_out_tells_no_slope() -> None:
+    """Of coarse sensors, where they go on; nor does a small current."""
+    for amps in (-50.0, 11.1):
+        assert went_on(coarse([*JUST_WENT_ON, (3.455, amps)]), 3.445, amps, slope=1e-5)[0] == 1e-5
 
 
 @pytest.mark.parametrize(("volt", "foot_v"), [(3.450, 3.450 - 0.110 * 0.3 - 3.335), (3.34, 0.010)])
@@ -209,8 +239,8 @@ def test_charge_that_went_out_again_is_none_since_the_last_step() -> None:
 def test_the_more_the_current_moves_the_less_is_learnt_of_a_slope(
     volt: float, foot_v: float, change_a: float, coldest_c: float
 ) -> None:
-    """An error of 15 % of the resistance, or of 70 % of its slow part, would be taken for one: beside what the
-    curve is expected to do."""
+    """An error of 15 % of the resistance, or of 70 % of its slow part, would be taken for one: beside what
+    the curve is expected to do."""
     cells = steady(volt, 50.0)
     amps, scale = 50.0 + change_a, math.exp(2500.0 * (1.0 / (273.15 + coldest_c) - 1.0 / 298.15))
     change = change_a + slow_a(change_a, 1.0)
@@ -226,9 +256,9 @@ def test_the_more_the_current_moves_the_less_is_learnt_of_a_slope(
 def test_no_slope_is_seen_under_a_small_current() -> None:
     """0.04C: 11.2 A of 280 Ah."""
     for amps, seen in ((11.1, False), (11.3, True), (-50.0, False)):
-        cells = steady(3.450, amps)
+        cells = steady(3.450, amps, 1e-5)
         cells.update([3.455, OTHER_V], amps, 1.0, 25.0)
-        assert (cells.slopes[0] > 0.0) is seen
+        assert (cells.slopes[0] != 1e-5) is seen
 
 
 @pytest.mark.parametrize(

@@ -172,7 +172,7 @@ def test_a_test_of_the_charger_bounds_the_current() -> None:
 
 
 def test_a_limit_that_is_not_heeded_keeps_still() -> None:
-    """A gap that lasts, but of less than 42 A, is worth a rise only for a charger that obeys: 3 A a second."""
+    """A gap that lasts, but of less than 42 A, is worth a rise only for one that obeys: 3 A a second."""
     ohms = (1.0, 1.0, 1.0, 1.0)
     for kept, rises_a in ((Learnt(ohms), 15.0), (Learnt(ohms, ignores=True), 0.0)):
         law = ChargeLaw(FOUR, kept)

@@ -42,7 +42,8 @@ def step(
 
 
 def test_the_horizon_is_period_or_age_a_second_and_twice_the_lag() -> None:
-    """The age of what is late. The time before the first readings is no period; a longer one is forgotten by 2 % a reading."""
+    """Age is that of what is late. The time before the first readings is no period; a longer one is forgotten
+    by 2 % a reading."""
     law = DrawLaw(FINE)
     rows = [
         (5.0, True, 2.951, 8.0),
