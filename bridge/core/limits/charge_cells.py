@@ -118,7 +118,10 @@ class Cells:
     def update(self, cells_v: Sequence[float], current_a: float, elapsed_s: float, coldest_c: float) -> None:
         """Takes new readings, `elapsed_s` after the last ones."""
         kelvin = min(max(coldest_c, -40.0), 60.0) + 273.15
-        self.scale = math.exp(ACTIVATION_K * (1.0 / kelvin - 1.0 / 298.15))
+        scale = math.exp(ACTIVATION_K * (1.0 / kelvin - 1.0 / 298.15))
+        if scale != self.scale:
+            self.scale = scale
+            self._set_ohms()
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
         self.step_v = self._sensor.found_v(cells_v)
@@ -135,7 +138,7 @@ class Cells:
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
-        pull = PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v)
+        pull = min(1.0, PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v))
         learns = trust = 0.0
         if current_a > LEARN_C * settings.capacity_ah:
             # Where the current changes, an error of the resistance would be taken for a slope; where its slow
@@ -163,7 +166,7 @@ class Cells:
             volts[i] = volt + pulled
             if coarse:
                 since = max(self._since_as[i] + moved, 0.0)
-                if learns and miss:
+                if learns:
                     slope += CROSSED * trust * miss / since
                 self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
                 self._shown_v[i] = shown
@@ -210,7 +213,7 @@ class Cells:
         fits = len(self._before) == len(cells_v)
         self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
         self.doubt = OHM_DOUBT if fits else UNKNOWN
-        self._set_ohms(self._base_ohm * self.scale)
+        self._set_ohms()
         self.slopes = [0.0] * len(cells_v)
         self._since_as = [0.0] * len(cells_v)
         self._shown_v = list(cells_v)
@@ -239,7 +242,7 @@ class Cells:
                         absurd = True
                 if not absurd:
                     self.doubt = math.sqrt(weight * tells + CHANGES * CHANGES)
-                self._set_ohms(base)
+                self._set_ohms()
                 self._anchor = None
             elif since_s > max(WINDOW_S, 1.5 * elapsed_s):
                 self._anchor = None
@@ -248,7 +251,8 @@ class Cells:
         if self._anchor is None:
             self._anchor = 0.0, current_a, list(cells_v), self.slow_a
 
-    def _set_ohms(self, base: float) -> None:
+    def _set_ohms(self) -> None:
+        base = self._base_ohm * self.scale
         self.ohms = [factor * base for factor in self._learnt]
 
     @property

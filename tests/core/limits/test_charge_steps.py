@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import pytest
 
 from bridge.core.limits.charge_cells import RESISTANCE_V, Cells
-from bridge.core.limits.charge_current import allowed_a
+from bridge.core.limits.charge_current import allowed_a, lasting_a
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING
@@ -81,12 +81,13 @@ def test_what_is_wanted_is_bounded(cells_v: list[float], wanted_a: float) -> Non
 
 
 def test_times_follow_from_the_readings() -> None:
-    """Age, period and a second; the time before the first ones is no period, a longer one fades by 2 %."""
+    """A second and the period, or the age of what is late; the time before the first readings is no period,
+    a longer one fades by 2 %."""
     law = law_of()
     rows = [
         (5.0, True, 5.0, 2.0),
-        (1.0, False, 0.0, 3.0),
-        (1.5, False, 0.0, 4.5),
+        (1.0, False, 0.0, 2.0),
+        (1.5, False, 0.0, 3.5),
         (0.5, True, 3.0, 4.0),
         (1.0, True, 1.0, 1.0 + 3.0 * 0.98),
         (4.0, True, 4.0, 5.0),
@@ -158,25 +159,29 @@ def test_it_is_idle_below_the_knee_while_no_current_is_limited() -> None:
 
 
 def test_a_test_of_the_charger_bounds_the_current() -> None:
-    """And the law's own limit bounds the test."""
-    law = law_of()
+    """And the law's own limit bounds the test, and what is allowed before the resistances have been seen."""
+    law = law_of((1.0, 1.0, 1.0, 1.0))
     step(law, REST)
     law.voltage.charger.test_a = 20.0
     assert step(law, REST).current_a == 20.0
+    unsure = law_of()
+    step(unsure, REST)
+    unsure.voltage.charger.test_a = 20.0
+    assert step(unsure, REST).current_a == unsure.first.value < 20.0 < unsure.current.value
     assert step(law, [3.501, *REST[1:]]).current_a == 0.0
 
 
 def test_a_limit_that_is_not_heeded_keeps_still() -> None:
-    """A gap of 10 A is worth a rise only for a charger that obeys."""
-    limits = []
-    for kept in (NOTHING, Learnt(ignores=True)):
+    """A gap that lasts, but of less than 42 A, is worth a rise only for one that obeys: 3 A a second."""
+    ohms = (1.0, 1.0, 1.0, 1.0)
+    for kept, rises_a in ((Learnt(ohms), 15.0), (Learnt(ohms, ignores=True), 0.0)):
         law = ChargeLaw(FOUR, kept)
-        for high_v, amps in ((3.48, 84.0), *[(3.477, 96.0)] * 5):
-            found = law.step(1.0, [high_v, *REST[1:]], None, amps, sent_v=14.0, sent_a=140.0)
-        limits.append((found.current_a, law.wanted_a))
-    assert limits[0][1] == pytest.approx(limits[1][1])
-    assert limits[1][1] - limits[1][0] > 5.6
-    assert limits[0][0] > limits[1][0] + 2.0
+        before_a = step(law, [3.493, *REST[1:]], 84.0, dt_s=1e4).current_a
+        for _ in range(5):
+            after_a = step(law, [3.465, *REST[1:]], 84.0).current_a
+        lasts_a = lasting_a(FOUR, law.cells, GOAL_V, 8.0 + 30.0)
+        assert before_a + 15.0 < lasts_a < before_a + 42.0 < law.wanted_a
+        assert after_a - before_a == pytest.approx(rises_a)
 
 
 def test_what_was_kept_goes_to_cells_and_charger() -> None:

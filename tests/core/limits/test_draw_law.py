@@ -215,13 +215,16 @@ def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> No
 
 
 def test_late_readings_take_the_limit_down() -> None:
-    """And it does not come back for that alone."""
-    law = DrawLaw(LFP)
+    """And it does not come back when they come: readings 10 s apart are as bad as a reading 10 s old."""
+    law, late = DrawLaw(LFP), DrawLaw(LFP)
     pack = [2.93] * 16
-    first = [law.step(1.0, pack, sum(pack), -4.0, sent_a=140.0).current_a for _ in range(20)][-1]
-    late = [law.step(3.0, pack, sum(pack), -4.0, fresh=False, sent_a=140.0).current_a for _ in range(3)][-1]
-    assert late < first
-    assert law.step(1.0, pack, sum(pack), -4.0, sent_a=140.0).current_a == pytest.approx(late)
+
+    def step(law: DrawLaw, dt_s: float = 1.0, *, fresh: bool = True) -> float:
+        return law.step(dt_s, pack, sum(pack), -4.0, fresh=fresh, sent_a=140.0).current_a
+
+    first = {step(each) for _ in range(20) for each in (law, late)}
+    assert step(late, 10.0, fresh=False) < step(law, 9.0, fresh=False) < min(first)
+    assert [step(law) for _ in range(5)] == [late.current.value] * 5
 
 
 def test_far_from_the_floor_the_law_is_idle_again() -> None:

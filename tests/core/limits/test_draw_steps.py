@@ -41,13 +41,14 @@ def step(
     return law.step(1.0, [low_v, *[low_v + others_v] * 15], None, current_a, sent_a=sent_a)
 
 
-def test_the_horizon_is_age_period_a_second_and_twice_the_lag() -> None:
-    """The time before the first readings is no period; a longer one is forgotten by 2 % a reading."""
+def test_the_horizon_is_period_or_age_a_second_and_twice_the_lag() -> None:
+    """Age is that of what is late. The time before the first readings is no period; a longer one is forgotten
+    by 2 % a reading."""
     law = DrawLaw(FINE)
     rows = [
         (5.0, True, 2.951, 8.0),
-        (1.0, False, 2.951, 9.0),
-        (1.5, False, 2.951, 10.5),
+        (1.0, False, 2.951, 8.0),
+        (1.5, False, 2.951, 9.5),
         (0.5, True, 2.947, 10.0),
         (1.0, True, 2.939, 7.0 + 3.0 * 0.98),
         (4.0, True, 2.937, 11.0),

@@ -6,10 +6,12 @@ from bridge.core.limits.reading_clock import ReadingClock
 
 
 def test_what_is_not_seen_grows_until_new_readings_come() -> None:
-    """The delay, the period, 1 s until one has been seen, and the age."""
+    """The delay and the period, 1 s until one has been seen; the age once that is more than the period."""
     clock = ReadingClock(0.5)
     told = [(clock.advance(2.0, fresh=fresh), clock.unseen_s) for fresh in (True, False, False, True)]
-    assert told == [(2.0, 1.5), (0.0, 3.5), (0.0, 5.5), (6.0, 6.5)]
+    assert told == [(2.0, 1.5), (0.0, 2.5), (0.0, 4.5), (6.0, 6.5)]
+    foreseen = [(clock.advance(3.0, fresh=False), clock.unseen_s) for _ in range(3)]
+    assert foreseen == [(0.0, 6.5), (0.0, 6.5), (0.0, 9.5)]
 
 
 def test_a_longer_period_counts_at_once_and_is_slowly_forgotten() -> None:
