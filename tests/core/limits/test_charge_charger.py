@@ -223,13 +223,24 @@ def test_a_fall_that_stays_was_a_cloud() -> None:
     assert (NEVER_A > charger.test_a > 1e6, charger.obeys) == (True, False)
     dipped([96.0], charger)
     assert (charger.test_a, charger.obeys, charger.unfelt, charger.lag_s) == (NEVER_A, False, False, None)
-    dipped([96.0] * 10, charger)
+    dipped([96.0] * 40, charger)
     assert not on_trial(charger)
     dipped([96.0], charger)
     assert charger.test_a == pytest.approx(96.0 - 4.08)
     dipped([*[a - 4.0 for a in FALLS], 96.0], charger)
     assert charger.obeys
     assert charger.lag_s == pytest.approx((4.0 - 2.0 + 0.7) / 1.2)
+
+
+def test_each_fall_that_stays_makes_the_next_test_come_later() -> None:
+    """Four times as late as before, up to 600 s."""
+    charger = dipped(BEGUN)
+    for n, pause_s in enumerate((40, 160, 600, 600)):
+        falls = [amps - 4.0 * n for amps in FALLS]
+        dipped([*falls, *falls[-1:] * (17 + pause_s)], charger)
+        assert not on_trial(charger)
+        dipped(falls[-1:], charger)
+        assert on_trial(charger)
 
 
 def test_steps_without_new_readings_are_no_time_of_the_test() -> None:
