@@ -20,8 +20,8 @@ import math
 
 from bridge.core.limits.draw_settings import DrawSettings
 
-BAND_V = 0.25
-"""The floor goes down again only when it stands this far above W, some steps on the wire."""
+BAND_V = 0.15
+"""The floor goes down again only when it stands this far above its goal: one and a half steps on the wire."""
 
 WAIT_S = 300.0
 """And only so long after it went up, unless the inverter has shown more of itself, or a reading was wrong."""

@@ -33,7 +33,7 @@ def goal_v(rest_v: float, others_v: float = 0.0) -> float:
 
 def behind_v(rest_v: float) -> float:
     """How far the floor stands below W while the current limit is obeyed: voltmeter, band and cable."""
-    return 0.2 + 0.25 + 0.003 * min(limit_a(rest_v, 8.0), 140.0)
+    return 0.2 + 0.15 + 0.003 * min(limit_a(rest_v, 8.0), 140.0)
 
 
 def step(
@@ -83,7 +83,7 @@ def test_the_floor_is_where_the_string_stands_when_its_first_cell_does(
 def test_a_cable_takes_nothing_where_nothing_is_borne() -> None:
     """A cell 2.2 mV below its goal, as yet above its floor."""
     floor_v = step(DrawLaw(FINE), 2.901, others_v=0.102).floor_v
-    assert floor_v == pytest.approx(16.0 * GOAL_V + 1.53 - 0.45, abs=0.0011)
+    assert floor_v == pytest.approx(16.0 * GOAL_V + 1.53 - 0.35, abs=0.0011)
 
 
 def test_a_coarse_wire_puts_it_behind_by_a_step() -> None:
