@@ -102,7 +102,7 @@ class DrawCurrent:
         self._settings = settings
         self._cell = self._count = 0
         self._rest_v = 0.0
-        self._fell_a = self._unseen_a = 0.0
+        self._fell_a = 0.0
         self._since_s = 0.0
         self._recent_a = self._gives_a = 0.0
         self._charged_as = 0.0
@@ -123,9 +123,9 @@ class DrawCurrent:
             known: whether the current is; if not, any up to the most may have come or gone.
         """
         settings = self._settings
-        self._unseen_a = 0.0 if known else settings.most_a
-        drawn_a = max(cells.drawn_a, self._unseen_a)
-        self._recent_a = max(drawn_a, self._recent_a * (1.0 - min(dt_s / RECENT_S, 1.0)))
+        unseen_a = 0.0 if known else settings.most_a
+        drawn_a = max(cells.drawn_a, unseen_a)
+        self._recent_a = max(drawn_a, self._recent_a * (1.0 - dt_s / RECENT_S))
         self._gives_a = max(drawn_a, self._gives_a)
         self._charged_as = max(self._charged_as - cells.drawn_a * dt_s, 0.0)
         wanted = min(max(found.amps, 0.0), settings.most_a)
@@ -140,7 +140,7 @@ class DrawCurrent:
         else:
             self._since_s += dt_s
             if fresh:
-                self._judge(cells)
+                self._judge(cells, unseen_a)
             worth = wanted - self.exact >= WORTH * settings.most_a
             if self._rising or (worth and self._free):
                 self._rising = True
@@ -148,15 +148,15 @@ class DrawCurrent:
         self.value = int(self.exact / settings.wire_a + 1e-6) * settings.wire_a
         return self.value
 
-    def _judge(self, cells: DrawCells) -> None:
-        """Whether the cell that the limit fell for can have recovered so far."""
+    def _judge(self, cells: DrawCells, unseen_a: float) -> None:
+        """Whether the cell that the limit fell for can have recovered so far; `unseen_a` may have gone."""
         if len(cells.volts) != self._count:  # other cells are known now
             return
         ohm = cells.ohms[self._cell]
         given_v = ohm * self._gives_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
         # Of two currents, what a resistance that is not well known makes of their difference counts, too.
         noise_v = 2.0 * (cells.step_v + self._settings.sensor_offset_v)
-        noise_v += ohm * max(abs(cells.drawn_a - self._fell_a), self._unseen_a)
+        noise_v += ohm * max(abs(cells.drawn_a - self._fell_a), unseen_a)
         more = _rest_v(cells, self._cell) - self._rest_v > given_v + noise_v
         self._against = self._against + 1 if more else 0
         self.contradicted = self.contradicted or self._against >= AGAINST

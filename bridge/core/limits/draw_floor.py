@@ -9,8 +9,9 @@ with R the resistance of the string, r that of the cell and v its voltage. W dep
 nor on how long it has been there: it moves only as that cell falls behind the others, and may be held.
 
 What the inverter's voltmeter reads is not known. The current limit is the finer of the two: the floor stands
-behind it, lower than W by that error, the cable's drop at the current that the cells bear and the step that
-it is rounded up by, so that it does not cost the last of the charge.
+behind it, lower than W by that error, the cable's drop at the current that the cells bear and as much as it
+may be held above its goal. Where W comes down, as with a bad contact whose sag goes with the current, it so
+ends no discharge that the current limit still allows, but for the time that it waits.
 Once the current limit is seen to be ignored, or a cell at its floor, the floor carries the pack alone, higher
 than W by that error.
 """
@@ -19,8 +20,8 @@ import math
 
 from bridge.core.limits.draw_settings import DrawSettings
 
-BAND_V = 0.25
-"""The floor goes down again only when it stands this far above W, some steps on the wire."""
+BAND_V = 0.15
+"""The floor goes down again only when it stands this far above its goal: one and a half steps on the wire."""
 
 WAIT_S = 300.0
 """And only so long after it went up, unless the inverter has shown more of itself, or a reading was wrong."""
@@ -30,6 +31,7 @@ class DrawFloor:
     """The floor over time: up at once, down late. Mutable; owned by one law.
 
     Attributes:
+        band_v: how far above its goal the floor may stand for as long as that stays, V.
         value: the floor, V, on the wire's grid.
     """
 
@@ -37,6 +39,7 @@ class DrawFloor:
         self._settings = settings
         self._least_v = settings.cells * settings.floor_v
         self._steady_s = 0.0
+        self.band_v = max(BAND_V, settings.wire_v)
         self.value = self._grid(self._least_v)
 
     def _grid(self, volts: float) -> float:
@@ -57,6 +60,6 @@ class DrawFloor:
         if goal > self.value + 1e-9:
             self.value = self._grid(goal)
             self._steady_s = 0.0
-        elif goal < self.value - BAND_V and (at_once or self._steady_s >= WAIT_S):
+        elif goal < self.value - self.band_v and (at_once or self._steady_s >= WAIT_S):
             self.value = self._grid(goal)
         return self.value

@@ -90,11 +90,8 @@ class DrawLaw:
             spare_v = settings.voltmeter_v
             self._closes(min(cells.levels))
             if not (inverter.ignores or self._closed):
-                spare_v = (
-                    -spare_v
-                    - settings.wire_v
-                    - settings.cable_ohm * min(max(found.amps, 0.0), settings.most_a)
-                )
+                borne_a = min(max(found.amps, 0.0), settings.most_a)
+                spare_v = -spare_v - self.floor.band_v - settings.cable_ohm * borne_a
             floor_v = self._floor(string_v, found.at_once_a, spare_v, dt_s)
         return DrawLimits(floor_v, limit_a, inverter.ignores and current_a is not None)
 

@@ -153,11 +153,13 @@ def test_half_a_percent_of_charge_brings_it_back() -> None:
     assert later(limit, 100.0, 0.5, -100.0) == 52.0
 
 
-def readings(limit: DrawCurrent, rises_v: Sequence[float], cells: DrawCells, dt_s: float = 1.0) -> bool:
+def readings(
+    limit: DrawCurrent, rises_v: Sequence[float], cells: DrawCells, dt_s: float = 1.0, *, known: bool = True
+) -> bool:
     """Whether new readings of the first cell, so much higher at rest than at the fall, contradict it."""
     for rise_v in rises_v:
         cells.volts[0] = 3.0 + rise_v - cells.ohms[0] * cells.drawn_a
-        limit.follow(Allowed(51.0, 51.0, 0), cells, dt_s, fresh=True, known=True)
+        limit.follow(Allowed(51.0, 51.0, 0), cells, dt_s, fresh=True, known=known)
     return limit.contradicted
 
 
@@ -170,21 +172,41 @@ def readings(limit: DrawCurrent, rises_v: Sequence[float], cells: DrawCells, dt_
         (30.0, 90.0, 2.0, 1.5),
         (-50.0, -50.0, 1.0, 1.0),
         (100.0, 0.0, 200.0, 1.0),
-        (100.0, -50.0, 700.0, 1.0),
+        (100.0, -50.0, 300.0, 1.0),
     ],
 )
 def test_more_than_recovery_gives_three_times_contradicts(
     drew_a: float, draws_a: float, dt_s: float, diffusion: float
 ) -> None:
-    """What diffusion took of the largest current of late, forgotten over 600 s; the sensors twice; and what a
-    doubtful resistance makes of another current."""
-    recent_a = max(draws_a, drew_a * (1.0 - min(dt_s / 600.0, 1.0)) ** 3, 0.0)
+    """What diffusion took of the largest current, which does not fade meanwhile; the sensors twice; and what
+    a doubtful resistance makes of another current."""
+    recent_a = max(draws_a, drew_a, 0.0)
     slow_v = OHM * recent_a * diffusion * math.sqrt(3.0 * dt_s / 120.0)
     bound_v = slow_v + 2.0 * (0.001 + 0.002) + OHM * abs(draws_a - drew_a)
     for more_v, contradicts in ((-1e-5, False), (1e-5, True)):
         limit = fallen(50.0, cells_at([3.0 - OHM * drew_a, 3.2], drew_a))
         cells = cells_at(REST, draws_a, diffusion=diffusion)
         assert readings(limit, [0.5, 0.5, bound_v + more_v], cells, dt_s) is contradicts
+
+
+@pytest.mark.parametrize(("waited_s", "recent_a"), [(0.0, 120.0), (300.0, 60.0), (600.0, 0.0), (700.0, 0.0)])
+def test_a_current_drawn_before_the_fall_is_forgotten(waited_s: float, recent_a: float) -> None:
+    """Over 600 s, until the fall itself."""
+    bound_v = OHM * recent_a * math.sqrt(6.0 / 120.0) + 2.0 * (0.001 + 0.002)
+    for more_v, contradicts in ((-1e-5, False), (1e-5, True)):
+        limit = DrawCurrent(LFP)
+        later(limit, 500.0, 1.0, 120.0)
+        limit.follow(Allowed(50.0, 50.0, 0), cells_at([3.0, 3.2]), waited_s, fresh=True, known=True)
+        assert readings(limit, [0.5, 0.5, bound_v + more_v], cells_at(REST), 2.0) is contradicts
+
+
+@pytest.mark.parametrize(("drew_a", "gone_a"), [(0.0, 140.0), (200.0, 200.0)])
+def test_where_no_current_is_known_any_may_have_gone(drew_a: float, gone_a: float) -> None:
+    """Up to the most: what diffusion took of it, and what it sagged by."""
+    bound_v = OHM * gone_a * (1.0 + math.sqrt(6.0 / 120.0)) + 2.0 * (0.001 + 0.002)
+    for more_v, contradicts in ((-1e-5, False), (1e-5, True)):
+        limit = fallen(50.0, cells_at([3.0 - OHM * drew_a, 3.2], drew_a))
+        assert readings(limit, [0.5, 0.5, bound_v + more_v], cells_at(REST), 2.0, known=False) is contradicts
 
 
 def test_three_in_a_row_and_all_of_them_new() -> None:

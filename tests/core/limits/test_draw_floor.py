@@ -41,10 +41,10 @@ def test_it_comes_down_five_minutes_after_it_went_up() -> None:
 
 
 @pytest.mark.parametrize(
-    ("goal_v", "floor_v"), [(47.26, 47.5), (47.24, 47.3), (47.49, 47.5), (46.0, LEAST_V)]
+    ("goal_v", "floor_v"), [(47.36, 47.5), (47.34, 47.4), (47.49, 47.5), (46.0, LEAST_V)]
 )
-def test_it_comes_down_only_for_more_than_a_quarter_of_a_volt(goal_v: float, floor_v: float) -> None:
-    """To the step above; with a reason it does not wait."""
+def test_it_comes_down_only_for_more_than_it_is_held_for(goal_v: float, floor_v: float) -> None:
+    """0.15 V, to the step above; with a reason it does not wait."""
     floor = DrawFloor(LFP)
     floor.follow(47.5, 1.0, at_once=False)
     assert floor.follow(goal_v, 1.0, at_once=False) == 47.5

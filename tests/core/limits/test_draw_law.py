@@ -194,7 +194,7 @@ def test_with_the_lowest_cell_alone_there_is_a_current_but_no_floor() -> None:
 
 
 def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> None:
-    """Before, the floor stood behind by voltmeter, cable and a step; now before, by the voltmeter."""
+    """Before, the floor stood behind by voltmeter, cable and band; now before, by the voltmeter."""
     law = DrawLaw(LFP)
     behind_v = run(law, 2.95, -4.0, 60).floor_v
     seen = law.step(1.0, [2.95, *[3.01] * 15], 48.1, -4.0, sent_a=140.0)
@@ -204,14 +204,14 @@ def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> No
     law.inverter.ignores = False
     again_v = run(law, 2.95, -4.0, 10).floor_v
     assert behind_v is not None
-    assert alone_v == pytest.approx(behind_v + 0.8, abs=0.11)
+    assert alone_v == pytest.approx(behind_v + 0.4 + 0.15 + 0.003 * 73.0, abs=0.1)
     assert again_v == behind_v
     low = DrawLaw(LFP)
     behind_v = run(low, 2.905, 0.0, 60).floor_v
     low.inverter.ignores = True
     alone_v = run(low, 2.905, 0.0, 10).floor_v
     assert behind_v is not None
-    assert alone_v == pytest.approx(behind_v + 0.5, abs=0.11)  # by 2 A a cable takes next to nothing
+    assert alone_v == pytest.approx(behind_v + 0.4 + 0.15, abs=0.1)  # by 2 A a cable takes next to nothing
 
 
 def test_late_readings_take_the_limit_down() -> None:
@@ -250,13 +250,13 @@ def emptied(name: str) -> DrawOutcome:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("name", "under_mv", "least_pct"), [("random spread", 0.0, 97.0), ("other, current ignored", 45.0, 98.0)]
+    ("name", "under_mv", "least_pct"), [("random spread", 0.0, 97.0), ("other, current ignored", 35.0, 98.0)]
 )
 def test_packs_emptied_under_it(name: str, under_mv: float, least_pct: float) -> None:
     """No cell falls below its floor, nearly all of the charge is drawn, and the wire is quiet.
 
     Where the current limit is ignored by loads too light to tell it from what an inverter takes for itself,
-    the floor ends it, voltmeter and cable taken at their worst: 0.2 V and 0.42 V, a sixteenth of it a cell.
+    the floor ends it, voltmeter and band at their worst: twice 0.2 V and 0.15 V, a sixteenth of it a cell.
     """
     outcome = emptied(name)
     assert outcome.under_mv.max() <= under_mv
