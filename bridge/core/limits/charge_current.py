@@ -9,7 +9,7 @@ and the lowest I' of all cells is the limit. Since h + R·I = target - margin - 
 current changes, neither does I': a charger on its way cannot mislead it.
 """
 
-from math import exp
+from math import exp, expm1
 
 from bridge.core.limits.charge_cells import Cells
 from bridge.core.limits.charge_settings import ChargeSettings
@@ -56,7 +56,7 @@ def allowed_a(
     A current that falls by `fade` e-folds meanwhile may begin the higher: it ends at I'·exp(-fade), with the
     mean I'·(1 - exp(-fade)) / fade, and no cell may be above at either end.
     """
-    ends, mean = exp(-fade), (1.0 - exp(-fade)) / fade if fade else 1.0
+    ends, mean = exp(-fade), -expm1(-fade) / fade if fade else 1.0
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
