@@ -66,7 +66,7 @@ def allowed_a(
     mean I'·(1 - exp(-fade)) / fade, and no cell may be above at either end. `doubt_ohm` is how much more than
     learnt a resistance may be, which matters for a rise.
     """
-    ends, mean = math.exp(-fade), (1.0 - math.exp(-fade)) / fade if fade else 1.0
+    ends, mean = math.exp(-fade), -math.expm1(-fade) / fade if fade else 1.0
     now_a = cells.current_a
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve

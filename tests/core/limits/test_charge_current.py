@@ -76,6 +76,14 @@ def test_the_least_of_all_cells_counts() -> None:
     assert allowed_a(LFP, Cells(LFP), GOAL_V, 10.0) > 1e6
 
 
+@pytest.mark.parametrize("fade", [1e-300, 1e-17, 1e-16, 2e-16, 1e-12])
+def test_a_current_that_hardly_falls_begins_no_higher(fade: float) -> None:
+    """Nor lower: what it falls by is no difference of two numbers that are nearly the same."""
+    cells = cells_at([3.30, 3.48], 0.0, slopes=(0.0, 5e-5))
+    begins_a = allowed_a(LFP, cells, GOAL_V, HORIZON_S, fade=fade)
+    assert begins_a == pytest.approx(allowed_a(LFP, cells, GOAL_V, HORIZON_S), rel=1e-9)
+
+
 def fallen(amps: float = 50.0) -> CurrentLimit:
     """A limit that has just fallen."""
     limit = CurrentLimit(LFP)

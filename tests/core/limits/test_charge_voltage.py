@@ -44,9 +44,9 @@ def limit_of(settings: ChargeSettings = FINE, *, verified_v: float | None = None
     return limit
 
 
-def value(limit: VoltageLimit, **changes: Any) -> float:
-    """The limit after a step; the widest went out."""
-    return limit.follow(moment(**changes), 56.0, 140.0)
+def value(limit: VoltageLimit, sent_a: float = 140.0, **changes: Any) -> float:
+    """The limit after a step; the widest voltage went out, and the widest current if not said otherwise."""
+    return limit.follow(moment(**changes), 56.0, sent_a)
 
 
 @pytest.mark.parametrize(("ceiling_v", "value_v"), [(56.0, 56.0), (55.99, 55.9), (56.09, 56.0)])
@@ -179,13 +179,23 @@ def test_once_the_current_limit_is_obeyed_it_is_held_above() -> None:
     """From 0.04 to 0.26 V, and rises at once, step by step; unless that was wrong."""
     limit = limit_of(COARSE, verified_v=0.0)
     limit.charger.obeys = True
-    assert settled(limit, 55.0) == 54.3
-    assert settled(limit, 53.5) == 54.1
-    assert settled(limit, 53.5, 2, spare_v=-0.1) == 53.7
-    assert settled(limit, 54.0, string_v=53.92) == 54.1
-    assert settled(limit, 54.0, string_v=53.90) == 54.0
+    assert settled(limit, 55.0, sent_a=50.0) == 54.3
+    assert settled(limit, 53.5, sent_a=50.0) == 54.1
+    assert settled(limit, 53.5, 2, spare_v=-0.1, sent_a=50.0) == 53.7
+    assert settled(limit, 54.0, string_v=53.92, sent_a=50.0) == 54.1
+    assert settled(limit, 54.0, string_v=53.90, sent_a=50.0) == 54.0
     limit.charger.ignores = True
     assert settled(limit, 55.0) == 54.0
+
+
+def test_obeyed_it_comes_down_only_where_the_current_limit_is_felt() -> None:
+    """By no more than 1.98 A below; and then by no more than what the cells bear beyond the most."""
+    limit = limit_of(COARSE, verified_v=0.0)
+    limit.charger.obeys = True
+    assert settled(limit, 55.0, sent_a=52.0) == 55.0
+    assert settled(limit, 55.0, sent_a=51.9) == 54.3
+    assert settled(limit, 55.0, sent_a=50.0, beyond_a=40.0) == 54.5
+    assert settled(limit, 53.5, sent_a=140.0) == 54.1
 
 
 def test_a_voltage_limit_that_is_ignored_only_keeps_still() -> None:
