@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import pytest
 
 from bridge.core.limits.charge_cells import RESISTANCE_V, Cells
-from bridge.core.limits.charge_current import allowed_a, lasting_a
+from bridge.core.limits.charge_charger import Charger
+from bridge.core.limits.charge_current import allowed_a, fades, lasting_a
 from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING
@@ -182,6 +183,36 @@ def test_a_limit_that_is_not_heeded_keeps_still() -> None:
         lasts_a = lasting_a(FOUR, law.cells, GOAL_V, 8.0 + 30.0)
         assert before_a + 15.0 < lasts_a < before_a + 42.0 < law.wanted_a
         assert after_a - before_a == pytest.approx(rises_a)
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "horizon_s", "fades_s"), [(None, 8.0, 5.0), (6.0, 11.0, 5.0), (4.0, 8.0, 4.0)]
+)
+def test_where_the_current_limit_gives_no_answer_the_voltage_may_ask_for_more(
+    lag_s: float | None, horizon_s: float, fades_s: float
+) -> None:
+    """By what the cells take back of it in the horizon, once the charger has answered."""
+    for ignores in (True, False):
+        law = law_of((1.0, 1.0, 1.0, 1.0))
+        law.voltage.charger = Charger(FOUR, Learnt(lag_s=lag_s, ignores=ignores))
+        pack = [3.481, 3.472, 3.473, 3.474]
+        step(law, pack, 40.0)
+        law.cells.slopes = [3e-5] * 4
+        step(law, pack, 40.0, dt_s=0.5, fresh=False)
+        fade = fades(FOUR, law.cells, fades_s) if ignores else 0.0
+        assert Seen.now.wanted_a == pytest.approx(allowed_a(FOUR, law.cells, GOAL_V, horizon_s, fade=fade))
+        assert law.wanted_a == pytest.approx(allowed_a(FOUR, law.cells, GOAL_V, horizon_s))
+        assert (Seen.now.wanted_a > law.wanted_a + 1.0) is ignores
+
+
+@pytest.mark.parametrize(("high_v", "much"), [(3.301, True), (3.421, False)])
+def test_what_the_cells_would_bear_beyond_the_most(high_v: float, much: bool) -> None:
+    """More than the most and two steps of the wire, as for what is wanted; free is twice the most."""
+    law = law_of()
+    step(law, [high_v, 3.302, 3.303, 3.304])
+    above_a = law.wanted_a - (140.0 + 0.2 / (4.0 * OHM))
+    assert Seen.now.beyond_a == pytest.approx(max(above_a, 0.0))
+    assert (Seen.now.beyond_a > 0.0, Seen.now.free) == (much, much)
 
 
 def test_what_was_kept_goes_to_cells_and_charger() -> None:

@@ -210,6 +210,16 @@ def test_a_voltage_limit_that_is_ignored_only_keeps_still() -> None:
     assert settled(limit, 53.5, 2, spare_v=0.0) == 53.5
 
 
+def test_a_voltage_limit_that_is_ignored_has_no_offset() -> None:
+    """What was found of it before, 0.2 V either way, moves the limit no more."""
+    for verified_v in (0.2, -0.2):
+        limit = limit_of(COARSE, verified_v=verified_v)
+        limit.seek.voltage_ignored = True
+        assert (settled(limit, 55.0), settled(limit, 53.5)) == (54.3, 54.0)
+        limit.seek.voltage_ignored = False
+        assert settled(limit, 55.0) == round(54.0 + verified_v, 1)
+
+
 def test_in_an_experiment_it_goes_where_that_leads() -> None:
     """At once, while there is room; never above the ceiling."""
     limit = limit_of(COARSE, verified_v=0.0)
