@@ -25,6 +25,14 @@ def test_resistance_is_learnt_between_two_level_stretches() -> None:
     assert cells.factors == pytest.approx([0.8, 3.0], rel=0.05)
 
 
+def test_a_pack_that_cools_at_rest_has_the_resistances_of_the_cold() -> None:
+    """At once, without a step of the current."""
+    cells = DrawCells(LFP)
+    for coldest_c, scale in ((25.0, 1.0), (0.0, 2.155), (25.0, 1.0)):
+        cells.update([3.2, 3.2], 0.0, 1.0, coldest_c)
+        assert cells.ohms == pytest.approx([UNSEEN * OHM * scale] * 2, rel=1e-3)
+
+
 def test_a_change_that_takes_long_teaches_nothing() -> None:
     """What falls in that time is charge, too."""
     cells = DrawCells(LFP)
