@@ -141,12 +141,7 @@ class Cells:
         pull = min(1.0, PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v))
         learns = trust = 0.0
         if current_a > LEARN_C * settings.capacity_ah:
-            # Where the current changes, an error of the resistance would be taken for a slope; where its slow
-            # part does, one of that, most of all when a cloud has left little current to tell a slope by.
-            blur_a2 = (OHM_DOUBT * jump) ** 2 + (SLOW_DOUBT * (change - jump)) ** 2
-            blur = (self._base_ohm * self.scale) ** 2 * blur_a2
-            signal = (self._steep(max(self.volts)) * moved) ** 2
-            trust = signal / (signal + blur)
+            trust = self._trust(jump, change - jump, moved)
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
         past = 0.0
@@ -178,6 +173,17 @@ class Cells:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
+
+    def _trust(self, jump_a: float, relaxed_a: float, moved_as: float) -> float:
+        """How far a rise tells of the slopes, 0..1.
+
+        Where the current changes, an error of the resistance would be taken for a slope; where its slow part
+        does, one of that, most of all when a cloud has left little current to tell a slope by.
+        """
+        blur_a2 = (OHM_DOUBT * jump_a) ** 2 + (SLOW_DOUBT * relaxed_a) ** 2
+        blur = (self._base_ohm * self.scale) ** 2 * blur_a2
+        signal = (self._steep(max(self.volts)) * moved_as) ** 2
+        return signal / (signal + blur)
 
     def _steep(self, volt: float) -> float:
         """Slope expected from the curve at a voltage, V/As; at least that 10 mV above its foot."""
