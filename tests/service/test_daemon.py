@@ -26,6 +26,9 @@ from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.world import Request
 from tests.service.fakes import CABIN, SECOND_US, Event, Lines, ScriptedWorld, healthy, healthy_script
 
+FIRST_A = 70.7
+"""What the healthy pack is allowed while no current has told of its resistances."""
+
 
 class ListeningNotifier(Notifier):
     """Keeps what would be told to a service manager that expects a sign of life every 4 s."""
@@ -60,12 +63,12 @@ def test_limits_follow_a_healthy_pack_after_a_steady_stretch() -> None:
     assert early
     assert all(values["charge_amps_most"] == 0 and values["draw_amps_most"] == 0 for values in early)
     late = [values for t_us, values in bounds if t_us > 100 * SECOND_US]
-    assert late[0]["charge_amps_most"] == 140.0
+    assert late[0]["charge_amps_most"] == FIRST_A
     assert late[0]["draw_amps_most"] == 200.0
     assert bounds[-1][1]["charge_amps_most"] == 0
     assert bounds[-1][1]["draw_amps_most"] == 0
     assert lines.having("following: limits follow the pack")
-    assert lines.having("charge with 140.0 A: the configured limit")
+    assert lines.having(f"charge with {FIRST_A} A: the current that takes no cell past its target")
 
 
 def test_a_dry_run_sends_nothing() -> None:
@@ -176,7 +179,7 @@ def test_a_bad_profile_at_reload_changes_nothing_and_says_so() -> None:
 
     assert daemon.engine is engine
     after = [values for t_us, values in world.bounds() if t_us > 61 * SECOND_US]
-    assert after[0]["charge_amps_most"] == 140
+    assert after[0]["charge_amps_most"] == FIRST_A
     assert lines.having("profile not taken, nothing changed: x.toml: limits.cell_target_v: 4.2")
 
 
@@ -226,7 +229,7 @@ def test_a_fault_inside_sends_zero_currents_first(monkeypatch: pytest.MonkeyPatc
 
     assert daemon.run() == EXIT_INTERNAL
 
-    assert world.bounds()[-2][1]["charge_amps_most"] == 140
+    assert world.bounds()[-2][1]["charge_amps_most"] == FIRST_A
     assert world.bounds()[-1][1]["charge_amps_most"] == 0
     assert lines.having("internal fault, currents to zero: ZeroDivisionError: planted")
 
