@@ -126,7 +126,7 @@ class Seek:
             self._rest_s = 0.0  # and a current that comes back when the load goes is no answer to a trial
             return
         if not (charger.obeys or self.voltage_ignored):
-            self._press(now)
+            self._press(now, steady_s)
         if not self.offset.verified and not self.voltage_ignored:
             self._search(now, charger, seen_v, sent_v)
         elif not (charger.obeys or charger.ignores):
@@ -200,7 +200,7 @@ class Seek:
                 offset.put(0.0, amps)
                 self._go(Stage.DONE)
 
-    def _press(self, now: Moment) -> None:
+    def _press(self, now: Moment, steady_s: float) -> None:
         capacity, amps = self._settings.capacity_ah, now.amps
         falls = amps < self._last_a - 0.003 * capacity
         self._last_a = amps
@@ -208,7 +208,8 @@ class Seek:
             self._stuck_s = 0.0
             return
         self._stuck_s += now.elapsed_s
-        if self._stuck_s > self._settings.delay_s + self._settings.lag_s:
+        # What the last step of the limit does may not be seen yet: to go on meanwhile would be to go too far.
+        if min(self._stuck_s, steady_s) > self._settings.delay_s + self._settings.lag_s:
             self.offset.put(self.offset.at(amps) - PRESS_V, amps)
 
     def _track(self, now: Moment, charger: Charger, seen_v: float, sent_v: float, steady_s: float) -> None:

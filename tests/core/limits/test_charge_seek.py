@@ -269,6 +269,15 @@ def test_only_an_unbroken_stretch_presses() -> None:
         assert (site.offset_v < 0.0) is presses
 
 
+def test_while_the_last_step_may_not_be_seen_yet_nothing_presses() -> None:
+    """For as long as lag and delay, 4 s, after the limit has moved."""
+    for steady_s, presses in ((4.0, False), (4.1, True)):
+        site = Site()
+        site.steady_s = steady_s
+        site.go(22.0, 9, wanted_a=19.0, high_v=3.39)
+        assert (site.offset_v < 0.0) is presses
+
+
 def test_a_current_that_falls_is_not_pressed() -> None:
     """By more than 0.84 A a reading."""
     for fall_a, presses in ((0.8, True), (0.9, False)):
