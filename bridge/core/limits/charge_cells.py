@@ -201,13 +201,6 @@ class Cells:
             for shown, volt in zip(cells_v, self.volts, strict=True)
         )
 
-    def grows_a(self, horizon_s: float) -> float:
-        """What the slow parts build up within a time, at the current that flows; as a current."""
-        return sum(
-            share * (self.current_a - built_a) * horizon_s / (tau_s + horizon_s)
-            for (tau_s, share), built_a in zip(SLOW, self._built_a, strict=True)
-        )
-
     def slow_part(self, horizon_s: float) -> tuple[float, float]:
         """Share of a current that the slow parts build up within a time, and what of theirs fades, A."""
         shares = [share * horizon_s / (tau_s + horizon_s) for tau_s, share in SLOW]

@@ -29,6 +29,9 @@ NEAR, NEAR_LAGS = 0.3, 1.2
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 """Bounds of the lag that is learnt."""
 
+FELT_C = 0.0035
+"""The current limit is felt when less than this is missing, in C, besides the error of the current."""
+
 OVER_C, OVER_S = 0.003, 2.0
 """More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
 
@@ -86,6 +89,11 @@ class Charger:
         self.least_a, self.most_a = min(self._sent_a), max(self._sent_a)
         self._pause_s += now.dt_s
 
+    def felt(self, now: Moment) -> bool:
+        """Whether the current limit may be what holds the current; the most, if the charger does not answer to it."""
+        limit_a = self._settings.most_a if self.unfelt else self.least_a
+        return now.amps >= limit_a - now.blur_a - FELT_C * self._settings.capacity_ah
+
     def judge(self, now: Moment) -> None:
         """Whether more flows than was allowed."""
         amps = now.amps
@@ -95,6 +103,7 @@ class Charger:
         self._over_s += now.elapsed_s
         if self._over_s >= OVER_S:
             self.ignores = self.unfelt = True
+            self.obeys = False
             self.test_a = NEVER_A
 
     def dip(self, now: Moment) -> None:

@@ -71,17 +71,19 @@ def allowed_a(
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
     slow_a = now_a + cells.slow_a
-    drift_a = cells.grows_a(horizon_s)
+    grows, fades_a = cells.slow_part(horizon_s)
+    drift_a = grows * now_a - fades_a
     least = 1e9
     for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
         rise = (slope if slope > model else model) * horizon_s
         drift = ohm * drift_a
         room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
-        if room > rise * now_a:
+        later = max(ends * ohm + mean * rise, ohm)
+        if room > (later - ohm) * now_a:  # a rise
             ohm = max(RAISING * ohm, ohm + doubt_ohm)
-        later = ends * ohm + mean * rise
-        amps = (room + ohm * now_a) / (later if later > ohm else ohm)
+            later = max(ends * ohm + mean * rise, ohm)
+        amps = (room + ohm * now_a) / later
         if amps < least:
             least = amps
     return least
@@ -110,6 +112,10 @@ CREEP_PER_S = 0.0005
 WORTH, WORTH_IGNORED = 0.04, 0.3
 """A rise must be worth this share of the most; more, if the charger passes by the limit."""
 
+LASTS_S, MOST_WORTH = 120.0, 0.16
+"""A rise of which half is gone again after so long was none: the next must be worth twice as much, up to this,
+until the limit has been back at the most."""
+
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:
 a charger that waits for permission would otherwise wait for ever."""
@@ -126,12 +132,15 @@ class CurrentLimit:
         self._settings = settings
         self._exact = settings.most_a
         self._rising = False
+        self._worth = WORTH
+        self._risen_s = math.inf
+        self._half_a = 0.0
         self.value = settings.most_a
 
     def may_rise(self, wanted_a: float) -> bool:
         """Whether so much would be worth a rise."""
         most_a = self._settings.most_a
-        return self._exact < most_a and wanted_a > self._exact + WORTH * most_a
+        return self._exact < most_a and wanted_a > self._exact + self._worth * most_a
 
     def follow(
         self,
@@ -149,17 +158,25 @@ class CurrentLimit:
         """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)
+        self._risen_s += elapsed_s
         if wanted <= self._exact:
             self._exact = wanted
             self._rising = False
+            if wanted < self._half_a and self._risen_s < LASTS_S:
+                self._worth = min(2.0 * self._worth, MOST_WORTH)
+                self._risen_s = math.inf
         else:
-            gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
+            gap = (self._worth if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - WORTH * settings.most_a
             free = wanted_a >= FREE * settings.most_a
             lasting = min(wanted, lasting_a)
             if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
-                self._rising = True
+                if not self._rising:
+                    self._half_a = 0.5 * (self._exact + lasting)
+                self._rising, self._risen_s = True, 0.0
                 self._exact = min(lasting, self._exact + settings.rise_a_per_s * elapsed_s)
+                if self._exact >= settings.most_a:
+                    self._worth = WORTH
             elif felt and heeded:
                 creep = CREEP_PER_S * settings.most_a * elapsed_s
                 self._exact = min(max(lasting - 2.0 * creep, self._exact), self._exact + creep)

@@ -67,6 +67,16 @@ def test_what_was_sent_counts_for_the_time_a_charger_may_take(dt_s: float, keep:
     assert (charger.most_v, charger.least_a, charger.most_a) == (50.0, 30.0, 50.0)
 
 
+def test_the_limit_is_felt_close_to_what_was_sent() -> None:
+    """By 0.0035C and the error of the current, 1.98 A; close to the most, if it gave no answer."""
+    charger = Charger(LFP)
+    charger.remember(56.0, 100.0, moment(0.0, 1.0))
+    for unfelt, least_a in ((False, 98.02), (True, 138.02)):
+        charger.unfelt = unfelt
+        assert not charger.felt(moment(least_a - 0.01, 1.0))
+        assert charger.felt(moment(least_a + 0.01, 1.0))
+
+
 def judged(*rows: tuple[float, int], dt_s: float = 1.0, blur_a: float = 1.0) -> Charger:
     """So many readings of each current under a limit of 100 A."""
     charger = Charger(LFP)
@@ -95,6 +105,15 @@ def test_one_that_ignores_is_tested_no_more() -> None:
     assert (charger.unfelt, charger.test_a) == (False, 90.0)
     charger = judged((102.9, 2))
     assert (charger.unfelt, charger.test_a) == (True, NEVER_A)
+
+
+def test_one_that_obeyed_and_ignores_now_does_not_obey() -> None:
+    """Whatever was seen before."""
+    charger = judged((102.8, 1))
+    charger.obeys = True
+    for _ in range(2):
+        charger.judge(moment(102.9, 1.0, blur_a=1.0))
+    assert (charger.ignores, charger.obeys) == (True, False)
 
 
 def dipped(

@@ -116,6 +116,57 @@ def test_it_rises_for_a_gap_while_it_is_felt() -> None:
     assert limit.follow(90.0, 0.0, 1.0) == 57.0
 
 
+def risen(limit: CurrentLimit, to_a: float, steps: int = 60) -> float:
+    """How far it comes, felt all the way."""
+    for _ in range(steps):
+        limit.follow(to_a, limit.value, 1.0, lasting_a=to_a)
+    return limit.value
+
+
+def worth_a(limit: CurrentLimit) -> float:
+    """What a rise must be worth now: the least that is worth a longer look."""
+    return min(0.1 * n for n in range(400) if limit.may_rise(limit.value + 0.1 * n - 0.05))
+
+
+@pytest.mark.parametrize(
+    ("stands_s", "falls_to_a", "twice"),
+    [
+        (118, 54.9, True),
+        (119, 54.9, False),
+        (118, 55.1, False),
+        (118, 0.0, True),
+    ],
+)
+def test_a_rise_that_did_not_last_makes_the_next_worth_twice(
+    stands_s: int, falls_to_a: float, twice: bool
+) -> None:
+    """Half of the way from 50 to 60 A is gone again within 120 s."""
+    limit = fallen()
+    assert worth_a(limit) == pytest.approx(5.7)
+    assert risen(limit, 60.0, 4) == 60.0
+    for _ in range(stands_s):
+        limit.follow(60.0, 60.0, 1.0)
+    limit.follow(falls_to_a, 60.0, 1.0)
+    assert worth_a(limit) == pytest.approx(11.3 if twice else 5.7)
+
+
+def test_what_a_rise_must_be_worth_has_an_end() -> None:
+    """0.16 of the most; once for each rise, and as at first once the limit has been back at the most."""
+    limit = fallen()
+    for least_a in (11.3, 22.5, 22.5):
+        risen(limit, 80.0)
+        limit.follow(60.0, 80.0, 1.0)
+        limit.follow(50.0, 60.0, 1.0)
+        assert worth_a(limit) == pytest.approx(least_a)
+    assert risen(limit, 72.0, 1) < 50.1
+    assert risen(limit, 140.0, 29) < 140.0
+    limit.follow(110.0, 140.0, 1.0)
+    assert worth_a(limit) == pytest.approx(22.5)
+    assert risen(limit, 140.0) == 140.0
+    limit.follow(130.0, 140.0, 1.0)
+    assert worth_a(limit) == pytest.approx(5.7)
+
+
 def test_with_room_for_twice_the_most_it_rises_unfelt() -> None:
     """A charger that waits for permission would otherwise wait for ever."""
     assert fallen().follow(279.0, -80.0, 1.0) == 50.0
