@@ -90,7 +90,7 @@ class Charger:
         self._pause_s += now.dt_s
 
     def felt(self, now: Moment) -> bool:
-        """Whether the current limit may be what holds the current; the most, if the charger does not answer to it."""
+        """Whether the current limit may be what holds the current; the most, if it gets no answer."""
         limit_a = self._settings.most_a if self.unfelt else self.least_a
         return now.amps >= limit_a - now.blur_a - FELT_C * self._settings.capacity_ah
 

@@ -113,8 +113,8 @@ WORTH, WORTH_IGNORED = 0.04, 0.3
 """A rise must be worth this share of the most; more, if the charger passes by the limit."""
 
 LASTS_S, MOST_WORTH = 120.0, 0.16
-"""A rise of which half is gone again after so long was none: the next must be worth twice as much, up to this,
-until the limit has been back at the most."""
+"""A rise of which half is gone again within this time was none: the next must be worth twice as much, at most
+this share, until the limit has been back at the most."""
 
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:

@@ -178,8 +178,8 @@ def shaded(sent_v: float = 56.0, *, unfelt: bool = True, **changes: Any) -> floa
 
 
 def test_where_the_source_limits_what_clouds_do_is_not_followed() -> None:
-    """Where the string stands 0.2 V lower than the voltage would bring it: a tenth of the way to W, 0.5 mV for
-    1 A, and what the cells bear beyond the most, up to half of that."""
+    """Where the string stands 0.2 V lower than the voltage would bring it: by a tenth of the way to W, 0.5 mV
+    for 1 A, and what the cells bear beyond the most, up to half of that."""
     w_v = pytest.approx(54.0675, abs=0.0011)
     assert shaded(54.19) == w_v
     assert shaded(54.21) == pytest.approx(54.0675 + 0.005, abs=0.0011)
