@@ -6,6 +6,8 @@ follows obeys, and the time it takes tells its lag. One that gives more than it 
 seconds ignores the limit, now or at any other time.
 """
 
+import math
+
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
@@ -113,7 +115,10 @@ class Charger:
         self._level_s = self._level_s + now.elapsed_s if still else 0.0
         self._level_a = amps
         if self.test_a == NEVER_A:
-            quiet_a = self.least_a - QUIET_C * self._settings.capacity_ah
+            wire_a = self._settings.wire_a
+            quiet_a = (
+                math.ceil((self.least_a - QUIET_C * self._settings.capacity_ah) / wire_a - 1e-6) * wire_a
+            )
             quiet = quiet_a < amps - dip_a
             if (
                 (quiet or not self.unfelt)
