@@ -60,6 +60,10 @@ RATE_PER_S = 0.15
 COARSE_V, CROSSED = 0.002, 0.5
 """Sensors of larger steps tell a slope where they go on to the next; weight of what one such step tells."""
 
+FIRM, STEEPER = 0.4, 1.3
+"""Within such a step a cell is taken to fall with the current by no more than this share of its resistance, and to
+rise so many times as steeply as it was seen to."""
+
 FAR_V = 0.05
 """A reading so far from the last one is not believed to the full before the next confirms it."""
 
@@ -84,6 +88,7 @@ class Cells:
 
     Attributes:
         volts: voltage of each cell under the current.
+        highs: the highest that each may be, but for the error and the noise of its sensor.
         ohms: resistance of each cell.
         slopes: how fast each rises with the charge taken, V/As.
         curve: what the curve's exponential makes of a volt above its foot, V/As.
@@ -105,6 +110,7 @@ class Cells:
         self._past_v = 0.0
         self.scale = 1.0
         self.volts: list[float] = []
+        self.highs: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.curve = 1.0 / (settings.e_fold * 3600.0 * settings.capacity_ah)
@@ -143,8 +149,9 @@ class Cells:
         if current_a > LEARN_C * settings.capacity_ah:
             trust = self._trust(jump, change - jump, moved)
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
-        volts, ohms, slopes = self.volts, self.ohms, self.slopes
+        volts, ohms, slopes, highs = self.volts, self.ohms, self.slopes, self.highs
         past = 0.0
+        firm = change * (FIRM if change < 0.0 else 1.0)
         coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
@@ -163,10 +170,14 @@ class Cells:
                 since = max(self._since_as[i] + moved, 0.0)
                 if learns:
                     slope += CROSSED * trust * miss / since
+                high = highs[i] + ohm * firm + max(STEEPER * slope * moved, 0.0)
+                highs[i] = min(max(high, shown - 0.5 * self.step_v), shown + 0.5 * self.step_v)
                 self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
                 self._shown_v[i] = shown
-            elif learns:
-                slope += learns * (miss + pulled)
+            else:
+                highs[i] = volts[i] + 0.5 * self.step_v
+                if learns:
+                    slope += learns * (miss + pulled)
             if learns:
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         if abs(change) < STILL_C * settings.capacity_ah:
@@ -209,6 +220,7 @@ class Cells:
 
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
+        self.highs = [v + 0.5 * self.step_v for v in cells_v]
         fits = len(self._before) == len(cells_v)
         self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
         self.doubt = OHM_DOUBT if fits else UNKNOWN
@@ -258,6 +270,11 @@ class Cells:
     def doubt_ohm(self) -> float:
         """How much larger than learnt a resistance may be, Ohm."""
         return self.doubt * self._base_ohm * self.scale
+
+    @property
+    def least_ohm(self) -> float:
+        """The least that is believed of a resistance, Ohm."""
+        return LEAST * self._base_ohm * self.scale
 
     @property
     def learnt(self) -> tuple[float, ...]:

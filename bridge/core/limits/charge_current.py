@@ -23,16 +23,13 @@ UNSURE = 0.5
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
-BLUR = 0.5
-"""Share of the step of the sensors that widens the margin."""
-
 DOUBT_V = 0.0006
 """Margin for what the law does not know, besides the sensors."""
 
 
 def margin_v(settings: ChargeSettings, cells: Cells) -> float:
-    """How far below its target the highest cell is to be seen, V."""
-    return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
+    """How far below its target the highest that a cell may be is to stay, V."""
+    return settings.sensor_offset_v + cells.noise_v + DOUBT_V
 
 
 def fades(settings: ChargeSettings, cells: Cells, time_s: float) -> float:
@@ -74,14 +71,17 @@ def allowed_a(
     grows, fades_a = cells.slow_part(horizon_s)
     drift_a = grows * now_a - fades_a
     least = 1e9
-    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+    for volt, high, ohm, slope in zip(cells.volts, cells.highs, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
         rise = (slope if slope > model else model) * horizon_s
         drift = ohm * drift_a
-        room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
+        room = goal_v - high - (drift if drift > -rise * now_a else -rise * now_a)
         later = max(ends * ohm + mean * rise, ohm)
         if room > (later - ohm) * now_a:  # a rise
             ohm = max(RAISING * ohm, ohm + doubt_ohm)
+            later = max(ends * ohm + mean * rise, ohm)
+        elif doubt_ohm:
+            ohm = max(ohm - doubt_ohm, cells.least_ohm)
             later = max(ends * ohm + mean * rise, ohm)
         amps = (room + ohm * now_a) / later
         if amps < least:
@@ -99,9 +99,9 @@ def lasting_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
     curve = MODEL * cells.curve
     slow_a, faded_a = cells.current_a + cells.slow_a, cells.current_a + fades_a
     least = 1e9
-    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+    for volt, high, ohm, slope in zip(cells.volts, cells.highs, cells.ohms, cells.slopes, strict=True):
         rise = max(slope, curve * (volt - slow_a * ohm - foot_v)) * horizon_s
-        least = min(least, (goal_v - volt + ohm * faded_a) / (ohm * (1.0 + grows) + rise))
+        least = min(least, (goal_v - high + ohm * faded_a) / (ohm * (1.0 + grows) + rise))
     return least
 
 
