@@ -151,6 +151,7 @@ class Cells:
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
         volts, ohms, slopes, highs = self.volts, self.ohms, self.slopes, self.highs
         past = 0.0
+        foot_v, slow_a = settings.knee_v - settings.below_knee_v, current_a + self.slow_a
         firm = change * (FIRM if change < 0.0 else 1.0)
         coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
@@ -170,7 +171,8 @@ class Cells:
                 since = max(self._since_as[i] + moved, 0.0)
                 if learns:
                     slope += CROSSED * trust * miss / since
-                high = highs[i] + ohm * firm + max(STEEPER * slope * moved, 0.0)
+                steep = max(STEEPER * slope, self.curve * (volt - ohm * slow_a - foot_v))
+                high = highs[i] + ohm * firm + max(steep * moved, 0.0)
                 highs[i] = min(max(high, shown - 0.5 * self.step_v), shown + 0.5 * self.step_v)
                 self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
                 self._shown_v[i] = shown

@@ -34,6 +34,9 @@ LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 FELT_C = 0.0035
 """The current limit is felt when less than this is missing, in C, besides the error of the current."""
 
+FALLS_PER_S = 0.1
+"""Too much that falls by this share a second is on its way."""
+
 OVER_C, OVER_S = 0.003, 2.0
 """More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
 
@@ -54,7 +57,7 @@ class Charger:
         self._settings = settings
         self._sent_v: list[float] = []
         self._sent_a: list[float] = []
-        self._over_s = 0.0
+        self._over_s = self._over_a = 0.0
         self._level_s = 0.0
         self._level_a = 0.0
         self._test_s = 0.0
@@ -98,8 +101,10 @@ class Charger:
 
     def judge(self, now: Moment) -> None:
         """Whether more flows than was allowed."""
-        amps = now.amps
-        if amps <= self.most_a + OVER_C * self._settings.capacity_ah + 2.0 * now.blur_a:
+        over_a = now.amps - self.most_a - OVER_C * self._settings.capacity_ah - 2.0 * now.blur_a
+        falls = over_a < self._over_a * (1.0 - FALLS_PER_S * now.elapsed_s)
+        self._over_a = over_a
+        if over_a <= 0.0 or falls:
             self._over_s = 0.0
             return
         self._over_s += now.elapsed_s
