@@ -152,6 +152,7 @@ class Cells:
         volts, ohms, slopes, highs = self.volts, self.ohms, self.slopes, self.highs
         past = 0.0
         foot_v, slow_a = settings.knee_v - settings.below_knee_v, current_a + self.slow_a
+        at_most = max((current_a + settings.current_zero_a) * elapsed_s, 0.0)
         firm = change * (FIRM if change < 0.0 else 1.0)
         coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
@@ -172,7 +173,7 @@ class Cells:
                 if learns:
                     slope += CROSSED * trust * miss / since
                 steep = max(STEEPER * slope, self.curve * (volt - ohm * slow_a - foot_v))
-                high = highs[i] + ohm * firm + max(steep * moved, 0.0)
+                high = highs[i] + ohm * firm + steep * at_most
                 highs[i] = min(max(high, shown - 0.5 * self.step_v), shown + 0.5 * self.step_v)
                 self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
                 self._shown_v[i] = shown
