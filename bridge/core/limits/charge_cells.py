@@ -131,8 +131,8 @@ class Cells:
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
         self.step_v = self._sensor.found_v(cells_v)
-        step = 0.5 * self.step_v + 0.0001
-        half = 0.5 * self.step_v + self.noise_v
+        blur = 0.5 * self.step_v
+        half, step = blur + self.noise_v, blur + 0.0001
         change = current_a - self.current_a
         before_a, self.slow_a = self.slow_a, 0.0
         for n, (tau_s, share) in enumerate(SLOW):
@@ -168,19 +168,17 @@ class Cells:
                 volt = shown - half
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
+            steep = max(STEEPER * slope, self.curve * (volt - ohm * slow_a - foot_v))
+            high = highs[i] + ohm * firm + steep * at_most
+            highs[i] = min(max(high, shown - blur), shown + blur)
             if coarse:
                 since = max(self._since_as[i] + moved, 0.0)
                 if learns:
                     slope += CROSSED * trust * miss / since
-                steep = max(STEEPER * slope, self.curve * (volt - ohm * slow_a - foot_v))
-                high = highs[i] + ohm * firm + steep * at_most
-                highs[i] = min(max(high, shown - 0.5 * self.step_v), shown + 0.5 * self.step_v)
                 self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
                 self._shown_v[i] = shown
-            else:
-                highs[i] = volts[i] + 0.5 * self.step_v
-                if learns:
-                    slope += learns * (miss + pulled)
+            elif learns:
+                slope += learns * (miss + pulled)
             if learns:
                 slopes[i] = 0.0 if slope < 0.0 else slope if slope < most else most
         if abs(change) < STILL_C * settings.capacity_ah:
