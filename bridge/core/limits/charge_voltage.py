@@ -44,8 +44,8 @@ SOURCE_V = 0.2
 """The source is what limits where the string stands so much lower than the voltage would bring it."""
 
 FAR, BEYOND = 0.1, 0.5
-"""From there W is only known to this share of the way to it, and what the cells bear beyond the most, up to this
-share of that, need not be taken from the voltage: what clouds do to W is nothing to follow."""
+"""From there W is only known to this share of the way to it, and what the cells bear beyond the most, up to
+this share of that, need not be taken from the voltage: what clouds do to W is nothing to follow."""
 
 
 class VoltageLimit:
