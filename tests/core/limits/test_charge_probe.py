@@ -115,7 +115,7 @@ def test_a_current_that_creeps_away_moves_too() -> None:
 
 def test_before_the_search_a_step_is_tried_in_the_knee_from_50_mv_below() -> None:
     """A current too small for the search is all there may be."""
-    for high_v, seen_v, tried in ((3.45, -0.04, True), (3.45, -0.06, True), (3.40, 1.0, False)):
+    for high_v, seen_v, tried in ((3.45, -0.04, True), (3.45, -0.06, True), (3.40, 0.6, False)):
         site = Site()
         site.seen_v = seen_v
         site.go(10.0, 61, high_v=high_v)

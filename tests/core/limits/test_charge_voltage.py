@@ -185,6 +185,7 @@ def test_where_the_source_limits_what_clouds_do_is_not_followed() -> None:
     assert shaded(54.21) == pytest.approx(54.0675 + 0.005, abs=0.0011)
     assert shaded(54.21, wanted_a=150.0) == pytest.approx(54.0675 + 0.45 + 0.05, abs=0.0011)
     assert shaded(54.21, wanted_a=40.0) == pytest.approx(54.0675 - 0.1 - 0.0121, abs=0.0011)
+    assert shaded(54.21, wanted_a=50.0) == pytest.approx(54.017)
     assert shaded(54.21, beyond_a=60.0) == pytest.approx(54.0675 + 0.005 + 0.3, abs=0.0011)
     assert shaded(54.21, beyond_a=99.0) == pytest.approx(54.0675 + 0.005 + 0.35, abs=0.0011)
     assert shaded(56.0, unfelt=False, beyond_a=99.0) == pytest.approx(54.055, abs=0.0011)
