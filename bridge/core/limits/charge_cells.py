@@ -151,7 +151,8 @@ class Cells:
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
         volts, ohms, slopes, highs = self.volts, self.ohms, self.slopes, self.highs
         past = 0.0
-        foot_v, slow_a = settings.knee_v - settings.below_knee_v, current_a + self.slow_a
+        curve, foot_v = self.curve, settings.knee_v - settings.below_knee_v
+        flowed_a = current_a + self.slow_a
         at_most = max((current_a + settings.current_zero_a) * elapsed_s, 0.0)
         firm = change * (FIRM if change < 0.0 else 1.0)
         coarse = self.step_v > COARSE_V
@@ -168,9 +169,9 @@ class Cells:
                 volt = shown - half
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
-            steep = max(STEEPER * slope, self.curve * (volt - ohm * slow_a - foot_v))
-            high = highs[i] + ohm * firm + steep * at_most
-            highs[i] = min(max(high, shown - blur), shown + blur)
+            steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
+            high = highs[i] + ohm * firm + (steep if steep > model else model) * at_most
+            highs[i] = shown + blur if high > shown + blur else high if high > shown - blur else shown - blur
             if coarse:
                 since = max(self._since_as[i] + moved, 0.0)
                 if learns:

@@ -76,14 +76,18 @@ def allowed_a(
         rise = (slope if slope > model else model) * horizon_s
         drift = ohm * drift_a
         room = goal_v - high - (drift if drift > -rise * now_a else -rise * now_a)
-        later = max(ends * ohm + mean * rise, ohm)
-        if room > (later - ohm) * now_a:  # a rise
+        later = ends * ohm + mean * rise
+        amps = (room + ohm * now_a) / (later if later > ohm else ohm)
+        if amps < least:
+            least = amps
+        if amps > now_a:
             ohm = max(RAISING * ohm, ohm + doubt_ohm)
-            later = max(ends * ohm + mean * rise, ohm)
         elif doubt_ohm:
             ohm = max(ohm - doubt_ohm, cells.least_ohm)
-            later = max(ends * ohm + mean * rise, ohm)
-        amps = (room + ohm * now_a) / later
+        else:
+            continue
+        later = ends * ohm + mean * rise
+        amps = (room + ohm * now_a) / (later if later > ohm else ohm)
         if amps < least:
             least = amps
     return least

@@ -50,6 +50,8 @@ LEARN_C = 0.04
 RATE_PER_S, EASE_S = 0.15, 300.0
 """A steeper fall is believed at this rate, a lesser one over this time."""
 
+FIRM, STEEPER = 0.4, 1.3
+
 E_FOLD, STEEPEST_E_FOLD = 0.03, 0.0025
 """Share of charge in which the curve falls by an e-fold at its end: expected at least, believed at most."""
 
@@ -74,6 +76,7 @@ class DrawCells:
         self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
         self.levels: list[float] = []
+        self.lows: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.diffusion = 1.0
@@ -104,6 +107,11 @@ class DrawCells:
         span_v = settings.knee_v - settings.floor_v
         most = 2.0 * span_v / (STEEPEST_E_FOLD * 3600.0 * settings.capacity_ah)
         half, volts, levels, slopes = 0.5 * self.step_v, self.volts, self.levels, self.slopes
+        lows = self.lows
+        firm = change * (FIRM if change < 0.0 else 1.0)
+        at_most = max((drawn_a + settings.current_zero_a) * elapsed_s, 0.0)
+        curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
+        top_v = 2.0 * settings.knee_v - settings.floor_v
         rough = self.step_v + settings.sensor_offset_v  # a rise beyond this takes back a fall that was none
         for i, shown in enumerate(cells_v):
             slope = slopes[i]
@@ -114,6 +122,9 @@ class DrawCells:
                 volt = shown - half
             volts[i] = volt
             levels[i] = volt if volt > shown else shown
+            steep, model = STEEPER * slope, curve * (top_v - volt - ohms[i] * drawn_a)
+            low = lows[i] - ohms[i] * firm - (steep if steep > model else model) * at_most
+            lows[i] = shown - half if low < shown - half else low if low < shown + half else shown + half
             if faster:
                 missed = expected - volt
                 slope += missed * (slower if -rough < missed <= 0.0 else faster)
@@ -123,6 +134,7 @@ class DrawCells:
     def _begin(self, cells_v: Sequence[float], drawn_a: float) -> None:
         self.volts = list(cells_v)
         self.levels = list(cells_v)
+        self.lows = [v - 0.5 * self.step_v for v in cells_v]
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):
             self.factors = [UNSEEN] * len(cells_v)

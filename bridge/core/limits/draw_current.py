@@ -26,7 +26,7 @@ from bridge.core.limits.draw_settings import DrawSettings
 BLUR = 0.5
 """Share of the step of the sensors that widens the margin."""
 
-DOUBT_V = 0.0007
+DOUBT_V = 0.0005
 """Margin for what the law does not know, besides the sensors."""
 
 WORTH = 0.04
@@ -49,7 +49,7 @@ FAR_A = 1e5
 
 def margin_v(settings: DrawSettings, step_v: float) -> float:
     """How far above its floor the level of the lowest cell is to stand, V."""
-    return settings.sensor_offset_v + BLUR * step_v + DOUBT_V
+    return settings.sensor_offset_v + DOUBT_V
 
 
 class Allowed(NamedTuple):
@@ -73,7 +73,7 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
     top_v = 2.0 * settings.knee_v - settings.floor_v
     curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
     least, at_once, cell = FAR_A, FAR_A, 0
-    for i, (volt, ohm, slope) in enumerate(zip(cells.levels, cells.ohms, cells.slopes, strict=True)):
+    for i, (volt, ohm, slope) in enumerate(zip(cells.lows, cells.ohms, cells.slopes, strict=True)):
         rest_v = volt + ohm * drawn_a
         room = rest_v - goal_v
         if room > 0.0:
