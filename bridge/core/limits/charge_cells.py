@@ -6,7 +6,9 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, and kept
+that interval, and nothing else is believed. The highest that the cell may be is followed likewise, by the
+steepest rise, the least that a resistance makes of a falling current, and all that the current's sensor may
+be wrong by: that is close after the reading has gone up by a step, the moment that tells most. R is learnt from steps of the current, R = Δv / ΔI, and kept
 within bounds around what such a cell has from the maker. How well it is known is reckoned along: with the
 sensors' blur B on Δv a step tells R to B / ΔI, and is weighted against what was known before as two
 measurements of one thing are, by the squares of their doubts. Before the first step only the bounds count.
@@ -61,8 +63,8 @@ COARSE_V, CROSSED = 0.002, 0.5
 """Sensors of larger steps tell a slope where they go on to the next; weight of what one such step tells."""
 
 FIRM, STEEPER = 0.4, 1.3
-"""Within such a step a cell is taken to fall with the current by no more than this share of its resistance, and to
-rise so many times as steeply as it was seen to."""
+"""Between readings a cell falls with the current at least by this share of what its resistance makes of it,
+and rises at most so many times as steeply as it was seen to, or as its curve."""
 
 FAR_V = 0.05
 """A reading so far from the last one is not believed to the full before the next confirms it."""

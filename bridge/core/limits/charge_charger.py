@@ -37,6 +37,9 @@ FELT_C = 0.0035
 FALLS_PER_S = 0.1
 """Too much that falls by this share a second is on its way."""
 
+STOPPED_S = 1800.0
+"""Nothing that flows for so long, where nothing is allowed, is no sign of a limit that is passed by."""
+
 OVER_C, OVER_S = 0.003, 2.0
 """More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
 
@@ -57,7 +60,7 @@ class Charger:
         self._settings = settings
         self._sent_v: list[float] = []
         self._sent_a: list[float] = []
-        self._over_s = self._over_a = 0.0
+        self._over_s = self._over_a = self._stopped_s = 0.0
         self._level_s = 0.0
         self._level_a = 0.0
         self._test_s = 0.0
@@ -104,6 +107,10 @@ class Charger:
         over_a = now.amps - self.most_a - OVER_C * self._settings.capacity_ah - 2.0 * now.blur_a
         falls = over_a < self._over_a * (1.0 - FALLS_PER_S * now.elapsed_s)
         self._over_a = over_a
+        stopped = max(now.amps, self.most_a) <= now.blur_a and now.wanted_a > now.blur_a
+        self._stopped_s = self._stopped_s + now.elapsed_s if stopped else 0.0
+        if self._stopped_s >= STOPPED_S:
+            self.ignores = self.unfelt = False
         if over_a <= 0.0 or falls:
             self._over_s = 0.0
             return
@@ -121,9 +128,8 @@ class Charger:
         self._level_a = amps
         if self.test_a == NEVER_A:
             wire_a = self._settings.wire_a
-            quiet_a = (
-                math.ceil((self.least_a - QUIET_C * self._settings.capacity_ah) / wire_a - 1e-6) * wire_a
-            )
+            least_a = self.least_a - QUIET_C * self._settings.capacity_ah
+            quiet_a = math.ceil(least_a / wire_a - 1e-6) * wire_a
             quiet = quiet_a < amps - dip_a
             if (
                 (quiet or not self.unfelt)

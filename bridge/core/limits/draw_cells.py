@@ -5,8 +5,9 @@ With D the current drawn (negative while charging), a cell shows v = e - R·D. B
     v' = v - R·(D' - D) - s·D·dt
 
 is expected, and of that no more than the sensor's step leaves open is believed: x - q/2 <= v <= x + q/2.
-What is expected may be wrong, what is read is not: the cell stands at max(v, x) - q/2 at least, wherever in
-its step it is. That is close after the reading has come down by a step, the moment that tells most.
+The lowest that the cell may be is followed likewise, by the steepest fall, the least that comes back as a
+current goes, and all that the current's sensor may be wrong by: that is close after the reading has come down
+by a step, the moment that tells most.
 
 R is the resistance felt within seconds. It is learnt between two level stretches of the current, R = Δv / ΔD,
 within bounds around what such a cell has from the maker; until it has been seen, a cell is taken for a bad
@@ -51,6 +52,8 @@ RATE_PER_S, EASE_S = 0.15, 300.0
 """A steeper fall is believed at this rate, a lesser one over this time."""
 
 FIRM, STEEPER = 0.4, 1.3
+"""Between readings a cell rises, as the current falls, at least by this share of what its resistance makes of
+it, and falls at most so many times as steeply as it was seen to, or as its curve."""
 
 E_FOLD, STEEPEST_E_FOLD = 0.03, 0.0025
 """Share of charge in which the curve falls by an e-fold at its end: expected at least, believed at most."""
@@ -61,7 +64,7 @@ class DrawCells:
 
     Attributes:
         volts: voltage of each cell under the current.
-        levels: the same or the reading, the higher: no cell stands lower than half a step below.
+        lows: the lowest that each may be, but for the error of its sensor.
         ohms: resistance of each cell.
         slopes: how fast each falls with the charge drawn, V/As.
         diffusion: how much larger than at 25 °C the slow part is beside the fast one.
@@ -75,7 +78,6 @@ class DrawCells:
         self._anchor: tuple[float, float, list[float]] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
-        self.levels: list[float] = []
         self.lows: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
@@ -106,8 +108,7 @@ class DrawCells:
             slower = min(1.0, elapsed_s / EASE_S) / moved
         span_v = settings.knee_v - settings.floor_v
         most = 2.0 * span_v / (STEEPEST_E_FOLD * 3600.0 * settings.capacity_ah)
-        half, volts, levels, slopes = 0.5 * self.step_v, self.volts, self.levels, self.slopes
-        lows = self.lows
+        half, volts, lows, slopes = 0.5 * self.step_v, self.volts, self.lows, self.slopes
         firm = change * (FIRM if change < 0.0 else 1.0)
         at_most = max((drawn_a + settings.current_zero_a) * elapsed_s, 0.0)
         curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
@@ -121,7 +122,6 @@ class DrawCells:
             elif volt < shown - half:
                 volt = shown - half
             volts[i] = volt
-            levels[i] = volt if volt > shown else shown
             steep, model = STEEPER * slope, curve * (top_v - volt - ohms[i] * drawn_a)
             low = lows[i] - ohms[i] * firm - (steep if steep > model else model) * at_most
             lows[i] = shown - half if low < shown - half else low if low < shown + half else shown + half
@@ -133,7 +133,6 @@ class DrawCells:
 
     def _begin(self, cells_v: Sequence[float], drawn_a: float) -> None:
         self.volts = list(cells_v)
-        self.levels = list(cells_v)
         self.lows = [v - 0.5 * self.step_v for v in cells_v]
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):

@@ -23,9 +23,6 @@ from typing import NamedTuple
 from bridge.core.limits.draw_cells import DIFFUSION_S, E_FOLD, DrawCells
 from bridge.core.limits.draw_settings import DrawSettings
 
-BLUR = 0.5
-"""Share of the step of the sensors that widens the margin."""
-
 DOUBT_V = 0.0005
 """Margin for what the law does not know, besides the sensors."""
 
@@ -47,8 +44,8 @@ RECENT_S = 600.0
 FAR_A = 1e5
 
 
-def margin_v(settings: DrawSettings, step_v: float) -> float:
-    """How far above its floor the level of the lowest cell is to stand, V."""
+def margin_v(settings: DrawSettings) -> float:
+    """How far above its floor the lowest that a cell may be is to stay, V."""
     return settings.sensor_offset_v + DOUBT_V
 
 
