@@ -8,10 +8,12 @@ parts of its resistance build up. Between two readings the law expects
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
 that interval, and nothing else is believed. The highest that the cell may be is followed likewise, by the
 steepest rise, the least that a resistance makes of a falling current, and all that the current's sensor may
-be wrong by: that is close after the reading has gone up by a step, the moment that tells most. R is learnt from steps of the current, R = Δv / ΔI, and kept
-within bounds around what such a cell has from the maker. How well it is known is reckoned along: with the
-sensors' blur B on Δv a step tells R to B / ΔI, and is weighted against what was known before as two
-measurements of one thing are, by the squares of their doubts. Before the first step only the bounds count.
+be wrong by: that is close after the reading has gone up by a step, the moment that tells most.
+
+R is learnt from steps of the current, R = Δv / ΔI, and kept within bounds around what such a cell has from
+the maker. How well it is known is reckoned along: with the sensors' blur B on Δv a step tells R to B / ΔI,
+and is weighted against what was known before as two measurements of one thing are, by the squares of their
+doubts. Before the first step only the bounds count.
 """
 
 import math

@@ -23,7 +23,7 @@ from typing import NamedTuple
 from bridge.core.limits.draw_cells import DIFFUSION_S, E_FOLD, DrawCells
 from bridge.core.limits.draw_settings import DrawSettings
 
-DOUBT_V = 0.0005
+DOUBT_V = 0.0004
 """Margin for what the law does not know, besides the sensors."""
 
 WORTH = 0.04
