@@ -132,9 +132,9 @@ class Cells:
         if scale != self.scale:
             self.scale = scale
             self._set_ohms()
+        self.step_v = self._sensor.found_v(cells_v)
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
-        self.step_v = self._sensor.found_v(cells_v)
         blur = 0.5 * self.step_v
         half, step = blur + self.noise_v, blur + 0.0001
         change = current_a - self.current_a
