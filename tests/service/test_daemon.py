@@ -26,7 +26,7 @@ from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.world import Request
 from tests.service.fakes import CABIN, SECOND_US, Event, Lines, ScriptedWorld, healthy, healthy_script
 
-FIRST_A = 70.7
+FIRST_A = 72.05
 """What the healthy pack is allowed while no current has told of its resistances."""
 
 

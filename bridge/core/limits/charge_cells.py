@@ -135,8 +135,7 @@ class Cells:
         self.step_v = self._sensor.found_v(cells_v)
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
-        blur = 0.5 * self.step_v
-        half, step = blur + self.noise_v, blur + 0.0001
+        half, step = 0.5 * self.step_v + self.noise_v, 0.5 * self.step_v + 0.0001
         change = current_a - self.current_a
         before_a, self.slow_a = self.slow_a, 0.0
         for n, (tau_s, share) in enumerate(SLOW):
@@ -153,12 +152,8 @@ class Cells:
         if current_a > LEARN_C * settings.capacity_ah:
             trust = self._trust(jump, change - jump, moved)
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
-        volts, ohms, slopes, highs = self.volts, self.ohms, self.slopes, self.highs
+        volts, ohms, slopes = self.volts, self.ohms, self.slopes
         past = 0.0
-        curve, foot_v = self.curve, settings.knee_v - settings.below_knee_v
-        flowed_a = current_a + self.slow_a
-        at_most = max((current_a + settings.current_zero_a) * elapsed_s, 0.0)
-        firm = change * (FIRM if change < 0.0 else 1.0)
         coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
@@ -173,9 +168,6 @@ class Cells:
                 volt = shown - half
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
-            steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
-            high = highs[i] + ohm * firm + (steep if steep > model else model) * at_most
-            highs[i] = shown + blur if high > shown + blur else high if high > shown - blur else shown - blur
             if coarse:
                 since = max(self._since_as[i] + moved, 0.0)
                 if learns:
@@ -190,6 +182,19 @@ class Cells:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
+        self._bound(cells_v, change, max((current_a + settings.current_zero_a) * elapsed_s, 0.0))
+
+    def _bound(self, cells_v: Sequence[float], change_a: float, charge_as: float) -> None:
+        """Follows the highest each cell may be, through a change of the current and at most that charge."""
+        half, curve, highs = 0.5 * self.step_v, self.curve, self.highs
+        foot_v = self._settings.knee_v - self._settings.below_knee_v
+        flowed_a = self.current_a + self.slow_a
+        firm_a = change_a * (FIRM if change_a < 0.0 else 1.0)
+        believed = zip(cells_v, self.volts, self.ohms, self.slopes, strict=True)
+        for i, (shown, volt, ohm, slope) in enumerate(believed):
+            steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
+            high = highs[i] + ohm * firm_a + (steep if steep > model else model) * charge_as
+            highs[i] = shown + half if high > shown + half else high if high > shown - half else shown - half
 
     def _trust(self, jump_a: float, relaxed_a: float, moved_as: float) -> float:
         """How far a rise tells of the slopes, 0..1.
