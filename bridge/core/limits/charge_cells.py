@@ -138,14 +138,9 @@ class Cells:
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
         half, step = 0.5 * self.step_v + self.noise_v, 0.5 * self.step_v + 0.0001
-        change = current_a - self.current_a
-        before_a, self.slow_a = self.slow_a, 0.0
-        for n, (tau_s, share) in enumerate(SLOW):
-            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
-            self.slow_a += share * self._built_a[n]
+        jump = current_a - self.current_a
+        change = jump + self._build(current_a, elapsed_s)
         self._learn(cells_v, current_a, elapsed_s)
-        jump = change
-        change += self.slow_a - before_a
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
@@ -188,6 +183,14 @@ class Cells:
             self._bound(cells_v, change, max((current_a + settings.current_zero_a) * elapsed_s, 0.0))
         else:
             self.highs = [volt + 0.5 * self.step_v for volt in volts]
+
+    def _build(self, current_a: float, elapsed_s: float) -> float:
+        """Lets the slow parts follow the current; by how much what they have built up changes, A."""
+        before_a, self.slow_a = self.slow_a, 0.0
+        for n, (tau_s, share) in enumerate(SLOW):
+            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
+            self.slow_a += share * self._built_a[n]
+        return self.slow_a - before_a
 
     def _bound(self, cells_v: Sequence[float], change_a: float, charge_as: float) -> None:
         """Follows the highest each cell may be through a change of the current and at most that charge."""

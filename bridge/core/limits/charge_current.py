@@ -111,8 +111,8 @@ def lasting_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
 
 
 CREEP_PER_S, SLOWER = 0.0005, 0.1
-"""Slow rise towards a current that is not a gap above, in shares of the most a second; so much slower where the
-limit is less than such a gap, lest a pack at its target stops and goes on."""
+"""Slow rise towards a current that is not a gap above, in shares of the most a second; so much slower where
+the limit is less than such a gap, lest a pack at its target stops and goes on."""
 
 
 WORTH, WORTH_IGNORED = 0.04, 0.3
