@@ -88,8 +88,8 @@ def test_it_keeps_within_half_a_step_of_what_is_shown() -> None:
 def test_between_steps_it_falls_by_the_most_and_rises_by_the_least(
     from_a: float, to_a: float, slope: float, elapsed_s: float, fall_v: float
 ) -> None:
-    """By all that its resistance takes, and 0.4 of what it gives back; by 1.3 times its slope or by the curve,
-    the steeper, for all that may have been drawn where the sensor is wrong by 1 A. Charge itself gives nothing."""
+    """By all that its resistance takes, and 0.4 of what it gives back; by 1.3 times its slope or by the
+    curve, the steeper, with all that may be drawn where the sensor is wrong by 1 A. Charge gives nothing."""
     assert low_after(stood(from_a, slope), to_a, elapsed_s) == pytest.approx(3.02 - fall_v, abs=1e-9)
 
 
