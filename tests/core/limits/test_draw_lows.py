@@ -65,6 +65,8 @@ def test_it_keeps_within_half_a_step_of_what_is_shown() -> None:
     [
         (0.0, 10.0, 0.0, 1.0, 10.0 * OHM + curve(3.02) * 11.0),
         (10.0, 0.0, 0.0, 1.0, -0.4 * 10.0 * OHM + curve(3.02 + 10.0 * OHM) * 1.0),
+        (0.0, 0.5, 0.0, 1.0, 0.5 * OHM + curve(3.02) * 1.5),
+        (0.5, 0.0, 0.0, 1.0, -0.4 * 0.5 * OHM + curve(3.02 + 0.5 * OHM) * 1.0),
         (5.0, -5.0, 0.0, 9.0, -0.4 * 10.0 * OHM),
         (50.0, 50.0, 2e-5, 2.0, 1.3 * 2e-5 * 102.0),
         (50.0, 50.0, 4e-6, 2.0, curve(3.02 + 50.0 * OHM - 4e-6 * 100.0) * 102.0),
@@ -76,6 +78,8 @@ def test_it_keeps_within_half_a_step_of_what_is_shown() -> None:
     ids=[
         "a load comes",
         "a load goes",
+        "a small one comes",
+        "a small one goes",
         "charge comes",
         "by its slope",
         "by the curve",
