@@ -6,9 +6,11 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. The highest that the cell may be is followed likewise, by the
-steepest rise, the least that a resistance makes of a falling current, and all that the current's sensor may
-be wrong by: that is close after the reading has gone up by a step, the moment that tells most.
+that interval, and nothing else is believed. The highest that the cell may be lies half a step higher. Within a
+coarse step that would be too much for long, and too little where the expectation has gone wrong; there it is
+followed by itself, by the steepest rise, the least that a resistance makes of a falling current, and all that
+the current's sensor may be wrong by: that is close after the reading has gone up by a step, the moment that
+tells most.
 
 R is learnt from steps of the current, R = Δv / ΔI, and kept within bounds around what such a cell has from
 the maker. How well it is known is reckoned along: with the sensors' blur B on Δv a step tells R to B / ΔI,
@@ -62,7 +64,7 @@ RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
 COARSE_V, CROSSED = 0.002, 0.5
-"""Sensors of larger steps tell a slope where they go on to the next; weight of what one such step tells."""
+"""Larger steps are coarse: a slope is told where the sensor goes on to the next; weight of what that tells."""
 
 FIRM, STEEPER = 0.4, 1.3
 """Between readings a cell falls with the current at least by this share of what its resistance makes of it,
@@ -132,11 +134,10 @@ class Cells:
         if scale != self.scale:
             self.scale = scale
             self._set_ohms()
+        self.step_v = self._sensor.found_v(cells_v)
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
-        self.step_v = self._sensor.found_v(cells_v)
-        blur = 0.5 * self.step_v
-        half, step = blur + self.noise_v, blur + 0.0001
+        half, step = 0.5 * self.step_v + self.noise_v, 0.5 * self.step_v + 0.0001
         change = current_a - self.current_a
         before_a, self.slow_a = self.slow_a, 0.0
         for n, (tau_s, share) in enumerate(SLOW):
@@ -153,12 +154,8 @@ class Cells:
         if current_a > LEARN_C * settings.capacity_ah:
             trust = self._trust(jump, change - jump, moved)
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
-        volts, ohms, slopes, highs = self.volts, self.ohms, self.slopes, self.highs
+        volts, ohms, slopes = self.volts, self.ohms, self.slopes
         past = 0.0
-        curve, foot_v = self.curve, settings.knee_v - settings.below_knee_v
-        flowed_a = current_a + self.slow_a
-        at_most = max((current_a + settings.current_zero_a) * elapsed_s, 0.0)
-        firm = change * (FIRM if change < 0.0 else 1.0)
         coarse = self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
@@ -173,9 +170,6 @@ class Cells:
                 volt = shown - half
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
-            steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
-            high = highs[i] + ohm * firm + (steep if steep > model else model) * at_most
-            highs[i] = shown + blur if high > shown + blur else high if high > shown - blur else shown - blur
             if coarse:
                 since = max(self._since_as[i] + moved, 0.0)
                 if learns:
@@ -190,6 +184,24 @@ class Cells:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
+        if coarse:
+            self._bound(cells_v, change, max((current_a + settings.current_zero_a) * elapsed_s, 0.0))
+        else:
+            self.highs = [volt + 0.5 * self.step_v for volt in volts]
+
+    def _bound(self, cells_v: Sequence[float], change_a: float, charge_as: float) -> None:
+        """Follows the highest each cell may be within a coarse step, through a change of the current and at most
+        that charge.
+        """
+        half, curve, highs = 0.5 * self.step_v, self.curve, self.highs
+        foot_v = self._settings.knee_v - self._settings.below_knee_v
+        flowed_a = self.current_a + self.slow_a
+        firm_a = change_a * (FIRM if change_a < 0.0 else 1.0)
+        believed = zip(cells_v, self.volts, self.ohms, self.slopes, strict=True)
+        for i, (shown, volt, ohm, slope) in enumerate(believed):
+            steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
+            high = highs[i] + ohm * firm_a + (steep if steep > model else model) * charge_as
+            highs[i] = shown + half if high > shown + half else high if high > shown - half else shown - half
 
     def _trust(self, jump_a: float, relaxed_a: float, moved_as: float) -> float:
         """How far a rise tells of the slopes, 0..1.

@@ -1,7 +1,8 @@
 """The charge current limit: what takes no cell past its target before the law can act again.
 
-For each cell, with h = target - margin - v the room that is left, R its resistance, s = de/dQ how fast it
-rises with the charge taken and t the time until a new limit is obeyed and seen, a current I' leads to
+For each cell, with v the highest it may be, h = target - margin - v the room that is left, R its resistance,
+s = de/dQ how fast it rises with the charge taken and t the time until a new limit is obeyed and seen, a
+current I' leads to
 
     v + R·(I' - I) + s·I'·t = target - margin    that is    I' = (h + R·I) / (R + s·t)
 

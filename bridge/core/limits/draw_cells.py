@@ -89,6 +89,7 @@ class DrawCells:
         """Takes new readings, `elapsed_s` after the last ones."""
         settings, count = self._settings, len(cells_v)
         begins = len(self.volts) != count
+        self.step_v = self._sensor.found_v(cells_v)
         if begins:
             self._begin(cells_v, drawn_a)
         kelvin = min(max(coldest_c, -40.0), 60.0) + 273.15
@@ -97,7 +98,6 @@ class DrawCells:
         self.diffusion = math.exp(DIFFUSION_K * inverse)
         change = drawn_a - self.drawn_a
         level = not begins and abs(change) < LEVEL_C * settings.capacity_ah
-        self.step_v = self._sensor.found_v(cells_v)
         self._learn(cells_v, drawn_a, elapsed_s, base, level=level)
         self.ohms = ohms = [factor * base for factor in self.factors]
         moved = drawn_a * elapsed_s

@@ -1,7 +1,8 @@
 """The discharge current limit: what takes no cell below its floor before the law can act again.
 
-With D the current drawn, v a cell's voltage, R its resistance within seconds, s = de/dQ how fast it falls
-with the charge drawn, and t the time until a new limit is obeyed and seen, a load that steps to D' leads to
+With D the current drawn, v the lowest a cell may be, R its resistance within seconds, s = de/dQ how fast it
+falls with the charge drawn, and t the time until a new limit is obeyed and seen, a load that steps to D'
+leads to
 
     v + R·D - R·(1 + sqrt(t / T))·D' - s·D'·t = floor + margin
 
