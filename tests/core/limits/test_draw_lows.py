@@ -47,6 +47,13 @@ def test_at_first_it_is_half_a_step_below_what_is_shown() -> None:
         assert cells.lows == pytest.approx([volt - 0.005 for volt in shown])
 
 
+def test_the_first_readings_tell_of_coarse_sensors() -> None:
+    """Which are not what was stated: the cell may be lower by half of the step that they lie on."""
+    cells = DrawCells(replace(COARSE, sensor_step_v=0.001))
+    cells.update([3.02, 3.30], 0.0, 1.0, 25.0)
+    assert cells.lows == pytest.approx([3.015, 3.295])
+
+
 def test_once_the_reading_has_come_down_it_is_at_the_edge() -> None:
     """Half a step above the new reading, for the cell has just passed it; likewise below one that went up."""
     assert low_after(stood(), 0.0, shown=3.01) == pytest.approx(3.015)
