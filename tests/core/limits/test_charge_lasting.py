@@ -74,9 +74,18 @@ def test_what_lasts_is_for_the_first_cell_to_come_to_its_goal() -> None:
 
 @pytest.mark.parametrize(
     ("volt", "doubt", "reckoned"),
-    [(3.46, 0.5, 2.6), (3.46, 0.7, 2.7), (3.46, 7.0, 9.0), (3.50, 0.7, 1.3), (3.50, 1.7, 0.4), (3.50, 7.0, 0.4)],
+    [
+        (3.46, 0.5, 2.6),
+        (3.46, 0.7, 2.7),
+        (3.46, 7.0, 9.0),
+        (3.50, 0.7, 1.3),
+        (3.50, 1.7, 0.4),
+        (3.50, 7.0, 0.4),
+    ],
 )
-def test_a_resistance_is_as_large_or_as_small_as_it_may_be(volt: float, doubt: float, reckoned: float) -> None:
+def test_a_resistance_is_as_large_or_as_small_as_it_may_be(
+    volt: float, doubt: float, reckoned: float
+) -> None:
     """For a rise the larger by the doubt, or 1.3 times, the more of both; for a fall the smaller by the doubt,
     but no less than the least that is believed of any."""
     amps = allowed_a(LFP, cells_at(volt, 20.0, flowed_a=20.0), GOAL_V, 8.0, doubt_ohm=doubt * OHM)
