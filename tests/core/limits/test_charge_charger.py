@@ -116,7 +116,7 @@ def test_more_than_allowed_for_two_seconds_ignores() -> None:
     ],
 )
 def test_too_much_that_falls_is_on_its_way(overs_a: Sequence[float], dt_s: float, ignores: bool) -> None:
-    """By a tenth a second, of what is too much; the two seconds begin anew with every reading that is lower."""
+    """By a tenth a second, of what is too much; with each reading that is so the two seconds begin anew."""
     assert judged(*((102.84 + over_a, 1) for over_a in overs_a), dt_s=dt_s).ignores is ignores
 
 

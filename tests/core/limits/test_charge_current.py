@@ -59,9 +59,9 @@ def grows_a(flows_a: float, flowed_a: float) -> float:
     ],
 )
 def test_the_limit_solves_its_equation(volt: float, flows_a: float, flowed_a: float, slope: float) -> None:
-    """It takes the highest that the cell may be to the goal within the horizon: with what its slow part builds
-    up, but gives back no more of that than the charge takes; a rise with 1.3 times the resistance, a fall with
-    the resistance. Its place on the curve is what is believed."""
+    """It takes the highest that the cell may be to the goal within the horizon: with what its slow part
+    builds up, but gives back no more of that than the charge takes; a rise with 1.3 times the resistance, a
+    fall with the resistance. Its place on the curve is what is believed."""
     cells = cells_at([3.30, volt], flows_a, flowed_a=flowed_a, slopes=(0.0, slope))
     ohm = 2.0 * OHM
     foot_v = volt - ohm * (flows_a + 1.2 * flowed_a) - (3.40 - 0.065)

@@ -86,19 +86,21 @@ def test_what_lasts_is_for_the_first_cell_to_come_to_its_goal() -> None:
 def test_a_resistance_is_as_large_or_as_small_as_it_may_be(
     volt: float, doubt: float, reckoned: float
 ) -> None:
-    """For a rise the larger by the doubt, or 1.3 times, the more of both; for a fall the smaller by the doubt,
-    but no less than the least that is believed of any."""
+    """For a rise the larger by the doubt, or 1.3 times, the more of both; for a fall the smaller by the
+    doubt, but no less than the least that is believed of any."""
     amps = allowed_a(LFP, cells_at(volt, 20.0, flowed_a=20.0), GOAL_V, 8.0, doubt_ohm=doubt * OHM)
     rise = CURVE * rest_v(volt, 20.0, 20.0) * 8.0
     assert volt + ABOVE_V + reckoned * OHM * (amps - 20.0) + rise * amps == pytest.approx(GOAL_V)
 
 
 @pytest.mark.parametrize(
-    ("volt", "slope", "reckoned"), [(3.494, 1e-5, 2.6), (3.485, 0.0, 2.6), (3.494, 1e-3, 2.0)]
+    ("volt", "slope", "reckoned"),
+    [(3.494, 1e-5, 2.6), (3.485, 0.0, 2.6), (3.494, 1e-3, 2.0), (3.457, 1e-4, 2.0), (3.430, 1e-4, 2.6)],
 )
 def test_a_current_that_falls_by_itself_may_begin_higher(volt: float, slope: float, reckoned: float) -> None:
     """At the goal at its end, with the mean of an exponential, or at its begin if that is nearer. A rise
-    is reckoned with 1.3 times the resistance, as any."""
+    is reckoned with 1.3 times the resistance, as any, but where that would be the more with the resistance
+    itself: what the current falls by is then worth more than what it rises by."""
     fade = 0.4
     cells = cells_at(volt, 60.0, flowed_a=60.0, slope=slope)
     amps = allowed_a(LFP, cells, GOAL_V, 8.0, fade=fade)
@@ -107,7 +109,18 @@ def test_a_current_that_falls_by_itself_may_begin_higher(volt: float, slope: flo
     begin_v = volt + ABOVE_V + reckoned * OHM * (amps - 60.0)
     end_v = volt + ABOVE_V + reckoned * OHM * (amps * math.exp(-fade) - 60.0) + rise * mean_a
     assert max(begin_v, end_v) == pytest.approx(GOAL_V)
-    assert (end_v > begin_v) is (slope == 1e-3)
+    assert (end_v > begin_v) is (slope >= 1e-4)
+
+
+@pytest.mark.parametrize("doubt", [0.1, 0.7, 7.0])
+@pytest.mark.parametrize("fade", [0.0, 0.4, 2.0])
+@pytest.mark.parametrize("slope", [0.0, 1e-4])
+@pytest.mark.parametrize("volt", [3.40, 3.43, 3.457, 3.48, 3.50, 3.52])
+def test_a_doubt_never_allows_more(volt: float, slope: float, fade: float, doubt: float) -> None:
+    """Whether it leads up or down."""
+    cells = cells_at(volt, 60.0, flowed_a=60.0, slope=slope)
+    in_doubt_a = allowed_a(LFP, cells, GOAL_V, 8.0, fade=fade, doubt_ohm=doubt * OHM)
+    assert in_doubt_a <= allowed_a(LFP, cells, GOAL_V, 8.0, fade=fade)
 
 
 def test_by_how_much_a_current_falls_under_a_held_voltage() -> None:

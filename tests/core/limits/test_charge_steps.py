@@ -127,7 +127,8 @@ def test_a_current_or_a_temperature_that_is_not_known() -> None:
 def test_with_the_extremes_alone_the_mean_of_the_rest_tells_the_room(
     high_v: float, pack_v: float, moving: float
 ) -> None:
-    """Not knowing which cell is the highest costs 1.2 mV, half a step of its sensor 0.5; up to the knee all move."""
+    """Not knowing which cell is the highest costs 1.2 mV, half a step of its sensor 0.5; up to the knee all
+    cells move."""
     law = law_of()
     step(law, [3.371, high_v], 0.0, pack_v)
     now = Seen.now
