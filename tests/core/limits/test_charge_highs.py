@@ -77,7 +77,7 @@ def test_between_the_readings_it_goes_as_high_as_a_cell_may(
     before_a: float, amps: float, seconds: float, slope: float, coldest_c: float
 ) -> None:
     """It rises with the current by its resistance, falls by 0.4 of that, and rises with the charge by 1.3 of
-    the slope seen or by all of the curve's; as if 1 A more flowed than is told. It never falls with charge."""
+    the slope seen or by all of the curve's; as if 1 A more flowed than is told. No charge lowers it."""
     cells = steady(before_a, slope=slope, coldest_c=coldest_c)
     cells.update([3.450, OTHER_V], amps, seconds, coldest_c)
     base = OHM * math.exp(2500.0 * (1.0 / (coldest_c + 273.15) - 1.0 / 298.15))
@@ -144,7 +144,7 @@ def test_noise_moves_neither_edge() -> None:
 
 def test_after_a_step_it_is_close_to_the_true_cell() -> None:
     """One that rises along the curve under a current that flows, seen in steps of 10 mV: from the first of
-    them on, after 12 s, within 0.4 mV; never below by more than 0.1 mV, and the margin leaves 0.6 for doubt."""
+    them on, after 12 s, within 0.4 mV; never below by more than 0.1 mV, of 0.6 mV of doubt in the margin."""
     cells, e_v, fast_a, slow_a, above_v = Cells(LFP), 3.440 - 3.335, 0.0, 0.0, list[float]()
     for _ in range(60):
         e_v += CURVE * e_v * 50.0
