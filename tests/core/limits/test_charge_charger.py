@@ -113,6 +113,7 @@ def test_more_than_allowed_for_two_seconds_ignores() -> None:
         ((10.0, 8.99, 8.99), 1.0, False),
         ((10.0, 8.99, 8.99, 8.99), 1.0, True),
         ((-10.0, 10.0, 8.99, 9.1, 8.0), 1.0, False),
+        ((-0.9, -0.5, -0.1, -0.01), 1.0, False),
     ],
 )
 def test_too_much_that_falls_is_on_its_way(overs_a: Sequence[float], dt_s: float, ignores: bool) -> None:
@@ -248,10 +249,13 @@ def test_the_limit_is_put_lower_by_no_more_than_the_wire_takes_for_still(
     assert charger.test_a == pytest.approx(test_a)
 
 
-@pytest.mark.parametrize(("limit_a", "test_a"), [(100.0, 95.0), (100.46, 95.0), (100.47, 95.5)])
-def test_a_test_stands_on_the_grid_of_the_wire(limit_a: float, test_a: float) -> None:
-    """In steps of 0.5 A here: rounded down, it would move by more."""
-    charger = dipped([100.0] * 11, Charger(replace(LFP, wire_a=0.5)), blur_a=2.4, limit_a=limit_a)
+@pytest.mark.parametrize(
+    ("wire_a", "limit_a", "test_a"),
+    [(0.5, 100.0, 95.0), (0.5, 100.46, 95.0), (0.5, 100.47, 95.5), (0.1, 100.26, 94.8), (0.1, 100.76, 95.3)],
+)
+def test_a_test_stands_on_the_grid_of_the_wire(wire_a: float, limit_a: float, test_a: float) -> None:
+    """Rounded down, it would move by more; what is a step but for the rounding of numbers stays there."""
+    charger = dipped([100.0] * 11, Charger(replace(LFP, wire_a=wire_a)), blur_a=2.4, limit_a=limit_a)
     assert charger.test_a == pytest.approx(test_a)
 
 

@@ -77,6 +77,8 @@ def test_the_least_of_all_cells_counts() -> None:
     """Whichever it is; without cells there is no bound."""
     one, other = cells_at([3.48, 3.30], 0.0), cells_at([3.48, 3.47], 0.0)
     assert 0.0 < allowed_a(LFP, other, GOAL_V, 10.0) < allowed_a(LFP, one, GOAL_V, 10.0) < 100.0
+    both = allowed_a(LFP, cells_at([3.505, 3.515], 20.0, flowed_a=20.0), GOAL_V, 10.0)
+    assert both == allowed_a(LFP, cells_at([3.30, 3.515], 20.0, flowed_a=20.0), GOAL_V, 10.0) < 0.0
     assert allowed_a(LFP, Cells(LFP), GOAL_V, 10.0) > 1e6
 
 
