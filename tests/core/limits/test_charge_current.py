@@ -1,6 +1,7 @@
 """The charge current limit: its equation, and the reasons for which it goes up again."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -188,6 +189,16 @@ def test_a_limit_that_is_passed_by_keeps_still() -> None:
     assert limit.follow(92.1, 44.5, 1.0, heeded=False) == 53.0
     assert fallen().follow(92.1, 120.0, 1.0, heeded=False) == 53.0
     assert limit.follow(10.0, 50.0, 1.0, heeded=False) == 10.0
+
+
+def test_near_nothing_a_gap_is_closed_ten_times_as_slowly() -> None:
+    """Below 4 % of the most, 5.6 A: a pack at its target would stop and go on."""
+    for begin_a, rises_a in ((0.0005, 0.007), (5.5905, 0.007), (5.6005, 0.07)):
+        limit = CurrentLimit(replace(LFP, wire_a=0.001))
+        limit.follow(begin_a, 0.0, 1.0)
+        assert limit.follow(begin_a + 5.0, begin_a, 1.0) == pytest.approx(begin_a - 0.0005 + rises_a)
+        limit.follow(begin_a, 0.0, 1.0)
+        assert limit.follow(begin_a + 5.0, begin_a, 5.0) == pytest.approx(begin_a - 0.0005 + 5.0 * rises_a)
 
 
 def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:

@@ -1,4 +1,4 @@
-"""The highest that each cell may be while the pack is charged, between the readings and within them."""
+"""The highest that each cell may be while the pack is charged: of what is believed, or within coarse steps."""
 
 import math
 from dataclasses import replace
@@ -55,6 +55,33 @@ def test_at_first_it_is_half_a_step_above_what_is_shown() -> None:
     assert cells.highs == pytest.approx([3.465])
 
 
+def test_it_begins_with_the_step_that_the_sensor_is_found_to_have() -> None:
+    """10 mV here, though 1 mV is what was said of it."""
+    cells = Cells(replace(LFP, sensor_step_v=0.001))
+    cells.update([3.450, 3.460], -10.0, 1.0, 25.0)
+    falls_v = 0.4 * OHM * flowed_a(0.0, -10.0, 1.0)
+    assert cells.highs == pytest.approx([3.455 + falls_v, 3.465 + falls_v])
+
+
+@pytest.mark.parametrize("step_v", [0.0005, 0.001, 0.002])
+@pytest.mark.parametrize(("amps", "shown"), [(50.0, 3.450), (40.0, 3.452), (58.0, 3.444)])
+def test_in_fine_steps_it_is_half_a_step_above_what_is_believed(
+    amps: float, shown: float, step_v: float
+) -> None:
+    """Whatever was higher before, and whatever flows."""
+    cells = steady(50.0, above_v=0.1, slope=2e-5, settings=replace(LFP, sensor_step_v=step_v))
+    cells.update([shown, OTHER_V], amps, 1.0, 25.0)
+    assert cells.highs == pytest.approx([volt + 0.5 * step_v for volt in cells.volts])
+
+
+def test_steps_of_more_than_two_millivolts_are_coarse() -> None:
+    """There it is not what is believed that counts, 3.450 V, but how high it was before."""
+    for step_v, high_v in ((0.002, 3.451), (0.0021, 3.4495)):
+        cells = steady(0.0, above_v=-0.0005, settings=replace(LFP, sensor_step_v=step_v, current_zero_a=0.0))
+        cells.update([3.450, OTHER_V], 0.0, 1.0, 25.0)
+        assert cells.highs[0] == pytest.approx(high_v)
+
+
 ROWS = [
     (0.0, 0.0, 1.0, 0.0),
     (0.0, 0.0, 5.0, 0.0),
@@ -86,8 +113,9 @@ def test_between_the_readings_it_goes_as_high_as_a_cell_may(
     change_a = now_a - 2.2 * before_a
     for i, (volt, factor, seen) in enumerate(((3.450, 1.0, slope), (OTHER_V, 1.2, 0.0))):
         ohm = factor * base
-        rest_v = volt + ohm * change_a + seen * amps * seconds - ohm * now_a - 3.335
-        steep = max(1.3 * seen, CURVE * rest_v)
+        expected_v = volt + ohm * change_a + seen * amps * seconds
+        believed_v = expected_v + 0.01 * seconds * (volt - expected_v)
+        steep = max(1.3 * seen, CURVE * (believed_v - ohm * now_a - 3.335))
         moved_v = ohm * change_a * (0.4 if change_a < 0.0 else 1.0)
         assert abs(moved_v) < HALF_V
         highest_v = volt + moved_v + steep * max(amps + 1.0, 0.0) * seconds
@@ -105,8 +133,8 @@ def test_at_rest_it_grows_by_what_the_sensor_of_the_current_may_be_wrong() -> No
 
 
 def test_the_place_on_the_curve_is_what_is_believed_within_the_reading() -> None:
-    """Not beyond half a step of it, either way."""
-    for believed_v, at_v in ((3.440, 3.445), (3.460, 3.455), (3.452, 3.452)):
+    """Not beyond half a step of it, either way, and drawn to it by a tenth in 10 s."""
+    for believed_v, at_v in ((3.440, 3.4455), (3.460, 3.4545), (3.452, 3.4518)):
         cells = steady(0.0)
         cells.volts[0] = believed_v
         cells.update([3.450, OTHER_V], 0.0, 10.0, 25.0)
