@@ -1,4 +1,4 @@
-"""The highest that each cell may be while the pack is charged: of what is believed, or within coarse steps."""
+"""The highest that each cell may be while the pack is charged: in fine steps, and within coarse ones."""
 
 import math
 from dataclasses import replace
