@@ -199,6 +199,8 @@ def test_near_nothing_a_gap_is_closed_ten_times_as_slowly() -> None:
         assert limit.follow(begin_a + 5.0, begin_a, 1.0) == pytest.approx(begin_a - 0.0005 + rises_a)
         limit.follow(begin_a, 0.0, 1.0)
         assert limit.follow(begin_a + 5.0, begin_a, 5.0) == pytest.approx(begin_a - 0.0005 + 5.0 * rises_a)
+    limit.follow(0.04 * 140.0, 0.0, 1.0)
+    assert limit.follow(9.0, 5.6, 1.0) == pytest.approx(5.67)
 
 
 def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:
