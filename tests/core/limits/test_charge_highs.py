@@ -57,6 +57,23 @@ def test_at_first_it_is_half_a_step_above_what_is_shown() -> None:
     assert cells.highs == pytest.approx([3.465])
 
 
+def test_the_first_readings_tell_the_step() -> None:
+    """All of them on a grid of 10 mV, whatever the profile says of the sensors."""
+    for shown, half_v in ((3.300, 0.005), (3.305, 0.0025), (3.301, 0.0005)):
+        cells = Cells(replace(LFP, sensor_step_v=0.001))
+        cells.update([3.450, shown], 0.0, 1.0, 25.0)
+        assert cells.highs[0] == pytest.approx(3.450 + half_v)
+
+
+def test_fine_sensors_leave_half_a_step() -> None:
+    """Of up to 2 mV, above what is believed; wherever the highest was before."""
+    for step_v in (0.001, 0.002):
+        cells = steady(20.0, above_v=0.004, settings=replace(LFP, sensor_step_v=step_v))
+        cells.update([3.452, 3.298], 14.0, 1.0, 25.0)
+        assert cells.step_v == step_v
+        assert cells.highs == pytest.approx([volt + 0.5 * step_v for volt in cells.volts], abs=1e-12)
+
+
 ROWS = [
     (0.0, 0.0, 1.0, 0.0),
     (0.0, 0.0, 5.0, 0.0),
