@@ -6,11 +6,11 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. The highest that the cell may be lies half a step higher. Within a
-coarse step that would be too much for long, and too little where the expectation has gone wrong; there it is
-followed by itself, by the steepest rise, the least that a resistance makes of a falling current, and all that
-the current's sensor may be wrong by: that is close after the reading has gone up by a step, the moment that
-tells most.
+that interval, and nothing else is believed. The highest that the cell may be lies half a step higher. Within
+a coarse step that would be too much for long, and too little where the expectation has gone wrong; there it
+is followed by itself, by the steepest rise, the least that a resistance makes of a falling current, and all
+that the current's sensor may be wrong by: that is close after the reading has gone up by a step, the moment
+that tells most.
 
 R is learnt from steps of the current, R = Δv / ΔI, and kept within bounds around what such a cell has from
 the maker. How well it is known is reckoned along: with the sensors' blur B on Δv a step tells R to B / ΔI,
@@ -64,7 +64,7 @@ RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
 COARSE_V, CROSSED = 0.002, 0.5
-"""Larger steps are coarse: a slope is told where the sensor goes on to the next; weight of what that tells."""
+"""Larger steps are coarse: they tell a slope where the sensor goes on to the next; weight of that."""
 
 FIRM, STEEPER = 0.4, 1.3
 """Between readings a cell falls with the current at least by this share of what its resistance makes of it,
@@ -138,14 +138,9 @@ class Cells:
         if len(self.volts) != len(cells_v):
             self._begin(cells_v)
         half, step = 0.5 * self.step_v + self.noise_v, 0.5 * self.step_v + 0.0001
-        change = current_a - self.current_a
-        before_a, self.slow_a = self.slow_a, 0.0
-        for n, (tau_s, share) in enumerate(SLOW):
-            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
-            self.slow_a += share * self._built_a[n]
+        jump = current_a - self.current_a
+        change = jump + self._build(current_a, elapsed_s)
         self._learn(cells_v, current_a, elapsed_s)
-        jump = change
-        change += self.slow_a - before_a
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
@@ -189,10 +184,16 @@ class Cells:
         else:
             self.highs = [volt + 0.5 * self.step_v for volt in volts]
 
+    def _build(self, current_a: float, elapsed_s: float) -> float:
+        """Lets the slow parts follow the current; by how much what they have built up changes, A."""
+        before_a, self.slow_a = self.slow_a, 0.0
+        for n, (tau_s, share) in enumerate(SLOW):
+            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
+            self.slow_a += share * self._built_a[n]
+        return self.slow_a - before_a
+
     def _bound(self, cells_v: Sequence[float], change_a: float, charge_as: float) -> None:
-        """Follows the highest each cell may be within a coarse step, through a change of the current and at most
-        that charge.
-        """
+        """Follows the highest each cell may be through a change of the current and at most that charge."""
         half, curve, highs = 0.5 * self.step_v, self.curve, self.highs
         foot_v = self._settings.knee_v - self._settings.below_knee_v
         flowed_a = self.current_a + self.slow_a

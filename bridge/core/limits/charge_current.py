@@ -110,8 +110,9 @@ def lasting_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
     return least
 
 
-CREEP_PER_S = 0.0005
-"""Slow rise towards a current that is not a gap above: in shares of the most a second."""
+CREEP_PER_S, SLOWER = 0.0005, 0.1
+"""Slow rise towards a current that is not a gap above, in shares of the most a second; so much slower where
+the limit is less than such a gap, lest a pack at its target stops and goes on."""
 
 
 WORTH, WORTH_IGNORED = 0.04, 0.3
@@ -183,7 +184,8 @@ class CurrentLimit:
                 if self._exact >= settings.most_a:
                     self._worth = WORTH
             elif felt and heeded:
-                creep = CREEP_PER_S * settings.most_a * elapsed_s
+                slow = SLOWER if self._exact < WORTH * settings.most_a else 1.0
+                creep = slow * CREEP_PER_S * settings.most_a * elapsed_s
                 self._exact = min(max(lasting - 2.0 * creep, self._exact), self._exact + creep)
         self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a
         return self.value

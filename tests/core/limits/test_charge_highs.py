@@ -1,0 +1,168 @@
+"""The highest that each cell may be while the pack is charged, between the readings and within them."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from bridge.core.limits.charge_cells import RESISTANCE_V, Cells
+from bridge.core.limits.charge_settings import ChargeSettings, Learnt
+
+LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0, sensor_step_v=0.010)
+HALF_V = 0.005
+OHM = RESISTANCE_V / 280.0
+CURVE = 1.0 / (0.0097 * 3600.0 * 280.0)
+"""Slope of the curve a volt above its foot at 3.335 V."""
+OTHER_V = 3.301
+"""A second cell, of 1.2 times the resistance."""
+
+
+def steady(
+    amps: float,
+    *,
+    volt: float = 3.450,
+    above_v: float = 0.0,
+    slope: float = 0.0,
+    settings: ChargeSettings = LFP,
+    coldest_c: float = 25.0,
+) -> Cells:
+    """Two cells under a current that has flowed for long, each so far above what is believed at most."""
+    cells = Cells(settings, Learnt((1.0, 1.2)))
+    cells.update([volt, OTHER_V], amps, 1e12, coldest_c)
+    cells.volts, cells.slopes = [volt, OTHER_V], [slope, 0.0]
+    cells.highs = [volt + above_v, OTHER_V + above_v]
+    return cells
+
+
+def flowed_a(before_a: float, amps: float, seconds: float) -> float:
+    """What flows and what the slow parts have built up of it, as a current."""
+    to_a = amps - before_a
+    return (
+        amps + 1.2 * before_a + to_a * (0.4 * seconds / (20.0 + seconds) + 0.8 * seconds / (200.0 + seconds))
+    )
+
+
+def test_at_first_it_is_half_a_step_above_what_is_shown() -> None:
+    """For each cell; while it is drawn from it may be lower than that at once."""
+    cells = Cells(LFP)
+    cells.update([3.450, OTHER_V], 10.0, 1.0, 25.0)
+    assert cells.highs == pytest.approx([3.455, OTHER_V + HALF_V])
+    cells = Cells(LFP)
+    cells.update([3.450, OTHER_V], -10.0, 1.0, 25.0)
+    falls_v = 0.4 * OHM * flowed_a(0.0, -10.0, 1.0)
+    assert cells.highs == pytest.approx([3.455 + falls_v, OTHER_V + HALF_V + falls_v])
+    cells.update([3.460], 0.0, 1.0, 25.0)
+    assert cells.highs == pytest.approx([3.465])
+
+
+ROWS = [
+    (0.0, 0.0, 1.0, 0.0),
+    (0.0, 0.0, 5.0, 0.0),
+    (10.0, 16.0, 1.0, 0.0),
+    (20.0, 14.0, 1.0, 0.0),
+    (20.0, 19.5, 1.0, 0.0),
+    (20.0, 14.0, 3.0, 2e-5),
+    (50.0, 50.0, 2.0, 2e-5),
+    (50.0, 50.0, 2.0, 5e-6),
+    (50.0, 50.0, 2.0, 0.0),
+    (-0.5, -0.5, 2.0, 0.0),
+    (-9.0, -9.0, 2.0, 2e-5),
+    (0.0, -5.0, 1.0, 2e-5),
+]
+"""Current before and now, the time between, and the slope that was seen."""
+
+
+@pytest.mark.parametrize("coldest_c", [25.0, 5.0])
+@pytest.mark.parametrize(("before_a", "amps", "seconds", "slope"), ROWS)
+def test_between_the_readings_it_goes_as_high_as_a_cell_may(
+    before_a: float, amps: float, seconds: float, slope: float, coldest_c: float
+) -> None:
+    """It rises with the current by its resistance, falls by 0.4 of that, and rises with the charge by 1.3 of
+    the slope seen or by all of the curve's; as if 1 A more flowed than is told. No charge lowers it."""
+    cells = steady(before_a, slope=slope, coldest_c=coldest_c)
+    cells.update([3.450, OTHER_V], amps, seconds, coldest_c)
+    base = OHM * math.exp(2500.0 * (1.0 / (coldest_c + 273.15) - 1.0 / 298.15))
+    now_a = flowed_a(before_a, amps, seconds)
+    change_a = now_a - 2.2 * before_a
+    for i, (volt, factor, seen) in enumerate(((3.450, 1.0, slope), (OTHER_V, 1.2, 0.0))):
+        ohm = factor * base
+        rest_v = volt + ohm * change_a + seen * amps * seconds - ohm * now_a - 3.335
+        steep = max(1.3 * seen, CURVE * rest_v)
+        moved_v = ohm * change_a * (0.4 if change_a < 0.0 else 1.0)
+        assert abs(moved_v) < HALF_V
+        highest_v = volt + moved_v + steep * max(amps + 1.0, 0.0) * seconds
+        assert cells.highs[i] == pytest.approx(highest_v, abs=1e-9)
+
+
+def test_at_rest_it_grows_by_what_the_sensor_of_the_current_may_be_wrong() -> None:
+    """For 100 s at 3.45 V: by 1 A along the curve, or by 3 A."""
+    for zero_a in (0.0, 1.0, 3.0):
+        cells = steady(0.0, settings=replace(LFP, current_zero_a=zero_a))
+        for _ in range(100):
+            cells.volts[0] = 3.450
+            cells.update([3.450, OTHER_V], 0.0, 1.0, 25.0)
+        assert cells.highs[0] == pytest.approx(3.450 + CURVE * 0.115 * zero_a * 100.0, abs=1e-9)
+
+
+def test_the_place_on_the_curve_is_what_is_believed_within_the_reading() -> None:
+    """Not beyond half a step of it, either way."""
+    for believed_v, at_v in ((3.440, 3.445), (3.460, 3.455), (3.452, 3.452)):
+        cells = steady(0.0)
+        cells.volts[0] = believed_v
+        cells.update([3.450, OTHER_V], 0.0, 10.0, 25.0)
+        assert cells.highs[0] == pytest.approx(3.450 + CURVE * (at_v - 3.335) * 10.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("above_v", "shown", "becomes_v"),
+    [
+        (0.004, 3.450, 3.454),
+        (0.006, 3.450, 3.455),
+        (-0.006, 3.450, 3.445),
+        (0.003, 3.460, 3.455),
+        (0.008, 3.460, 3.458),
+        (0.003, 3.440, 3.445),
+        (-0.008, 3.440, 3.442),
+    ],
+)
+def test_a_reading_says_no_more_than_half_a_step_either_way(
+    above_v: float, shown: float, becomes_v: float
+) -> None:
+    """Once it has gone up by a step, the highest is at the edge between both: that tells most."""
+    cells = steady(0.0, above_v=above_v, settings=replace(LFP, current_zero_a=0.0))
+    cells.update([shown, OTHER_V], 0.0, 1.0, 25.0)
+    assert cells.highs[0] == pytest.approx(becomes_v, abs=1e-9)
+
+
+def test_noise_moves_neither_edge() -> None:
+    """It is in the margin."""
+    for above_v, becomes_v in ((0.009, 3.455), (-0.009, 3.445)):
+        cells = steady(0.0, above_v=above_v)
+        cells.noise_v = 0.003
+        cells.update([3.450, OTHER_V], 0.0, 0.0, 25.0)
+        assert cells.highs[0] == pytest.approx(becomes_v, abs=1e-9)
+
+
+def test_after_a_step_it_is_close_to_the_true_cell() -> None:
+    """One that rises along the curve under a current that flows, seen in steps of 10 mV: from the first of
+    them on, after 12 s, within 0.4 mV; never below by more than 0.1 mV, of 0.6 mV of doubt in the margin."""
+    cells, e_v, fast_a, slow_a, above_v = Cells(LFP), 3.440 - 3.335, 0.0, 0.0, list[float]()
+    for _ in range(60):
+        e_v += CURVE * e_v * 50.0
+        fast_a += (0.4 * 50.0 - fast_a) / 21.0
+        slow_a += (0.8 * 50.0 - slow_a) / 201.0
+        true_v = 3.335 + e_v + OHM * (50.0 + fast_a + slow_a)
+        cells.update([round(true_v, 2), OTHER_V], 50.0, 1.0, 25.0)
+        above_v.append(cells.highs[0] - true_v)
+    assert max(above_v) == above_v[0] > 0.009
+    assert min(above_v) > -0.0001
+    assert max(above_v[11:]) < 0.0004
+
+
+def test_the_least_that_is_believed_of_a_resistance() -> None:
+    """0.4 of what is expected; in the cold, too."""
+    for coldest_c in (25.0, 0.0):
+        cells = Cells(LFP)
+        cells.update([3.450, OTHER_V], 0.0, 1.0, coldest_c)
+        scale = math.exp(2500.0 * (1.0 / (coldest_c + 273.15) - 1.0 / 298.15))
+        assert cells.least_ohm == pytest.approx(0.4 * OHM * scale)
