@@ -202,3 +202,13 @@ def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:
     assert limit.follow(50.92, 45.5, 1.0) == pytest.approx(50.780)
     assert limit.follow(50.96, 45.5, 1.0) == pytest.approx(50.820)
     assert unfelt.follow(55.0, 44.3, 1.0) == pytest.approx(50.0)
+
+
+def test_near_nothing_a_gap_is_closed_a_tenth_as_fast() -> None:
+    """Below 4 % of the most, 5.6 A."""
+    fine = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0, wire_a=0.001)
+    for from_a, per_s in ((0.0, 0.007), (5.59, 0.007), (5.61, 0.07)):
+        limit = CurrentLimit(fine)
+        limit.follow(from_a, 0.0, 1.0)
+        before_a = limit.value
+        assert limit.follow(from_a + 4.0, from_a, 10.0) == pytest.approx(before_a + 10.0 * per_s, abs=0.0011)

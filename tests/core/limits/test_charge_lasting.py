@@ -206,7 +206,7 @@ def test_what_did_not_last_before_is_no_bound_of_a_small_rise() -> None:
     before_a = step(law, 3.493, 84.0, dt_s=1e4).current_a
     assert step(law, 3.482, 84.0).current_a == before_a < law.wanted_a - 5.6
     assert lasting_a(fine, law.cells, GOAL_V, 38.0) < before_a
-    assert step(law, 3.490, 84.0).current_a == pytest.approx(before_a + 0.07, abs=0.0011)
+    assert step(law, 3.489, 84.0).current_a == pytest.approx(before_a + 0.07, abs=0.0011)
     assert before_a + 0.14 < law.wanted_a < before_a + 5.6
 
 
