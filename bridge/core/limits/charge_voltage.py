@@ -41,7 +41,7 @@ IGNORED_V = (-0.14, 0.3)
 STEADY_S = 4.0
 
 SOURCE_V = 0.2
-"""The source is what limits where the string stands so much lower than the voltage would bring it."""
+"""The source is what limits where the string stands so much lower than the voltage would bring it, b known."""
 
 FAR, BEYOND = 0.1, 0.5
 """From there W is only known to this share of the way to it, and what the cells bear beyond the most, up to
@@ -115,7 +115,8 @@ class VoltageLimit:
             low, high = ALONE_V
             if charger.unfelt:
                 high += ABOVE_V / now.worst_share
-                if sent_v - now.string_v - seek.offset.at(now.amps) > SOURCE_V:
+                slack_v = sent_v - now.string_v - seek.offset.at(now.amps)
+                if seek.offset.verified and slack_v > SOURCE_V:
                     way_a = max(now.wanted_a - now.amps, 0.0)
                     beyond_a = min(now.beyond_a, BEYOND * self._settings.most_a)
                     high += now.string_ohm * (FAR * way_a + beyond_a)

@@ -191,6 +191,15 @@ def test_where_the_source_limits_what_clouds_do_is_not_followed() -> None:
     assert shaded(56.0, unfelt=False, beyond_a=99.0) == pytest.approx(54.055, abs=0.0011)
 
 
+def test_before_the_offset_is_known_the_source_is_not() -> None:
+    """What seems to stand lower than the voltage would bring it may be led by another offset."""
+    limit = limit_of(FINE)
+    limit.charger.unfelt = True
+    limit.value = 55.9
+    limit.follow(moment(wanted_a=40.0, beyond_a=99.0), 56.0, 140.0)
+    assert limit.value == pytest.approx(53.95 + 0.005 + 0.0125, abs=0.0011)
+
+
 def test_where_the_source_limits_nothing_rises() -> None:
     """It would lead to nothing before the sun is back."""
     for sent_v, rises in ((54.19, True), (54.21, False)):
