@@ -5,9 +5,8 @@ With D the current drawn (negative while charging), a cell shows v = e - R·D. B
     v' = v - R·(D' - D) - s·D·dt
 
 is expected, and of that no more than the sensor's step leaves open is believed: x - q/2 <= v <= x + q/2.
-The lowest that the cell may be is followed likewise, by the steepest fall, the least that comes back as a
-current goes, and all that the current's sensor may be wrong by: that is close after the reading has come down
-by a step, the moment that tells most.
+What is expected may be wrong, what is read is not: the cell stands at max(v, x) - q/2 at least, wherever in
+its step it is. That is close after the reading has come down by a step, the moment that tells most.
 
 R is the resistance felt within seconds. It is learnt between two level stretches of the current, R = Δv / ΔD,
 within bounds around what such a cell has from the maker; until it has been seen, a cell is taken for a bad
@@ -51,10 +50,6 @@ LEARN_C = 0.04
 RATE_PER_S, EASE_S = 0.15, 300.0
 """A steeper fall is believed at this rate, a lesser one over this time."""
 
-FIRM, STEEPER = 0.4, 1.3
-"""Between readings a cell rises, as the current falls, at least by this share of what its resistance makes of
-it, and falls at most so many times as steeply as it was seen to, or as its curve."""
-
 E_FOLD, STEEPEST_E_FOLD = 0.03, 0.0025
 """Share of charge in which the curve falls by an e-fold at its end: expected at least, believed at most."""
 
@@ -64,7 +59,7 @@ class DrawCells:
 
     Attributes:
         volts: voltage of each cell under the current.
-        lows: the lowest that each may be, but for the error of its sensor.
+        levels: the same or the reading, the higher: no cell stands lower than half a step below.
         ohms: resistance of each cell.
         slopes: how fast each falls with the charge drawn, V/As.
         diffusion: how much larger than at 25 °C the slow part is beside the fast one.
@@ -78,7 +73,7 @@ class DrawCells:
         self._anchor: tuple[float, float, list[float]] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
-        self.lows: list[float] = []
+        self.levels: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.diffusion = 1.0
@@ -89,7 +84,6 @@ class DrawCells:
         """Takes new readings, `elapsed_s` after the last ones."""
         settings, count = self._settings, len(cells_v)
         begins = len(self.volts) != count
-        self.step_v = self._sensor.found_v(cells_v)
         if begins:
             self._begin(cells_v, drawn_a)
         kelvin = min(max(coldest_c, -40.0), 60.0) + 273.15
@@ -98,6 +92,7 @@ class DrawCells:
         self.diffusion = math.exp(DIFFUSION_K * inverse)
         change = drawn_a - self.drawn_a
         level = not begins and abs(change) < LEVEL_C * settings.capacity_ah
+        self.step_v = self._sensor.found_v(cells_v)
         self._learn(cells_v, drawn_a, elapsed_s, base, level=level)
         self.ohms = ohms = [factor * base for factor in self.factors]
         moved = drawn_a * elapsed_s
@@ -108,11 +103,7 @@ class DrawCells:
             slower = min(1.0, elapsed_s / EASE_S) / moved
         span_v = settings.knee_v - settings.floor_v
         most = 2.0 * span_v / (STEEPEST_E_FOLD * 3600.0 * settings.capacity_ah)
-        half, volts, lows, slopes = 0.5 * self.step_v, self.volts, self.lows, self.slopes
-        firm = change * (FIRM if change < 0.0 else 1.0)
-        at_most = max((drawn_a + settings.current_zero_a) * elapsed_s, 0.0)
-        curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
-        top_v = 2.0 * settings.knee_v - settings.floor_v
+        half, volts, levels, slopes = 0.5 * self.step_v, self.volts, self.levels, self.slopes
         rough = self.step_v + settings.sensor_offset_v  # a rise beyond this takes back a fall that was none
         for i, shown in enumerate(cells_v):
             slope = slopes[i]
@@ -122,9 +113,7 @@ class DrawCells:
             elif volt < shown - half:
                 volt = shown - half
             volts[i] = volt
-            steep, model = STEEPER * slope, curve * (top_v - volt - ohms[i] * drawn_a)
-            low = lows[i] - ohms[i] * firm - (steep if steep > model else model) * at_most
-            lows[i] = shown - half if low < shown - half else low if low < shown + half else shown + half
+            levels[i] = volt if volt > shown else shown
             if faster:
                 missed = expected - volt
                 slope += missed * (slower if -rough < missed <= 0.0 else faster)
@@ -133,7 +122,7 @@ class DrawCells:
 
     def _begin(self, cells_v: Sequence[float], drawn_a: float) -> None:
         self.volts = list(cells_v)
-        self.lows = [v - 0.5 * self.step_v for v in cells_v]
+        self.levels = list(cells_v)
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):
             self.factors = [UNSEEN] * len(cells_v)

@@ -1,8 +1,7 @@
 """The discharge current limit: what takes no cell below its floor before the law can act again.
 
-With D the current drawn, v the lowest a cell may be, R its resistance within seconds, s = de/dQ how fast it
-falls with the charge drawn, and t the time until a new limit is obeyed and seen, a load that steps to D'
-leads to
+With D the current drawn, v a cell's voltage, R its resistance within seconds, s = de/dQ how fast it falls
+with the charge drawn, and t the time until a new limit is obeyed and seen, a load that steps to D' leads to
 
     v + R·D - R·(1 + sqrt(t / T))·D' - s·D'·t = floor + margin
 
@@ -24,7 +23,10 @@ from typing import NamedTuple
 from bridge.core.limits.draw_cells import DIFFUSION_S, E_FOLD, DrawCells
 from bridge.core.limits.draw_settings import DrawSettings
 
-DOUBT_V = 0.0004
+BLUR = 0.5
+"""Share of the step of the sensors that widens the margin."""
+
+DOUBT_V = 0.0007
 """Margin for what the law does not know, besides the sensors."""
 
 WORTH = 0.04
@@ -45,9 +47,9 @@ RECENT_S = 600.0
 FAR_A = 1e5
 
 
-def margin_v(settings: DrawSettings) -> float:
-    """How far above its floor the lowest that a cell may be is to stay, V."""
-    return settings.sensor_offset_v + DOUBT_V
+def margin_v(settings: DrawSettings, step_v: float) -> float:
+    """How far above its floor the level of the lowest cell is to stand, V."""
+    return settings.sensor_offset_v + BLUR * step_v + DOUBT_V
 
 
 class Allowed(NamedTuple):
@@ -71,7 +73,7 @@ def allowed(settings: DrawSettings, cells: DrawCells, goal_v: float, horizon_s: 
     top_v = 2.0 * settings.knee_v - settings.floor_v
     curve = 1.0 / (E_FOLD * 3600.0 * settings.capacity_ah)
     least, at_once, cell = FAR_A, FAR_A, 0
-    for i, (volt, ohm, slope) in enumerate(zip(cells.lows, cells.ohms, cells.slopes, strict=True)):
+    for i, (volt, ohm, slope) in enumerate(zip(cells.levels, cells.ohms, cells.slopes, strict=True)):
         rest_v = volt + ohm * drawn_a
         room = rest_v - goal_v
         if room > 0.0:

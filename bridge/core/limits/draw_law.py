@@ -75,7 +75,7 @@ class DrawLaw:
         unseen = self._clock.unseen_s
         horizon = unseen + 2.0 * settings.lag_s
         whole = len(cells_v) == settings.cells
-        goal_v = settings.floor_v + margin_v(settings)
+        goal_v = settings.floor_v + margin_v(settings, cells.step_v)
         found = allowed(settings, cells, goal_v, horizon)
         limit_a = self.current.follow(found, cells, dt_s, fresh=fresh, known=current_a is not None)
         self._approach(found.amps, dt_s)
@@ -88,7 +88,7 @@ class DrawLaw:
         floor_v = None
         if self._near and string_v is not None:
             spare_v = settings.voltmeter_v
-            self._closes(min(cells.volts))
+            self._closes(min(cells.levels))
             if not (inverter.ignores or self._closed):
                 borne_a = min(max(found.amps, 0.0), settings.most_a)
                 spare_v = -spare_v - self.floor.band_v - settings.cable_ohm * borne_a

@@ -69,16 +69,18 @@ def test_the_step_of_the_sensors_is_found() -> None:
     assert (coarse.step_v, fine.step_v) == (0.010, 0.001)
 
 
-def test_a_cell_that_falls_through_coarse_steps_is_nowhere_lower_than_it_may_be() -> None:
-    """By 0.4 mV a second in steps of 10 mV; nor much higher, for its slope counts 1.3 times."""
-    cells, above_v = DrawCells(LFP), []
-    for second in range(300):
-        true_v = 3.05 - 0.0004 * second
-        cells.update([round(true_v, 2), 3.20], 50.0, 1.0, 25.0)
-        if second >= 100:
-            above_v.append(true_v - cells.lows[0])
-    assert min(above_v) >= 0.0
-    assert max(above_v) <= 0.3 * 0.010
+def test_a_level_is_never_below_the_reading_and_highest_when_the_reading_has_just_come_down() -> None:
+    """In steps of 10 mV: from half a step above the new reading down to it, however fast the fall seems."""
+    cells = DrawCells(LFP)
+    cells.update([3.03, 3.20], 50.0, 1.0, 25.0)
+    cells.update([3.02, 3.20], 50.0, 1.0, 25.0)
+    assert cells.levels == pytest.approx([3.025, 3.20])
+    cells.slopes = [1e-5, 0.0]
+    cells.update([3.02, 3.20], 50.0, 4.0, 25.0)
+    assert cells.levels[0] == cells.volts[0] == pytest.approx(3.023, abs=0.0005)
+    cells.update([3.02, 3.20], 50.0, 40.0, 25.0)
+    assert cells.volts[0] == pytest.approx(3.015)
+    assert cells.levels[0] == 3.02
 
 
 def test_in_the_cold_resistance_and_its_slow_part_are_larger() -> None:

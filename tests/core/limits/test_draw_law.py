@@ -52,7 +52,7 @@ def run(law: DrawLaw, cell_v: float, amps: float | None, seconds: int, rest_v: f
 
 def test_at_the_floor_nothing_is_drawn_and_above_it_ever_more() -> None:
     """To the margin for the sensors; a cell at its floor puts the floor above the string."""
-    limits = [run(DrawLaw(LFP), cell_v, 0.0, 60) for cell_v in (2.89, 2.90, 2.902, 2.92, 2.95, 3.10)]
+    limits = [run(DrawLaw(LFP), cell_v, 0.0, 60) for cell_v in (2.89, 2.90, 2.903, 2.92, 2.95, 3.10)]
     amps = [one.current_a for one in limits]
     assert amps[:3] == [0.0, 0.0, 0.0]
     assert 0.0 < amps[3] < amps[4] < amps[5] == 140.0
@@ -217,7 +217,7 @@ def test_an_inverter_that_ignores_the_current_limit_is_held_by_the_floor() -> No
 def test_late_readings_take_the_limit_down() -> None:
     """And it does not come back when they come: readings 10 s apart are as bad as a reading 10 s old."""
     law, late = DrawLaw(LFP), DrawLaw(LFP)
-    pack = [2.931] * 16
+    pack = [2.93] * 16
 
     def step(law: DrawLaw, dt_s: float = 1.0, *, fresh: bool = True) -> float:
         return law.step(dt_s, pack, sum(pack), -4.0, fresh=fresh, sent_a=140.0).current_a

@@ -9,12 +9,7 @@ from bridge.core.limits.draw_cells import RESISTANCE_V
 from bridge.core.limits.draw_law import DrawLaw, DrawLimits, DrawSettings
 
 FINE = DrawSettings(16, 280.0, 2.90, 3.05, 140.0, wire_v=0.001, wire_a=0.001)
-GOAL_V = 2.9024
-"""Its floor, the error of its sensor and what is not known besides."""
-
-HALF_V = 0.0005
-"""Half a step of the sensors: so much lower a cell may be than it shows."""
-
+GOAL_V = 2.9032
 OHM = 1.6 * RESISTANCE_V / 280.0
 """Of a cell whose resistance has not been seen."""
 
@@ -24,22 +19,21 @@ def fall_per_as(rest_v: float) -> float:
     return max(3.20 - rest_v, 0.0) / (0.03 * 3600.0 * 280.0)
 
 
-def limit_a(rest_v: float, horizon_s: float) -> float:
-    """The current limit, A, that a cell leaves which would rest at this voltage, at the lowest."""
+def limit_a(rest_v: float, horizon_s: float, ohm: float = OHM) -> float:
+    """The current limit, A, that a cell leaves which would rest at this voltage."""
     grows = 1.0 + math.sqrt(horizon_s / 120.0)
-    return (rest_v - GOAL_V) / (OHM * grows + fall_per_as(rest_v) * horizon_s)
+    return (rest_v - GOAL_V) / (ohm * grows + fall_per_as(rest_v) * horizon_s)
 
 
 def goal_v(rest_v: float, others_v: float = 0.0) -> float:
-    """W without the voltmeter: 16 cells, one of which would show this voltage at rest, 15 so much more."""
-    low_v = rest_v - HALF_V
-    at_once_a = (low_v - GOAL_V - fall_per_as(low_v) * 8.0 * min(limit_a(low_v, 8.0), 140.0)) / OHM
+    """W without the voltmeter: 16 cells, one of which would rest at this voltage, 15 so much higher."""
+    at_once_a = (rest_v - GOAL_V - fall_per_as(rest_v) * 8.0 * min(limit_a(rest_v, 8.0), 140.0)) / OHM
     return 16.0 * rest_v + 15.0 * others_v - 16.0 * OHM * at_once_a
 
 
 def behind_v(rest_v: float) -> float:
     """How far the floor stands below W while the current limit is obeyed: voltmeter, band and cable."""
-    return 0.2 + 0.15 + 0.003 * min(limit_a(rest_v - HALF_V, 8.0), 140.0)
+    return 0.2 + 0.15 + 0.003 * min(limit_a(rest_v, 8.0), 140.0)
 
 
 def step(
@@ -64,7 +58,7 @@ def test_the_horizon_is_period_or_age_a_second_and_twice_the_lag() -> None:
     ]
     for dt_s, fresh, low_v, horizon_s in rows:
         limits = law.step(dt_s, [low_v] * 16, None, 0.0, fresh=fresh, sent_a=140.0)
-        assert law.current.exact == pytest.approx(limit_a(law.cells.lows[0], horizon_s))
+        assert law.current.exact == pytest.approx(limit_a(law.cells.volts[0], horizon_s))
         assert limits.current_a == pytest.approx(law.current.exact, abs=0.001)
 
 
@@ -88,9 +82,9 @@ def test_the_floor_is_where_the_string_stands_when_its_first_cell_does(
 
 
 def test_a_cable_takes_nothing_where_nothing_is_borne() -> None:
-    """A cell that may be 1.9 mV below its goal, as yet above its floor."""
+    """A cell 2.2 mV below its goal, as yet above its floor."""
     floor_v = step(DrawLaw(FINE), 2.901, others_v=0.102).floor_v
-    assert floor_v == pytest.approx(16.0 * (GOAL_V + HALF_V) + 1.53 - 0.35, abs=0.0011)
+    assert floor_v == pytest.approx(16.0 * GOAL_V + 1.53 - 0.35, abs=0.0011)
 
 
 def test_a_coarse_wire_puts_it_behind_by_a_step() -> None:
@@ -117,7 +111,7 @@ def test_an_unknown_current_is_taken_for_none() -> None:
     limits = step(law, 2.951, None, others_v=0.102)
     assert law.cells.drawn_a == 0.0
     assert limits.floor_v == pytest.approx(goal_v(2.951, 0.102) - behind_v(2.951), abs=0.0011)
-    assert limits.current_a == pytest.approx(limit_a(2.951 - HALF_V, 8.0), abs=0.001)
+    assert limits.current_a == pytest.approx(limit_a(2.951, 8.0), abs=0.001)
 
 
 def test_the_floor_is_never_far_above_what_the_string_shows_at_rest() -> None:
@@ -174,18 +168,16 @@ def closed(*lows_v: float) -> bool:
     """Whether the floor stands before W after these lowest cells, one a second."""
     law = DrawLaw(FINE)
     for low_v in lows_v:
-        floor_v = step(law, low_v, others_v=0.101).floor_v
+        floor_v = step(law, low_v, others_v=0.102).floor_v
     assert floor_v is not None
     return floor_v > 47.9
 
 
 def test_a_cell_at_its_floor_ends_it_whatever_is_obeyed() -> None:
-    """The lowest of them, at the floor itself; until it is above the knee, or was never there.
-
-    A cell that comes up is believed to stand half a step below what it shows."""
+    """The lowest of them, at the floor itself; until it is above the knee, or was never there."""
     assert closed(2.90)
     assert not closed(2.903)
-    assert closed(2.90, 2.92, 3.05 + HALF_V)
+    assert closed(2.90, 2.92, 3.05)
     assert not closed(2.90, 2.92, 3.051)
     assert not closed(2.90, 3.04, 3.04, 3.04)
     assert closed(2.90, 3.04, 3.04, 3.04, 2.89)
