@@ -41,7 +41,7 @@ IGNORED_V = (-0.14, 0.3)
 STEADY_S = 4.0
 
 SOURCE_V = 0.2
-"""The source is what limits where the string stands so much lower than the voltage would bring it, b known."""
+"""The source is what limits where the string stands so much lower than the voltage, less a known b."""
 
 FAR, BEYOND = 0.1, 0.5
 """From there W is only known to this share of the way to it, and what the cells bear beyond the most, up to
