@@ -70,6 +70,9 @@ FIRM, STEEPER = 0.4, 1.3
 """Between readings a cell falls with the current at least by this share of what its resistance makes of it,
 and rises at most so many times as steeply as it was seen to, or as its curve."""
 
+FADE_S = 60.0
+"""Where in a coarse step a cell is stays known for so long after the sensor has gone on to it."""
+
 FAR_V = 0.05
 """A reading so far from the last one is not believed to the full before the next confirms it."""
 
@@ -135,7 +138,8 @@ class Cells:
             self.scale = scale
             self._set_ohms()
         self.step_v = self._sensor.found_v(cells_v)
-        if len(self.volts) != len(cells_v):
+        begins = len(self.volts) != len(cells_v)
+        if begins:
             self._begin(cells_v)
         half, step = 0.5 * self.step_v + self.noise_v, 0.5 * self.step_v + 0.0001
         jump = current_a - self.current_a
@@ -179,10 +183,10 @@ class Cells:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
-        if coarse:
-            self._bound(cells_v, change, max((current_a + settings.current_zero_a) * elapsed_s, 0.0))
-        else:
+        if not coarse:
             self.highs = [volt + 0.5 * self.step_v for volt in volts]
+        elif not begins:
+            self._bound(cells_v, change, elapsed_s)
 
     def _build(self, current_a: float, elapsed_s: float) -> float:
         """Lets the slow parts follow the current; by how much what they have built up changes, A."""
@@ -192,8 +196,10 @@ class Cells:
             self.slow_a += share * self._built_a[n]
         return self.slow_a - before_a
 
-    def _bound(self, cells_v: Sequence[float], change_a: float, charge_as: float) -> None:
-        """Follows the highest each cell may be through a change of the current and at most that charge."""
+    def _bound(self, cells_v: Sequence[float], change_a: float, elapsed_s: float) -> None:
+        """Follows the highest each cell may be through a change of the current, and what flowed at most."""
+        charge_as = max((self.current_a + self._settings.current_zero_a) * elapsed_s, 0.0)
+        fades = min(1.0, elapsed_s / FADE_S)
         half, curve, highs = 0.5 * self.step_v, self.curve, self.highs
         foot_v = self._settings.knee_v - self._settings.below_knee_v
         flowed_a = self.current_a + self.slow_a
@@ -202,6 +208,7 @@ class Cells:
         for i, (shown, volt, ohm, slope) in enumerate(believed):
             steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
             high = highs[i] + ohm * firm_a + (steep if steep > model else model) * charge_as
+            high += fades * (shown + half - high)
             highs[i] = shown + half if high > shown + half else high if high > shown - half else shown - half
 
     def _trust(self, jump_a: float, relaxed_a: float, moved_as: float) -> float:
