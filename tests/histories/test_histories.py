@@ -208,7 +208,8 @@ def charge_answers(told: Sequence[Told], delay_s: float = 1.0) -> list[Allowed]:
         out = law.step(
             1.0, cells_v, None, amps, fresh=fresh, coldest_c=now.coldest_c, sent_v=sent[0], sent_a=sent[1]
         )
-        relaxes_a = max(-law.cells.grows_a(10.0), 0.0) if seconds else 0.0
+        grows, fades_a = law.cells.slow_part(10.0)
+        relaxes_a = max(fades_a - grows * amps, 0.0) if seconds else 0.0
         found.append(Allowed(out.current_a, max(law.wanted_a, out.current_a), amps + relaxes_a))
     return found
 

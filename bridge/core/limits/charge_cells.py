@@ -6,10 +6,16 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. R is learnt from steps of the current, R = Δv / ΔI, and kept
-within bounds around what such a cell has from the maker. How well it is known is reckoned along: with the
-sensors' blur B on Δv a step tells R to B / ΔI, and is weighted against what was known before as two
-measurements of one thing are, by the squares of their doubts. Before the first step only the bounds count.
+that interval, and nothing else is believed. The highest that the cell may be lies half a step higher. Within
+a coarse step that would be too much for long, and too little where the expectation has gone wrong; there it
+is followed by itself, by the steepest rise, the least that a resistance makes of a falling current, and all
+that the current's sensor may be wrong by: that is close after the reading has gone up by a step, the moment
+that tells most.
+
+R is learnt from steps of the current, R = Δv / ΔI, and kept within bounds around what such a cell has from
+the maker. How well it is known is reckoned along: with the sensors' blur B on Δv a step tells R to B / ΔI,
+and is weighted against what was known before as two measurements of one thing are, by the squares of their
+doubts. Before the first step only the bounds count.
 """
 
 import math
@@ -58,7 +64,14 @@ RATE_PER_S = 0.15
 """Weight of a new rise of the voltage, a second."""
 
 COARSE_V, CROSSED = 0.002, 0.5
-"""Sensors of larger steps tell a slope where they go on to the next; weight of what one such step tells."""
+"""Larger steps are coarse: they tell a slope where the sensor goes on to the next; weight of that."""
+
+FIRM, STEEPER = 0.4, 1.3
+"""Between readings a cell falls with the current at least by this share of what its resistance makes of it,
+and rises at most so many times as steeply as it was seen to, or as its curve."""
+
+FADE_S = 60.0
+"""Where in a coarse step a cell is stays known for so long after the sensor has gone on to it."""
 
 FAR_V = 0.05
 """A reading so far from the last one is not believed to the full before the next confirms it."""
@@ -84,6 +97,7 @@ class Cells:
 
     Attributes:
         volts: voltage of each cell under the current.
+        highs: the highest that each may be, but for the error and the noise of its sensor.
         ohms: resistance of each cell.
         slopes: how fast each rises with the charge taken, V/As.
         curve: what the curve's exponential makes of a volt above its foot, V/As.
@@ -105,6 +119,7 @@ class Cells:
         self._past_v = 0.0
         self.scale = 1.0
         self.volts: list[float] = []
+        self.highs: list[float] = []
         self.ohms: list[float] = []
         self.slopes: list[float] = []
         self.curve = 1.0 / (settings.e_fold * 3600.0 * settings.capacity_ah)
@@ -122,19 +137,14 @@ class Cells:
         if scale != self.scale:
             self.scale = scale
             self._set_ohms()
-        if len(self.volts) != len(cells_v):
-            self._begin(cells_v)
         self.step_v = self._sensor.found_v(cells_v)
-        step = 0.5 * self.step_v + 0.0001
-        half = 0.5 * self.step_v + self.noise_v
-        change = current_a - self.current_a
-        before_a, self.slow_a = self.slow_a, 0.0
-        for n, (tau_s, share) in enumerate(SLOW):
-            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
-            self.slow_a += share * self._built_a[n]
+        begins = len(self.volts) != len(cells_v)
+        if begins:
+            self._begin(cells_v)
+        half, step = 0.5 * self.step_v + self.noise_v, 0.5 * self.step_v + 0.0001
+        jump = current_a - self.current_a
+        change = jump + self._build(current_a, elapsed_s)
         self._learn(cells_v, current_a, elapsed_s)
-        jump = change
-        change += self.slow_a - before_a
         settings = self._settings
         moved = current_a * elapsed_s
         most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
@@ -173,6 +183,33 @@ class Cells:
             self._past_v += (past / len(cells_v) - self._past_v) * min(1.0, elapsed_s / NOISE_S)
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
+        if not coarse:
+            self.highs = [volt + 0.5 * self.step_v for volt in volts]
+        elif not begins:
+            self._bound(cells_v, change, elapsed_s)
+
+    def _build(self, current_a: float, elapsed_s: float) -> float:
+        """Lets the slow parts follow the current; by how much what they have built up changes, A."""
+        before_a, self.slow_a = self.slow_a, 0.0
+        for n, (tau_s, share) in enumerate(SLOW):
+            self._built_a[n] += (current_a - self._built_a[n]) * elapsed_s / (tau_s + elapsed_s)
+            self.slow_a += share * self._built_a[n]
+        return self.slow_a - before_a
+
+    def _bound(self, cells_v: Sequence[float], change_a: float, elapsed_s: float) -> None:
+        """Follows the highest each cell may be through a change of the current, and what flowed at most."""
+        charge_as = max((self.current_a + self._settings.current_zero_a) * elapsed_s, 0.0)
+        fades = min(1.0, elapsed_s / FADE_S)
+        half, curve, highs = 0.5 * self.step_v, self.curve, self.highs
+        foot_v = self._settings.knee_v - self._settings.below_knee_v
+        flowed_a = self.current_a + self.slow_a
+        firm_a = change_a * (FIRM if change_a < 0.0 else 1.0)
+        believed = zip(cells_v, self.volts, self.ohms, self.slopes, strict=True)
+        for i, (shown, volt, ohm, slope) in enumerate(believed):
+            steep, model = STEEPER * slope, curve * (volt - ohm * flowed_a - foot_v)
+            high = highs[i] + ohm * firm_a + (steep if steep > model else model) * charge_as
+            high += fades * (shown + half - high)
+            highs[i] = shown + half if high > shown + half else high if high > shown - half else shown - half
 
     def _trust(self, jump_a: float, relaxed_a: float, moved_as: float) -> float:
         """How far a rise tells of the slopes, 0..1.
@@ -201,13 +238,6 @@ class Cells:
             for shown, volt in zip(cells_v, self.volts, strict=True)
         )
 
-    def grows_a(self, horizon_s: float) -> float:
-        """What the slow parts build up within a time, at the current that flows; as a current."""
-        return sum(
-            share * (self.current_a - built_a) * horizon_s / (tau_s + horizon_s)
-            for (tau_s, share), built_a in zip(SLOW, self._built_a, strict=True)
-        )
-
     def slow_part(self, horizon_s: float) -> tuple[float, float]:
         """Share of a current that the slow parts build up within a time, and what of theirs fades, A."""
         shares = [share * horizon_s / (tau_s + horizon_s) for tau_s, share in SLOW]
@@ -216,6 +246,7 @@ class Cells:
 
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
+        self.highs = [v + 0.5 * self.step_v for v in cells_v]
         fits = len(self._before) == len(cells_v)
         self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
         self.doubt = OHM_DOUBT if fits else UNKNOWN
@@ -265,6 +296,11 @@ class Cells:
     def doubt_ohm(self) -> float:
         """How much larger than learnt a resistance may be, Ohm."""
         return self.doubt * self._base_ohm * self.scale
+
+    @property
+    def least_ohm(self) -> float:
+        """The least that is believed of a resistance, Ohm."""
+        return LEAST * self._base_ohm * self.scale
 
     @property
     def learnt(self) -> tuple[float, ...]:

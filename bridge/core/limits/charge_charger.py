@@ -6,6 +6,8 @@ follows obeys, and the time it takes tells its lag. One that gives more than it 
 seconds ignores the limit, now or at any other time.
 """
 
+import math
+
 from bridge.core.limits.charge_moment import Moment
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
@@ -29,6 +31,15 @@ NEAR, NEAR_LAGS = 0.3, 1.2
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 """Bounds of the lag that is learnt."""
 
+FELT_C = 0.0035
+"""The current limit is felt when less than this is missing, in C, besides the error of the current."""
+
+FALLS_PER_S = 0.1
+"""Too much that falls by this share a second is on its way."""
+
+STOPPED_S = 1800.0
+"""Nothing that flows for so long, where nothing is allowed, is no sign of a limit that is passed by."""
+
 OVER_C, OVER_S = 0.003, 2.0
 """More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
 
@@ -49,7 +60,7 @@ class Charger:
         self._settings = settings
         self._sent_v: list[float] = []
         self._sent_a: list[float] = []
-        self._over_s = 0.0
+        self._over_s = self._over_a = self._stopped_s = 0.0
         self._level_s = 0.0
         self._level_a = 0.0
         self._test_s = 0.0
@@ -86,15 +97,27 @@ class Charger:
         self.least_a, self.most_a = min(self._sent_a), max(self._sent_a)
         self._pause_s += now.dt_s
 
+    def felt(self, now: Moment) -> bool:
+        """Whether the current limit may be what holds the current; the most, if it gets no answer."""
+        limit_a = self._settings.most_a if self.unfelt else self.least_a
+        return now.amps >= limit_a - now.blur_a - FELT_C * self._settings.capacity_ah
+
     def judge(self, now: Moment) -> None:
         """Whether more flows than was allowed."""
-        amps = now.amps
-        if amps <= self.most_a + OVER_C * self._settings.capacity_ah + 2.0 * now.blur_a:
+        over_a = now.amps - self.most_a - OVER_C * self._settings.capacity_ah - 2.0 * now.blur_a
+        falls = over_a < self._over_a * (1.0 - FALLS_PER_S * now.elapsed_s)
+        self._over_a = over_a
+        stopped = max(now.amps, self.most_a) <= now.blur_a and now.wanted_a > now.blur_a
+        self._stopped_s = self._stopped_s + now.elapsed_s if stopped else 0.0
+        if self._stopped_s >= STOPPED_S:
+            self.ignores = self.unfelt = False
+        if over_a <= 0.0 or falls:
             self._over_s = 0.0
             return
         self._over_s += now.elapsed_s
         if self._over_s >= OVER_S:
             self.ignores = self.unfelt = True
+            self.obeys = False
             self.test_a = NEVER_A
 
     def dip(self, now: Moment) -> None:
@@ -104,7 +127,9 @@ class Charger:
         self._level_s = self._level_s + now.elapsed_s if still else 0.0
         self._level_a = amps
         if self.test_a == NEVER_A:
-            quiet_a = self.least_a - QUIET_C * self._settings.capacity_ah
+            wire_a = self._settings.wire_a
+            least_a = self.least_a - QUIET_C * self._settings.capacity_ah
+            quiet_a = math.ceil(least_a / wire_a - 1e-6) * wire_a
             quiet = quiet_a < amps - dip_a
             if (
                 (quiet or not self.unfelt)

@@ -1,7 +1,8 @@
 """The charge current limit: what takes no cell past its target before the law can act again.
 
-For each cell, with h = target - margin - v the room that is left, R its resistance, s = de/dQ how fast it
-rises with the charge taken and t the time until a new limit is obeyed and seen, a current I' leads to
+For each cell, with v the highest it may be, h = target - margin - v the room that is left, R its resistance,
+s = de/dQ how fast it rises with the charge taken and t the time until a new limit is obeyed and seen, a
+current I' leads to
 
     v + R·(I' - I) + s·I'·t = target - margin    that is    I' = (h + R·I) / (R + s·t)
 
@@ -23,16 +24,13 @@ UNSURE = 0.5
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
-BLUR = 0.5
-"""Share of the step of the sensors that widens the margin."""
-
 DOUBT_V = 0.0006
 """Margin for what the law does not know, besides the sensors."""
 
 
 def margin_v(settings: ChargeSettings, cells: Cells) -> float:
-    """How far below its target the highest cell is to be seen, V."""
-    return settings.sensor_offset_v + BLUR * cells.step_v + cells.noise_v + DOUBT_V
+    """How far below its target the highest that a cell may be is to stay, V."""
+    return settings.sensor_offset_v + cells.noise_v + DOUBT_V
 
 
 def fades(settings: ChargeSettings, cells: Cells, time_s: float) -> float:
@@ -71,15 +69,24 @@ def allowed_a(
     plateau_v = settings.knee_v - settings.below_knee_v
     curve = MODEL * cells.curve
     slow_a = now_a + cells.slow_a
-    drift_a = cells.grows_a(horizon_s)
+    grows, fades_a = cells.slow_part(horizon_s)
+    drift_a = grows * now_a - fades_a
     least = 1e9
-    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+    for volt, high, ohm, slope in zip(cells.volts, cells.highs, cells.ohms, cells.slopes, strict=True):
         model = curve * (volt - slow_a * ohm - plateau_v)
         rise = (slope if slope > model else model) * horizon_s
         drift = ohm * drift_a
-        room = goal_v - volt - (drift if drift > -rise * now_a else -rise * now_a)
-        if room > rise * now_a:
+        room = goal_v - high - (drift if drift > -rise * now_a else -rise * now_a)
+        later = ends * ohm + mean * rise
+        amps = (room + ohm * now_a) / (later if later > ohm else ohm)
+        if amps < least:
+            least = amps
+        if amps > now_a:
             ohm = max(RAISING * ohm, ohm + doubt_ohm)
+        elif doubt_ohm:
+            ohm = max(ohm - doubt_ohm, cells.least_ohm)
+        else:
+            continue
         later = ends * ohm + mean * rise
         amps = (room + ohm * now_a) / (later if later > ohm else ohm)
         if amps < least:
@@ -97,18 +104,23 @@ def lasting_a(settings: ChargeSettings, cells: Cells, goal_v: float, horizon_s: 
     curve = MODEL * cells.curve
     slow_a, faded_a = cells.current_a + cells.slow_a, cells.current_a + fades_a
     least = 1e9
-    for volt, ohm, slope in zip(cells.volts, cells.ohms, cells.slopes, strict=True):
+    for volt, high, ohm, slope in zip(cells.volts, cells.highs, cells.ohms, cells.slopes, strict=True):
         rise = max(slope, curve * (volt - slow_a * ohm - foot_v)) * horizon_s
-        least = min(least, (goal_v - volt + ohm * faded_a) / (ohm * (1.0 + grows) + rise))
+        least = min(least, (goal_v - high + ohm * faded_a) / (ohm * (1.0 + grows) + rise))
     return least
 
 
-CREEP_PER_S = 0.0005
-"""Slow rise towards a current that is not a gap above: in shares of the most a second."""
+CREEP_PER_S, SLOWER = 0.0005, 0.1
+"""Slow rise towards a current that is not a gap above, in shares of the most a second; so much slower where
+the limit is less than such a gap, lest a pack at its target stops and goes on."""
 
 
 WORTH, WORTH_IGNORED = 0.04, 0.3
 """A rise must be worth this share of the most; more, if the charger passes by the limit."""
+
+LASTS_S, MOST_WORTH = 120.0, 0.16
+"""A rise of which half is gone again within this time was none: the next must be worth twice as much, at most
+this share, until the limit has been back at the most."""
 
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:
@@ -126,12 +138,15 @@ class CurrentLimit:
         self._settings = settings
         self._exact = settings.most_a
         self._rising = False
+        self._worth = WORTH
+        self._risen_s = math.inf
+        self._half_a = 0.0
         self.value = settings.most_a
 
     def may_rise(self, wanted_a: float) -> bool:
         """Whether so much would be worth a rise."""
         most_a = self._settings.most_a
-        return self._exact < most_a and wanted_a > self._exact + WORTH * most_a
+        return self._exact < most_a and wanted_a > self._exact + self._worth * most_a
 
     def follow(
         self,
@@ -149,19 +164,28 @@ class CurrentLimit:
         """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)
+        self._risen_s += elapsed_s
         if wanted <= self._exact:
             self._exact = wanted
             self._rising = False
+            if wanted < self._half_a and self._risen_s < LASTS_S:
+                self._worth = min(2.0 * self._worth, MOST_WORTH)
+                self._risen_s = math.inf
         else:
-            gap = (WORTH if heeded else WORTH_IGNORED) * settings.most_a
+            gap = (self._worth if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - WORTH * settings.most_a
             free = wanted_a >= FREE * settings.most_a
             lasting = min(wanted, lasting_a)
             if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
-                self._rising = True
+                if not self._rising:
+                    self._half_a = 0.5 * (self._exact + lasting)
+                self._rising, self._risen_s = True, 0.0
                 self._exact = min(lasting, self._exact + settings.rise_a_per_s * elapsed_s)
+                if self._exact >= settings.most_a:
+                    self._worth = WORTH
             elif felt and heeded:
-                creep = CREEP_PER_S * settings.most_a * elapsed_s
+                slow = SLOWER if self._exact < WORTH * settings.most_a else 1.0
+                creep = slow * CREEP_PER_S * settings.most_a * elapsed_s
                 self._exact = min(max(lasting - 2.0 * creep, self._exact), self._exact + creep)
         self.value = int(self._exact / settings.wire_a + 1e-6) * settings.wire_a
         return self.value

@@ -155,7 +155,7 @@ class ChargeLaw:
             wanted_a=min(max(leads_a, LEAST_WANTED_C * settings.capacity_ah), most_a),
             beyond_a=max(self.wanted_a - most_a, 0.0),
             free=self.wanted_a >= FREE * settings.most_a,
-            spare_v=goal_v - max(cells.volts),
+            spare_v=goal_v - max(cells.highs),
             step_v=DOUBT_V + settings.wire_v * worst_share,
             worst_share=worst_share,
             settle_s=unseen + 2.0 * settings.lag_s,

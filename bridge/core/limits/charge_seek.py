@@ -14,7 +14,7 @@ from enum import Enum, auto
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_offset import Offset
+from bridge.core.limits.charge_offset import MOST_V, Offset
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
 SEEK_FROM_V, SEEK_TO_V = 0.5, -0.45
@@ -37,9 +37,6 @@ BLIND_V = -0.25
 
 GROPE_V = 0.3
 """And from here on it is not raised any more."""
-
-FELT_C = 0.0035
-"""The current limit is felt when less than this is missing, in C, besides the error of the current."""
 
 LACKS_C = 0.012
 """Current, in C, that is worth an experiment."""
@@ -180,10 +177,7 @@ class Seek:
         amps, offset = now.amps, self.offset
         self._top_a = max(amps, self._top_a * 0.998)
         fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
-        if (
-            amps < self._top_a - fall_a
-            and amps < charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
-        ):
+        if amps < self._top_a - fall_a and not charger.felt(now):
             self._go(Stage.SETTLING)
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
@@ -217,9 +211,7 @@ class Seek:
         if self._probe_s is not None:
             self._probe(now, seen_v)
             return
-        most_a = self._settings.most_a if charger.unfelt else charger.least_a
-        felt_a = most_a - now.blur_a - FELT_C * self._settings.capacity_ah
-        if amps >= felt_a or steady_s < now.settle_s:
+        if charger.felt(now) or steady_s < now.settle_s:
             return
         offset.creep(seen_v, amps, 0.1)
         worth_a = LACKS_C * self._settings.capacity_ah
@@ -228,7 +220,8 @@ class Seek:
         lacking = now.wanted_a - amps > worth_a + now.blur_a
         level = self._level_s >= now.settle_s  # what moves by itself, as under clouds, answers nothing
         ready = level and now.spare_v > now.step_v and self._rest_s > self._pause_s
-        if lacking and ready and seen_v > offset.at(amps) + (PRESS_V if offset.verified else -PRESS_V):
+        from_v = offset.at(amps) + (PRESS_V if offset.verified else -PRESS_V)
+        if lacking and ready and from_v < seen_v < MOST_V:  # above, it is the source that limits
             self._probe_from = (amps, offset.at(amps))
             offset.put(offset.at(amps) + STEP_V, amps)
             self._probe_s = 0.0

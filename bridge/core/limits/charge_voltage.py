@@ -15,7 +15,7 @@ as b is not known, the limit is not above what the practice of the trade allows 
 
 from bridge.core.limits.charge_charger import Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import FELT_C, FLOWS_C, Seek, Stage
+from bridge.core.limits.charge_seek import FLOWS_C, Seek, Stage
 from bridge.core.limits.charge_settings import ChargeSettings, Learnt
 
 BLEND_V = 0.040
@@ -39,6 +39,13 @@ IGNORED_V = (-0.14, 0.3)
 """Band around W when the voltage limit is ignored: it only should not move."""
 
 STEADY_S = 4.0
+
+SOURCE_V = 0.2
+"""The source is what limits where the string stands so much lower than the voltage, less a known b."""
+
+FAR, BEYOND = 0.1, 0.5
+"""From there W is only known to this share of the way to it, and what the cells bear beyond the most, up to
+this share of that, need not be taken from the voltage: what clouds do to W is nothing to follow."""
 
 
 class VoltageLimit:
@@ -101,14 +108,19 @@ class VoltageLimit:
         elif charger.obeys and not charger.ignores:
             low_v, high_v = _band(goal, OBEYED_V)
             # Under a cloud the string sinks, and W with it, until the sun is back: nothing to follow.
-            felt = now.amps >= charger.least_a - now.blur_a - FELT_C * self._settings.capacity_ah
             high_v += now.string_ohm * now.beyond_a
-            self._move((low_v, high_v if felt else ceiling_v), now.dt_s, rises=True)
+            self._move((low_v, high_v if charger.felt(now) else ceiling_v), now.dt_s, rises=True)
         else:
             rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
             low, high = ALONE_V
             if charger.unfelt:
                 high += ABOVE_V / now.worst_share
+                slack_v = sent_v - now.string_v - seek.offset.at(now.amps)
+                if seek.offset.verified and slack_v > SOURCE_V:
+                    way_a = max(now.wanted_a - now.amps, 0.0)
+                    beyond_a = min(now.beyond_a, BEYOND * self._settings.most_a)
+                    high += now.string_ohm * (FAR * way_a + beyond_a)
+                    rises = False
             self._move(_band(goal, (low, high)), now.dt_s, rises=rises)
         return self.value
 

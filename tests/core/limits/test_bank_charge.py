@@ -30,15 +30,6 @@ def law() -> BankCharge:
     return BankCharge(plan.banks[0], plan.limits)
 
 
-def test_doubt_teaches_nothing_and_moves_nothing() -> None:
-    """While the bank is in doubt the last answer stands, whatever is left of the readings."""
-    bank = law()
-    before = [amps_of(bank, t_s, reading(3.46, 60.0)) for t_s in range(1, 30)][-1]
-    late = Doubt(Trouble.LATE, "pack_current of shelf")
-    during = {amps_of(bank, t_s, reading(3.49, None, late)) for t_s in range(30, 60)}
-    assert during == {before}
-
-
 def test_a_long_gap_does_not_make_the_pack_seem_slow() -> None:
     """After an outage of an hour the law is as quick as before within some minutes."""
     bank = law()

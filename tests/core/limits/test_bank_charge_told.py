@@ -5,13 +5,10 @@ import itertools
 import pytest
 
 from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.charge_settings import Learnt
 from bridge.core.pack import Reading
 from bridge.core.plan import SECOND_US
 from bridge.core.reasons import Reason
 from tests.core.limits.test_bank_charge import law, reading
-from tests.core.limits.test_compose import Bench
-from tests.core.plans import Builder
 
 
 def told(
@@ -64,20 +61,3 @@ def test_the_extremes_are_enough_with_the_string(lost: str) -> None:
         found = law().contributions(SECOND_US, one, 1.0, 56.0, 140.0)
         assert found is not None
         assert found[1].reason is reason
-
-
-def test_near_the_target_limits_are_settled_until_the_law_steps_next() -> None:
-    """A second after new readings; before any, and far from the target, nothing is to come."""
-    bench = Bench()
-    assert bench.limits.settled(9 * SECOND_US)
-    bench.go(60.0)
-    assert bench.limits.settled(bench.t_us + 9 * SECOND_US)
-    bench.set(cells_v=[3.46] * 16, low_v=3.46, high_v=3.46, pack_v=16 * 3.46)
-    bench.go(1.0)
-    assert [bench.limits.settled(bench.t_us + later) for later in (SECOND_US - 1, SECOND_US)] == [True, False]
-
-
-def test_what_was_learnt_is_taken_up() -> None:
-    """A restart goes on with it."""
-    plan, kept = Builder().plan(), Learnt((2.0,) * 16, 0.1, 20.0, 4.0, True)
-    assert BankCharge(plan.banks[0], plan.limits, kept).learnt == kept

@@ -1,19 +1,11 @@
 """The discharge law of one bank inside the engine: when it steps, and what it tells."""
 
 from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.draw_law import DrawLearnt
 from bridge.core.pack import Doubt, Reading, Trouble
 from bridge.core.plan import SECOND_US
 from bridge.core.reasons import Reason
+from tests.core.limits.test_bank_charge import reading
 from tests.core.plans import Builder
-
-
-def reading(cell_v: float, amps: float | None, doubt: Doubt | None = None) -> Reading:
-    """A bank of 16 like cells at 25 °C."""
-    cells_v = [cell_v] * 16
-    return Reading(
-        16 * cell_v, amps, 20.0, cell_v, cell_v, cells_v, 25.0, 25.0, 1.0, 1.0, None, None, 0.0, doubt
-    )
 
 
 def amps_of(bank: BankDraw, t_s: float, now: Reading, share: float = 1.0, sent_a: float = 120.0) -> float:
@@ -23,10 +15,10 @@ def amps_of(bank: BankDraw, t_s: float, now: Reading, share: float = 1.0, sent_a
     return found[1].value
 
 
-def law(learnt: DrawLearnt | None = None) -> BankDraw:
+def law() -> BankDraw:
     """The law of the only bank of a hand-made plan."""
     plan = Builder().plan()
-    return BankDraw(plan.banks[0], plan.limits, learnt)
+    return BankDraw(plan.banks[0], plan.limits)
 
 
 def test_without_the_lowest_cell_it_says_nothing() -> None:
@@ -36,15 +28,6 @@ def test_without_the_lowest_cell_it_says_nothing() -> None:
     assert bank.contributions(SECOND_US, unknown, 1.0, 0.0) is None
     assert bank.contributions(SECOND_US, reading(3.0, 0.0, late), 1.0, 0.0) is None
     assert bank.warnings == ()
-
-
-def test_doubt_teaches_nothing_and_moves_nothing() -> None:
-    """While the bank is in doubt the last answer stands, whatever is left of the readings."""
-    bank = law()
-    before = [amps_of(bank, t_s, reading(2.95, -30.0)) for t_s in range(1, 30)][-1]
-    late = Doubt(Trouble.LATE, "pack_current of shelf")
-    during = {amps_of(bank, t_s, reading(2.91, None, late)) for t_s in range(30, 60)}
-    assert during == {before}
 
 
 def test_a_falling_cell_is_not_left_to_the_next_step() -> None:
@@ -81,9 +64,3 @@ def test_an_inverter_that_takes_more_is_told_of() -> None:
     assert bank.warnings == (
         "bank bank1: the discharge current limit is passed by; the voltage floor alone holds its cells",
     )
-
-
-def test_what_was_learnt_is_taken_up() -> None:
-    """A restart goes on with the resistances."""
-    kept = DrawLearnt((2.0,) * 16)
-    assert law(kept).learnt == kept

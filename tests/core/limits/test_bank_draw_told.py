@@ -5,8 +5,8 @@ import pytest
 from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.pack import Reading
 from bridge.core.plan import SECOND_US
-from tests.core.limits.test_bank_draw import amps_of, law, reading
-from tests.core.limits.test_compose import Bench
+from tests.core.limits.test_bank_charge import reading
+from tests.core.limits.test_bank_draw import amps_of, law
 
 
 def apart(cells_v: list[float], low_v: float) -> Reading:
@@ -52,14 +52,3 @@ def test_a_bank_is_held_to_its_share_of_what_was_sent() -> None:
     """Half of 10 A is passed by, the whole is not."""
     assert not ignored(law(), 1.0)
     assert ignored(law(), 0.5)
-
-
-def test_near_the_floor_limits_are_settled_until_the_law_steps_next() -> None:
-    """A second after new readings; before any, and far from the floor, nothing is to come."""
-    bench = Bench()
-    assert bench.limits.settled(9 * SECOND_US)
-    bench.go(60.0)
-    assert bench.limits.settled(bench.t_us + 9 * SECOND_US)
-    bench.set(cells_v=[2.95] * 16, low_v=2.95, high_v=2.95, pack_v=16 * 2.95)
-    bench.go(1.0)
-    assert [bench.limits.settled(bench.t_us + later) for later in (SECOND_US - 1, SECOND_US)] == [True, False]

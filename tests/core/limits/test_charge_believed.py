@@ -302,8 +302,8 @@ def test_the_step_of_the_sensors_is_found_and_at_first_there_is_no_noise() -> No
 def test_what_the_slow_parts_will_build_up_follows_from_what_flows() -> None:
     """40 % over 20 s, 80 % over 200 s."""
     cells = steady(3.40, 20.0)
-    cells.current_a = 50.0
-    assert cells.grows_a(8.0) == pytest.approx(slow_a(30.0, 8.0))
+    grows, fades_a = cells.slow_part(8.0)
+    assert 50.0 * grows - fades_a == pytest.approx(slow_a(30.0, 8.0))
     assert cells.slow_a == pytest.approx(1.2 * 20.0)
 
 

@@ -1,6 +1,7 @@
 """What is seen of the charger: whether it obeys the current limit, and how fast."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -15,10 +16,13 @@ FREE: list[float] = [1000.0]
 """Limits far above what flows."""
 
 
-def moment(amps: float | None, dt_s: float = 1.0, *, fresh: bool = True, blur_a: float = 1.0) -> Moment:
-    """So much flows; what else a moment holds says nothing of the charger."""
+def moment(
+    amps: float | None, dt_s: float = 1.0, *, fresh: bool = True, blur_a: float = 1.0, wanted_a: float = 0.0
+) -> Moment:
+    """So much flows and is wanted; what else a moment holds says nothing of the charger."""
     facts: dict[str, Any] = dict.fromkeys(Moment._fields, 0.0)
     facts |= {"dt_s": dt_s, "elapsed_s": dt_s if fresh else 0.0, "current_a": amps, "blur_a": blur_a}
+    facts["wanted_a"] = wanted_a
     return Moment(**facts | {"settle_s": SETTLE_S, "unseen_s": UNSEEN_S})
 
 
@@ -67,6 +71,16 @@ def test_what_was_sent_counts_for_the_time_a_charger_may_take(dt_s: float, keep:
     assert (charger.most_v, charger.least_a, charger.most_a) == (50.0, 30.0, 50.0)
 
 
+def test_the_limit_is_felt_close_to_what_was_sent() -> None:
+    """By 0.0035C and the error of the current, 1.98 A; close to the most, if it gave no answer."""
+    charger = Charger(LFP)
+    charger.remember(56.0, 100.0, moment(0.0, 1.0))
+    for unfelt, least_a in ((False, 98.02), (True, 138.02)):
+        charger.unfelt = unfelt
+        assert not charger.felt(moment(least_a - 0.01, 1.0))
+        assert charger.felt(moment(least_a + 0.01, 1.0))
+
+
 def judged(*rows: tuple[float, int], dt_s: float = 1.0, blur_a: float = 1.0) -> Charger:
     """So many readings of each current under a limit of 100 A."""
     charger = Charger(LFP)
@@ -89,12 +103,85 @@ def test_more_than_allowed_for_two_seconds_ignores() -> None:
     assert not judged((104.8, 9), blur_a=2.0).ignores
 
 
+@pytest.mark.parametrize(
+    ("overs_a", "dt_s", "ignores"),
+    [
+        ((10.0, 8.99, 8.08, 7.27), 1.0, False),
+        ((10.0, 9.01), 1.0, True),
+        ((1.0, 0.79, 0.63), 1.9, False),
+        ((1.0, 0.82), 1.9, True),
+        ((10.0, 8.99, 8.99), 1.0, False),
+        ((10.0, 8.99, 8.99, 8.99), 1.0, True),
+        ((-10.0, 10.0, 8.99, 9.1, 8.0), 1.0, False),
+        ((-0.9, -0.5, -0.1, -0.01), 1.0, False),
+    ],
+)
+def test_too_much_that_falls_is_on_its_way(overs_a: Sequence[float], dt_s: float, ignores: bool) -> None:
+    """By a tenth a second, of what is too much; with each reading that is so the two seconds begin anew."""
+    assert judged(*((102.84 + over_a, 1) for over_a in overs_a), dt_s=dt_s).ignores is ignores
+
+
+def stopped(
+    *rows: tuple[float, float, float, int], dt_s: float = 1.0, fresh: bool = True
+) -> tuple[bool, bool, bool]:
+    """What is thought of a limit that was ignored: obeyed, ignored, unfelt.
+
+    After so many readings of each current, limit and current that is wanted, in that order.
+    """
+    charger = Charger(LFP, Learnt(ignores=True))
+    for amps, sent_a, wanted_a, count in rows:
+        for _ in range(count):
+            now = moment(amps, dt_s, fresh=fresh, wanted_a=wanted_a)
+            charger.remember(56.0, sent_a, now)
+            charger.judge(now)
+    return charger.obeys, charger.ignores, charger.unfelt
+
+
+STILL, OPEN = (False, True, True), (False, False, False)
+
+
+def test_where_nothing_is_allowed_and_nothing_flows_no_limit_is_passed_by() -> None:
+    """For half an hour without a break; then it may be tested again."""
+    assert stopped((0.0, 0.0, 9.0, 1799)) == STILL
+    assert stopped((0.0, 0.0, 9.0, 1800)) == OPEN
+    assert stopped((0.0, 0.0, 9.0, 900), dt_s=2.0) == OPEN
+    assert stopped((0.0, 0.0, 9.0, 900), (1.1, 0.0, 9.0, 1), (0.0, 0.0, 9.0, 1799)) == STILL
+    assert stopped((0.0, 0.0, 9.0, 900), (1.1, 0.0, 9.0, 1), (0.0, 0.0, 9.0, 1800)) == OPEN
+    assert stopped((0.0, 0.0, 9.0, 9999), fresh=False) == STILL
+
+
+@pytest.mark.parametrize(
+    ("amps", "sent_a", "wanted_a", "tells"),
+    [
+        (1.0, 1.0, 1.01, True),
+        (1.01, 1.0, 9.0, False),
+        (1.0, 1.01, 9.0, False),
+        (1.0, 1.0, 1.0, False),
+        (-50.0, 0.0, 9.0, True),
+    ],
+)
+def test_nothing_is_no_more_than_the_error_of_the_current(
+    amps: float, sent_a: float, wanted_a: float, tells: bool
+) -> None:
+    """What flows and what is allowed; and only where more is wanted does nothing tell something."""
+    assert stopped((amps, sent_a, wanted_a, 1800)) == (OPEN if tells else STILL)
+
+
 def test_one_that_ignores_is_tested_no_more() -> None:
     """Nor kept near."""
     charger = judged((102.9, 1))
     assert (charger.unfelt, charger.test_a) == (False, 90.0)
     charger = judged((102.9, 2))
     assert (charger.unfelt, charger.test_a) == (True, NEVER_A)
+
+
+def test_one_that_obeyed_and_ignores_now_does_not_obey() -> None:
+    """Whatever was seen before."""
+    charger = judged((102.8, 1))
+    charger.obeys = True
+    for _ in range(2):
+        charger.judge(moment(102.9, 1.0, blur_a=1.0))
+    assert (charger.ignores, charger.obeys) == (True, False)
 
 
 def dipped(
@@ -151,19 +238,30 @@ def test_there_is_a_pause_before() -> None:
 
 @pytest.mark.parametrize(
     ("limit_a", "blur_a", "test_a"),
-    [(100.0, 1.0, 95.92), (100.0, 2.4, 94.54), (102.37, 1.0, 96.91), (102.39, 1.0, 95.92)],
+    [(100.0, 1.0, 95.92), (100.0, 2.4, 94.6), (102.3, 1.0, 96.9), (102.4, 1.0, 95.92)],
 )
 def test_the_limit_is_put_lower_by_no_more_than_the_wire_takes_for_still(
     limit_a: float, blur_a: float, test_a: float
 ) -> None:
-    """5.46 A, of which 3.08 A are below what flows at least; a limit further above is tested all the same."""
+    """5.46 A, to the step of the wire above, of which 3.08 A are below what flows at least; a limit further
+    above is tested all the same."""
     charger = dipped([100.0] * 11, blur_a=blur_a, limit_a=limit_a)
+    assert charger.test_a == pytest.approx(test_a)
+
+
+@pytest.mark.parametrize(
+    ("wire_a", "limit_a", "test_a"),
+    [(0.5, 100.0, 95.0), (0.5, 100.46, 95.0), (0.5, 100.47, 95.5), (0.1, 100.26, 94.8), (0.1, 100.76, 95.3)],
+)
+def test_a_test_stands_on_the_grid_of_the_wire(wire_a: float, limit_a: float, test_a: float) -> None:
+    """Rounded down, it would move by more; what is a step but for the rounding of numbers stays there."""
+    charger = dipped([100.0] * 11, Charger(replace(LFP, wire_a=wire_a)), blur_a=2.4, limit_a=limit_a)
     assert charger.test_a == pytest.approx(test_a)
 
 
 def test_without_an_answer_a_limit_far_above_is_not_tested_again() -> None:
     """It would have to move, for nothing."""
-    for limit_a, again in ((102.37, True), (102.39, False)):
+    for limit_a, again in ((102.3, True), (102.4, False)):
         charger = Charger(LFP)
         charger.unfelt = True
         assert on_trial(dipped([100.0] * 610, charger, limit_a=limit_a)) is again

@@ -189,7 +189,7 @@ def probing() -> Site:
     site.charge(240)
     seek = site.banks[0].law.voltage.seek
     assert seek.offset.verified
-    site.most_a = 15.0
+    site.most_a = 30.0
     for _ in range(1200):
         site.charge(1)
         if seek.held_v is not None:

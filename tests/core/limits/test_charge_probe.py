@@ -62,6 +62,15 @@ def test_a_step_up_is_tried_when_current_is_lacking() -> None:
         assert held(low) is far
 
 
+def test_above_all_that_is_learnt_it_is_the_source_that_limits() -> None:
+    """An offset is at most 0.7 V: a string that stands lower yet is not held by the voltage."""
+    for seen_v, tries in ((0.69, True), (0.71, False)):
+        site = lacking()
+        site.seen_v = seen_v
+        site.go(50.0, 61)
+        assert held(site) is tries
+
+
 @pytest.mark.parametrize(
     ("facts", "least_a"),
     [
@@ -106,7 +115,7 @@ def test_a_current_that_creeps_away_moves_too() -> None:
 
 def test_before_the_search_a_step_is_tried_in_the_knee_from_50_mv_below() -> None:
     """A current too small for the search is all there may be."""
-    for high_v, seen_v, tried in ((3.45, -0.04, True), (3.45, -0.06, True), (3.40, 1.0, False)):
+    for high_v, seen_v, tried in ((3.45, -0.04, True), (3.45, -0.06, True), (3.40, 0.6, False)):
         site = Site()
         site.seen_v = seen_v
         site.go(10.0, 61, high_v=high_v)

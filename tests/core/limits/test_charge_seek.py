@@ -24,7 +24,7 @@ class Site:
         self.seek = Seek(LFP, learnt)
         self.charger = Charger(LFP)
         self.charger.least_a = 140.0
-        self.seen_v = 2.0
+        self.seen_v = 0.6
         self.steady_s = 99.0
         self.facts: dict[str, Any] = dict.fromkeys(Moment._fields, 0.0)
         self.facts |= {"dt_s": 1.0, "elapsed_s": 1.0, "high_v": 3.45, "string_v": 54.0, "string_ohm": 0.005}

@@ -14,7 +14,7 @@ from bridge.core.limits.charge_voltage import VoltageLimit
 
 FOUR = ChargeSettings(4, 280.0, 3.50, 3.40, 14.0, 140.0)
 OHM = RESISTANCE_V / 280.0
-GOAL_V = 3.5 - 0.0031
+GOAL_V = 3.5 - 0.0026
 
 
 class Seen(VoltageLimit):
@@ -63,7 +63,7 @@ def test_a_moment_is_what_is_seen_believed_and_wanted() -> None:
     assert now.string_v == pytest.approx(sum(REST))
     assert now.string_ohm == pytest.approx(5.0 * OHM)
     assert now.room_v == pytest.approx((1.0 + 0.009 / 0.061) * 0.039)
-    assert now.spare_v == pytest.approx(GOAL_V - 3.461)
+    assert now.spare_v == pytest.approx(GOAL_V - 0.0005 - 3.461)
     assert now.step_v == pytest.approx(0.001 + 0.1 * 2.0 / 5.0)
     assert (now.unseen_s, now.settle_s) == (2.0, 8.0)
     wanted_a = allowed_a(FOUR, law.cells, GOAL_V, 8.0)
@@ -127,14 +127,15 @@ def test_a_current_or_a_temperature_that_is_not_known() -> None:
 def test_with_the_extremes_alone_the_mean_of_the_rest_tells_the_room(
     high_v: float, pack_v: float, moving: float
 ) -> None:
-    """Not knowing which cell is the highest costs 1.2 mV; up to the knee all cells move."""
+    """Not knowing which cell is the highest costs 1.2 mV, half a step of its sensor 0.5; up to the knee all
+    cells move."""
     law = law_of()
     step(law, [3.371, high_v], 0.0, pack_v)
     now = Seen.now
     assert now.room_v == pytest.approx(moving * (3.50 - high_v))
     assert now.string_v == pack_v
     assert now.string_ohm == pytest.approx(4.0 * OHM)
-    assert now.spare_v == pytest.approx(GOAL_V - 0.0012 - high_v)
+    assert now.spare_v == pytest.approx(GOAL_V - 0.0012 - 0.0005 - high_v)
 
 
 def test_all_cells_up_to_the_knee_move_together() -> None:

@@ -44,9 +44,9 @@ def limit_of(settings: ChargeSettings = FINE, *, verified_v: float | None = None
     return limit
 
 
-def value(limit: VoltageLimit, sent_a: float = 140.0, **changes: Any) -> float:
-    """The limit after a step; the widest voltage went out, and the widest current if not said otherwise."""
-    return limit.follow(moment(**changes), 56.0, sent_a)
+def value(limit: VoltageLimit, sent_a: float = 140.0, sent_v: float = 56.0, **changes: Any) -> float:
+    """The limit after a step; the widest limits went out if not said otherwise."""
+    return limit.follow(moment(**changes), sent_v, sent_a)
 
 
 @pytest.mark.parametrize(("ceiling_v", "value_v"), [(56.0, 56.0), (55.99, 55.9), (56.09, 56.0)])
@@ -157,13 +157,58 @@ def test_without_an_answer_of_the_current_it_is_rounded_up_a_little() -> None:
     """By what takes the worst cell 1.25 mV further: 12.5 mV, if that takes a tenth of all."""
     limit = limit_of(FINE, verified_v=0.0)
     limit.charger.unfelt = True
-    assert settled(limit, 55.0) == pytest.approx(54.05 + 0.005 + 0.0125, abs=0.0011)
-    assert settled(limit, 55.0, worst_share=0.5) == pytest.approx(54.05 + 0.005 + 0.0025, abs=0.0011)
+    assert settled(limit, 55.0, sent_v=54.1) == pytest.approx(54.05 + 0.005 + 0.0125, abs=0.0011)
+    assert settled(limit, 55.0, sent_v=54.1, worst_share=0.5) == pytest.approx(
+        54.05 + 0.005 + 0.0025, abs=0.0011
+    )
     limit = limit_of(COARSE, verified_v=0.0)
     limit.charger.unfelt = True
-    assert settled(limit, 53.5) == 54.0
-    assert settled(limit, 55.0, string_v=54.034) == 54.1
-    assert settled(limit, 55.0, string_v=54.032) == 54.0
+    assert settled(limit, 53.5, sent_v=54.1) == 54.0
+    assert settled(limit, 55.0, sent_v=54.1, string_v=54.034) == 54.1
+    assert settled(limit, 55.0, sent_v=54.1, string_v=54.032) == 54.0
+
+
+def shaded(sent_v: float = 56.0, *, unfelt: bool = True, **changes: Any) -> float:
+    """Where a fine limit comes down to, from far above W = 54.05 V, with 50 A of the source's; b is 0.1 V."""
+    limit = limit_of(FINE, verified_v=0.1)
+    limit.charger.unfelt = unfelt
+    limit.value = 55.9
+    limit.follow(moment(string_v=53.9, **changes), sent_v, 140.0)
+    return limit.value
+
+
+def test_where_the_source_limits_what_clouds_do_is_not_followed() -> None:
+    """Where the string stands 0.2 V lower than the voltage would bring it: by a tenth of the way to W, 0.5 mV
+    for 1 A, and what the cells bear beyond the most, up to half of that."""
+    w_v = pytest.approx(54.0675, abs=0.0011)
+    assert shaded(54.19) == w_v
+    assert shaded(54.21) == pytest.approx(54.0675 + 0.005, abs=0.0011)
+    assert shaded(54.21, wanted_a=150.0) == pytest.approx(54.0675 + 0.45 + 0.05, abs=0.0011)
+    assert shaded(54.21, wanted_a=40.0) == pytest.approx(54.0675 - 0.1 - 0.0121, abs=0.0011)
+    assert shaded(54.21, wanted_a=50.0) == pytest.approx(54.017)
+    assert shaded(54.21, beyond_a=60.0) == pytest.approx(54.0675 + 0.005 + 0.3, abs=0.0011)
+    assert shaded(54.21, beyond_a=99.0) == pytest.approx(54.0675 + 0.005 + 0.35, abs=0.0011)
+    assert shaded(56.0, unfelt=False, beyond_a=99.0) == pytest.approx(54.055, abs=0.0011)
+
+
+def test_before_the_offset_is_known_the_source_is_not() -> None:
+    """What seems to stand lower than the voltage would bring it may be led by another offset."""
+    limit = limit_of(FINE)
+    limit.charger.unfelt = True
+    limit.value = 55.9
+    limit.follow(moment(wanted_a=40.0, beyond_a=99.0), 56.0, 140.0)
+    assert limit.value == pytest.approx(53.95 + 0.005 + 0.0125, abs=0.0011)
+
+
+def test_where_the_source_limits_nothing_rises() -> None:
+    """It would lead to nothing before the sun is back."""
+    for sent_v, rises in ((54.19, True), (54.21, False)):
+        limit = limit_of(COARSE, verified_v=0.1)
+        limit.charger.unfelt = True
+        limit.value = 53.8
+        for _ in range(9):
+            limit.follow(moment(string_v=53.9), sent_v, 140.0)
+        assert (limit.value > 53.85) is rises
 
 
 def test_a_fall_begins_the_four_seconds_anew() -> None:
