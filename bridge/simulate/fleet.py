@@ -154,7 +154,7 @@ class FleetBalancer:
 
 
 def largest_current_a(
-    cells: FleetCells, target_v: float, bleed_a: Array, most_a: Array, dt_s: float
+    cells: FleetCells, target_v: float | Array, bleed_a: Array, most_a: Array, dt_s: float
 ) -> Array:
     """The oracle: largest current of each pack that leaves every true cell at or under its target.
 

@@ -147,6 +147,15 @@ class Trial:
             over_mv, tripped, charge, time, reversals, 1e6 * spent / len(range(0, end, SAMPLE)) / packs
         )
 
+    def bound(self, margin_v: float) -> tuple[Array, Array]:
+        """Charge, %, and time that no law can better which leaves readings so far below the target.
+
+        It knows all else, and its charger follows at once.
+        """
+        fleet = self.draw()
+        taken, _ = oracle(fleet, TARGET_V - margin_v - fleet.offset_v, len(self.best) - 1)
+        return self._compare(taken)
+
     def _compare(self, taken: Array) -> tuple[Array, Array]:
         """Charge in %, and time, of the oracle's."""
         best, rows = self.best, np.arange(taken.shape[1])
@@ -157,29 +166,34 @@ class Trial:
         return 100.0 * taken[late, rows] / goal, time
 
 
-def oracle(fleet: Fleet) -> tuple[Array, Array]:
-    """The charge taken by each second, of each pack, in Ah; and the second at which each pack is full."""
+def oracle(
+    fleet: Fleet, target_v: float | Array = TARGET_V, seconds: int | None = None
+) -> tuple[Array, Array]:
+    """The charge taken by each second, of each pack, in Ah; and the second at which each pack is full.
+
+    For so many seconds, or for half an hour after the last is full; `target_v` may be one for each cell.
+    """
     cells = fleet.cells
     balancer = FleetBalancer(fleet.bleed_a)
     packs = len(fleet.most_a)
     full = np.full(packs, -1)
     taken = [np.zeros(packs)]
     cells_v = cells.emf_v
-    for n in range(len(fleet.sky)):
+    for n in range(len(fleet.sky) if seconds is None else seconds):
         added = np.zeros(packs)
         most = fleet.most_a * fleet.sky[n]
         for _ in range(round(1.0 / PIECE_S)):
             bleed = balancer.bleed_a(cells_v)
             current = most
-            if (cells.after(most[:, None] - bleed, PIECE_S)[0] > TARGET_V).any():
-                current = largest_current_a(cells, TARGET_V, bleed, most, PIECE_S)
+            if (cells.after(most[:, None] - bleed, PIECE_S)[0] > target_v).any():
+                current = largest_current_a(cells, target_v, bleed, most, PIECE_S)
             cells.step(current[:, None] - bleed, PIECE_S)
             cells_v = cells.emf_v + cells.series_ohm * current[:, None]
             added += current * PIECE_S / 3600.0
         taken.append(taken[-1] + added)
         done = (full < 0) & (current < FULL_C * fleet.capacity_ah) & (current < 0.5 * most)
         full = np.where(done, n, full)
-        if full.min() >= 0 and n >= full.max() + AFTER_S:
+        if seconds is None and full.min() >= 0 and n >= full.max() + AFTER_S:
             break
     return np.array(taken), full
 
