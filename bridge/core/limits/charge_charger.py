@@ -67,7 +67,7 @@ class Charger:
         self._falls: list[float] = []
         self._back_a = 0.0
         self._found_s = 0.0
-        self._pause_s = 0.0
+        self._pause_s = PAUSE_S
         self._wait_s = PAUSE_S
         self.obeys, self.unfelt = False, learnt.ignores
         self.ignores = learnt.ignores
@@ -172,6 +172,11 @@ class Charger:
             self._wait_s = min(LONGER * self._wait_s, AGAIN_S)
         if self.obeys or self._test_s > 2.0 * now.settle_s:
             self._end(unfelt=self.unfelt and not self.obeys)
+
+    def leave(self) -> None:
+        """Ends a test that is under way, without a result."""
+        if self.test_a < NEVER_A:
+            self._end(unfelt=self.unfelt)
 
     def _end(self, *, unfelt: bool) -> None:
         self.test_a = NEVER_A

@@ -44,6 +44,8 @@ LACKS_C = 0.012
 ANSWER = 0.25, 1.6
 """A current that goes up by such a share of what a step is worth has answered; by more: it was the sun."""
 
+FIRST, FIRST_V = 3.0, 0.02
+
 STEP_V = 0.1
 PRESS_V = 0.05
 PAUSE_S, LONGEST_PAUSE_S = 60.0, 900.0
@@ -80,6 +82,7 @@ class Seek:
         self.voltage_ignored = False
         self.held_v: float | None = None
         self._stage_s = 0.0
+        self._first_s: float | None = 0.0
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
@@ -125,11 +128,29 @@ class Seek:
         if not (charger.obeys or self.voltage_ignored):
             self._press(now, steady_s)
         if not self.offset.verified and not self.voltage_ignored:
-            self._search(now, charger, seen_v, sent_v)
+            if self.tries:
+                self._try(now, charger)
+            else:
+                self._search(now, charger, seen_v, sent_v)
         elif not (charger.obeys or charger.ignores):
             charger.dip(now)
         if self.offset.verified or (self.stage is Stage.WAITING and now.high_v > self._settings.knee_v):
             self._track(now, charger, seen_v, sent_v, steady_s)
+
+    @property
+    def tries(self) -> bool:
+        """The current limit is tried before the voltage, while nothing else moves the current."""
+        return self.stage is Stage.DOWN and self._first_s is not None
+
+    def _try(self, now: Moment, charger: Charger) -> None:
+        assert self._first_s is not None
+        self._first_s += now.elapsed_s
+        self._stage_s = 0.0
+        charger.dip(now)
+        known = charger.obeys or charger.ignores or charger.unfelt
+        if known or self._first_s > FIRST * now.settle_s or now.spare_v < FIRST_V:
+            charger.leave()
+            self._first_s = None
 
     def _grope(self, now: Moment, seen_v: float) -> None:
         """Without a known current the string's own voltage has to answer, within a narrower bound."""

@@ -103,9 +103,11 @@ class VoltageLimit:
         goal = self._goal(now)
         if seek.voltage_ignored:
             self._move(_band(goal, IGNORED_V), now.dt_s, rises=now.spare_v > 0.0)
+        elif seek.tries:
+            self._steady_s += now.dt_s
         elif seek.held_v is not None and now.spare_v > 0.0:
             self._move((seek.held_v, seek.held_v), now.dt_s, rises=True)
-        elif charger.obeys and not charger.ignores:
+        elif charger.obeys and not charger.ignores and seek.offset.verified:
             low_v, high_v = _band(goal, OBEYED_V)
             # Under a cloud the string sinks, and W with it, until the sun is back: nothing to follow.
             high_v += now.string_ohm * now.beyond_a
