@@ -28,6 +28,8 @@ LONGER = 4.0
 NEAR, NEAR_LAGS = 0.3, 1.2
 """This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
 
+SETTLED, LEFT = 3.0, 0.05
+
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 """Bounds of the lag that is learnt."""
 
@@ -152,16 +154,23 @@ class Charger:
         if fall_a > 2.0 * dip_a + 3.0 * now.blur_a:  # too much: a cloud, or the cells' own taper
             self._end(unfelt=self.unfelt)
         elif self._level_s >= 3.0 and fall_a > 0.5 * dip_a:
-            near_a = amps + NEAR * fall_a
-            waited = next(n for n, seen_a in enumerate(self._falls) if seen_a < near_a)
-            # Readings come in steps: the crossing lies, on the mean, somewhat later than half a step.
-            waited_s = waited * self._test_s / (len(self._falls) - 1) - now.unseen_s + 0.7
-            self._found_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
-            self._back_a = amps + 0.5 * fall_a
-            self._test_s = 0.0
-            self.test_a = NEVER_A - 1.0
+            self._fallen(now, fall_a)
         elif self._test_s > 3.0 * now.settle_s:
             self._end(unfelt=True)
+
+    def _fallen(self, now: Moment, fall_a: float) -> None:
+        left = [max((seen_a - now.amps) / fall_a, LEFT) for seen_a in self._falls]
+        after = next(n for n, share in enumerate(left) if share < NEAR)
+        period_s, delay_s = self._test_s / (len(left) - 1), self._settings.delay_s
+        from_s = max((after - 1) * period_s - delay_s, 0.0)
+        before, behind = math.log(left[after - 1] / NEAR), math.log(NEAR / left[after])
+        waited_s = from_s + (after * period_s - delay_s - from_s) * before / (before + behind)
+        if self._test_s - now.unseen_s < SETTLED * waited_s and self._test_s < 3.0 * now.settle_s:
+            return
+        self._found_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+        self._back_a = now.amps + 0.5 * fall_a
+        self._test_s = 0.0
+        self.test_a = NEVER_A - 1.0
 
     def _come_back(self, now: Moment) -> None:
         """A cloud makes a current fall, too; only one that comes back when it may has obeyed."""

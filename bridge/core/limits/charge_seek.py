@@ -44,7 +44,7 @@ LACKS_C = 0.012
 ANSWER = 0.25, 1.6
 """A current that goes up by such a share of what a step is worth has answered; by more: it was the sun."""
 
-FIRST, FIRST_V = 3.0, 0.02
+FIRST, FIRST_V = 5.0, 0.02
 
 STEP_V = 0.1
 PRESS_V = 0.05
