@@ -182,6 +182,11 @@ class Charger:
         if self.obeys or self._test_s > 2.0 * now.settle_s:
             self._end(unfelt=self.unfelt and not self.obeys)
 
+    def silent(self, now: Moment) -> bool:
+        """The current has not begun to fall in the time a charger may take."""
+        asked = self.test_a < NEVER_A - 1.0 and self._test_s >= now.settle_s
+        return asked and self._falls[0] - now.amps < 0.25 * DIP_C * self._settings.capacity_ah
+
     def leave(self) -> None:
         """Ends a test that is under way, without a result."""
         if self.test_a < NEVER_A:

@@ -26,8 +26,8 @@ SEEK_C = 0.08
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
 """The current has given way when it has fallen by this much, in C, and by this share."""
 
-BACK = 0.15
-"""Share of what was lost, or of what a step is worth at once, that must come back."""
+BACK = 0.15, 1.25
+"""Share of what was lost, or of what a step is worth at once, that must come back; more of the latter is the sun."""
 
 FLOWS_C = 0.005
 """Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
@@ -83,6 +83,7 @@ class Seek:
         self.held_v: float | None = None
         self._stage_s = 0.0
         self._first_s: float | None = 0.0
+        self._at_once = True
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
@@ -148,7 +149,7 @@ class Seek:
         self._stage_s = 0.0
         charger.dip(now)
         known = charger.obeys or charger.ignores or charger.unfelt
-        if known or self._first_s > FIRST * now.settle_s or now.spare_v < FIRST_V:
+        if known or charger.silent(now) or self._first_s > FIRST * now.settle_s or now.spare_v < FIRST_V:
             charger.leave()
             self._first_s = None
 
@@ -178,11 +179,17 @@ class Seek:
             self._back_a = max(self._back_a, amps)
             if settled:
                 self.held_v = None
-                if self._back_a > self._touch_a + BACK * min(
-                    self._top_a - self._touch_a, STEP_V / now.string_ohm
-                ):
-                    offset.confirm(offset.at(amps), self._touch_a)
-                    self._go(Stage.DONE)
+                worth_a = STEP_V / now.string_ohm
+                least_a = BACK[0] * min(self._top_a - self._touch_a, worth_a)
+                if least_a < self._back_a - self._touch_a < BACK[1] * worth_a:
+                    if not charger.obeys and self._at_once:
+                        self._at_once = False
+                        offset.put(offset.at(amps) - STEP_V, amps)
+                        self._top_a = amps
+                        self._go(Stage.DOWN)
+                    else:
+                        offset.confirm(offset.at(amps), self._touch_a)
+                        self._go(Stage.DONE)
                 else:
                     self._top_a = amps
                     self._go(Stage.DOWN)
@@ -207,6 +214,7 @@ class Seek:
             self._go(Stage.WAITING)
         elif settled:
             self._stage_s = 0.0
+            self._at_once = False
             now_v = offset.at(amps)
             if now_v > SEEK_TO_V:
                 offset.put(min(now_v, seen_v) - STEP_V, amps)
