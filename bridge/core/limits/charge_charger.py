@@ -1,9 +1,10 @@
 """What has been seen of the charger: whether it obeys the current limit, and how fast.
 
-Once, early in the knee, the current limit is put a little below the current that flows, if it can be by
-less than counts as a movement on the wire; without an answer, again only where it can. A charger that
-follows obeys, and the time it takes tells its lag. One that gives more than it was allowed for some
-seconds ignores the limit, now or at any other time.
+Early in the knee, before the voltage moves anything, the current limit is put a little below the current that
+flows, if it can be by less than counts as a movement on the wire; without an answer, again only where it can.
+A charger that follows obeys, and its lag is the time until 70 % of the fall were seen, less the age of the
+readings, over ln(1/0.3): between two readings the fall is taken for exponential, towards where it comes to
+rest. One that gives more than it was allowed for some seconds ignores the limit, now or at any other time.
 """
 
 import math
@@ -15,6 +16,9 @@ NEVER_A = 1e9
 
 DIP_C = 0.011
 """How far the current is dipped, in C, besides the error of the current."""
+
+BEGUN = 0.25
+"""It has begun to fall when this share of that is gone."""
 
 QUIET_C = 0.0195
 """A limit that moves by less than this, in C, does not count as a movement on the wire."""
@@ -28,7 +32,11 @@ LONGER = 4.0
 NEAR, NEAR_LAGS = 0.3, 1.2
 """This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
 
-SETTLED, LEFT = 3.0, 0.05
+AT_REST = 3.0
+"""A fall has come to rest after so many times what it took to be near."""
+
+LEAST_LEFT = 0.05
+"""Less that is left of a fall is not told from nothing."""
 
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 """Bounds of the lag that is learnt."""
@@ -159,15 +167,15 @@ class Charger:
             self._end(unfelt=True)
 
     def _fallen(self, now: Moment, fall_a: float) -> None:
-        left = [max((seen_a - now.amps) / fall_a, LEFT) for seen_a in self._falls]
-        after = next(n for n, share in enumerate(left) if share < NEAR)
+        left = [max((seen_a - now.amps) / fall_a, LEAST_LEFT) for seen_a in self._falls]
+        near = next(n for n, share in enumerate(left) if share < NEAR)
         period_s, delay_s = self._test_s / (len(left) - 1), self._settings.delay_s
-        from_s = max((after - 1) * period_s - delay_s, 0.0)
-        before, behind = math.log(left[after - 1] / NEAR), math.log(NEAR / left[after])
-        waited_s = from_s + (after * period_s - delay_s - from_s) * before / (before + behind)
-        if self._test_s - now.unseen_s < SETTLED * waited_s and self._test_s < 3.0 * now.settle_s:
+        from_s, to_s = max((near - 1) * period_s - delay_s, 0.0), near * period_s - delay_s
+        before, behind = math.log(left[near - 1] / NEAR), math.log(NEAR / left[near])
+        near_s = from_s + (to_s - from_s) * before / (before + behind)
+        if self._test_s - now.unseen_s < AT_REST * near_s and self._test_s < 3.0 * now.settle_s:
             return
-        self._found_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+        self._found_s = min(max(near_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
         self._back_a = now.amps + 0.5 * fall_a
         self._test_s = 0.0
         self.test_a = NEVER_A - 1.0
@@ -183,9 +191,9 @@ class Charger:
             self._end(unfelt=self.unfelt and not self.obeys)
 
     def silent(self, now: Moment) -> bool:
-        """The current has not begun to fall in the time a charger may take."""
+        """The current is under test, and has not begun to fall in the time a charger may take."""
         asked = self.test_a < NEVER_A - 1.0 and self._test_s >= now.settle_s
-        return asked and self._falls[0] - now.amps < 0.25 * DIP_C * self._settings.capacity_ah
+        return asked and self._falls[0] - now.amps < BEGUN * DIP_C * self._settings.capacity_ah
 
     def leave(self) -> None:
         """Ends a test that is under way, without a result."""

@@ -1,8 +1,11 @@
 """The experiments that find the charger's offset (see `charge_offset`), at most one at a time.
 
-Seeking: at the beginning of the knee the voltage comes down step by step until the current gives way; what is
-sent then, less the string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by
-one step, and only if the current comes back is b taken for true.
+Trying: at the beginning of the knee the current limit is tried first (see `charge_charger`), while nothing
+else moves the current.
+Seeking: then the voltage comes down step by step until the current gives way; what is sent then, less the
+string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by one step, and only if
+the current comes back, by no more than a step is worth, is b taken for true; where it gave way at once, by a
+fall from far above, only the second time, unless the current limit is obeyed.
 Probing: later, when less flows than is wanted, by more than a step gives, and nothing else limits or
 moves it, the voltage goes up one step; unless the current answers, by no more than a step is worth (more
 is the sun), it is taken back, and the next attempt waits twice as long. What is found is one step,
@@ -27,7 +30,8 @@ TOUCH_C, TOUCH_SHARE = 0.01, 0.04
 """The current has given way when it has fallen by this much, in C, and by this share."""
 
 BACK = 0.15, 1.25
-"""Share of what was lost, or of what a step is worth at once, that must come back; more of the latter is the sun."""
+"""At least this share of what was lost, or of what a step is worth at once, must come back; more than the
+latter, by so much, is the sun."""
 
 FLOWS_C = 0.005
 """Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
@@ -44,7 +48,8 @@ LACKS_C = 0.012
 ANSWER = 0.25, 1.6
 """A current that goes up by such a share of what a step is worth has answered; by more: it was the sun."""
 
-FIRST, FIRST_V = 5.0, 0.02
+TRIES, TRIES_V = 5.0, 0.02
+"""The current limit is tried for so many times what a change takes, while there is so much room."""
 
 STEP_V = 0.1
 PRESS_V = 0.05
@@ -82,8 +87,8 @@ class Seek:
         self.voltage_ignored = False
         self.held_v: float | None = None
         self._stage_s = 0.0
-        self._first_s: float | None = 0.0
-        self._at_once = True
+        self._tried_s: float | None = 0.0
+        self._at_once = False
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
@@ -124,6 +129,7 @@ class Seek:
         if now.amps < -self._flows_a:  # drawn from: what does not charge tells nothing of a charger
             if self._probe_s is not None:
                 self._take_back()
+            self._tried_s = None
             self._rest_s = 0.0  # and a current that comes back when the load goes is no answer to a trial
             return
         if not (charger.obeys or self.voltage_ignored):
@@ -140,18 +146,18 @@ class Seek:
 
     @property
     def tries(self) -> bool:
-        """The current limit is tried before the voltage, while nothing else moves the current."""
-        return self.stage is Stage.DOWN and self._first_s is not None
+        """The current limit is being tried: the voltage must not move."""
+        return self.stage is Stage.DOWN and self._tried_s is not None
 
     def _try(self, now: Moment, charger: Charger) -> None:
-        assert self._first_s is not None
-        self._first_s += now.elapsed_s
+        assert self._tried_s is not None
+        self._tried_s += now.elapsed_s
         self._stage_s = 0.0
         charger.dip(now)
-        known = charger.obeys or charger.ignores or charger.unfelt
-        if known or charger.silent(now) or self._first_s > FIRST * now.settle_s or now.spare_v < FIRST_V:
+        known = charger.obeys or charger.unfelt or charger.silent(now)
+        if known or self._tried_s > TRIES * now.settle_s or now.spare_v < TRIES_V:
             charger.leave()
-            self._first_s = None
+            self._tried_s = None
 
     def _grope(self, now: Moment, seen_v: float) -> None:
         """Without a known current the string's own voltage has to answer, within a narrower bound."""
@@ -182,14 +188,7 @@ class Seek:
                 worth_a = STEP_V / now.string_ohm
                 least_a = BACK[0] * min(self._top_a - self._touch_a, worth_a)
                 if least_a < self._back_a - self._touch_a < BACK[1] * worth_a:
-                    if not charger.obeys and self._at_once:
-                        self._at_once = False
-                        offset.put(offset.at(amps) - STEP_V, amps)
-                        self._top_a = amps
-                        self._go(Stage.DOWN)
-                    else:
-                        offset.confirm(offset.at(amps), self._touch_a)
-                        self._go(Stage.DONE)
+                    self._came_back(amps, charger)
                 else:
                     self._top_a = amps
                     self._go(Stage.DOWN)
@@ -199,7 +198,19 @@ class Seek:
             before_v, _ = self._before
             offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
             self._top_a = amps
+            self._at_once = True
             self._go(Stage.DOWN)
+
+    def _came_back(self, amps: float, charger: Charger) -> None:
+        offset = self.offset
+        if self._at_once and not charger.obeys:
+            self._at_once = False
+            offset.put(offset.at(amps) - STEP_V, amps)
+            self._top_a = amps
+            self._go(Stage.DOWN)
+        else:
+            offset.confirm(offset.at(amps), self._touch_a)
+            self._go(Stage.DONE)
 
     def _down(self, now: Moment, charger: Charger, seen_v: float, *, settled: bool) -> None:
         amps, offset = now.amps, self.offset
