@@ -4,8 +4,8 @@ Trying: at the beginning of the knee the current limit is tried first (see `char
 else moves the current.
 Seeking: then the voltage comes down step by step until the current gives way; what is sent then, less the
 string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by one step, and only if
-the current comes back, by no more than a step is worth, is b taken for true; where it gave way at once, by a
-fall from far above, only the second time, unless the current limit is obeyed.
+the current comes back is b taken for true; if it comes back by more than a step is worth, or gave way at once,
+when the voltage came down from far above, only the second time; the latter not if the current limit is obeyed.
 Probing: later, when less flows than is wanted, by more than a step gives, and nothing else limits or
 moves it, the voltage goes up one step; unless the current answers, by no more than a step is worth (more
 is the sun), it is taken back, and the next attempt waits twice as long. What is found is one step,
@@ -88,7 +88,7 @@ class Seek:
         self.held_v: float | None = None
         self._stage_s = 0.0
         self._tried_s: float | None = 0.0
-        self._at_once = False
+        self._at_once = self._again = False
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
@@ -186,9 +186,9 @@ class Seek:
             if settled:
                 self.held_v = None
                 worth_a = STEP_V / now.string_ohm
-                least_a = BACK[0] * min(self._top_a - self._touch_a, worth_a)
-                if least_a < self._back_a - self._touch_a < BACK[1] * worth_a:
-                    self._came_back(amps, charger)
+                back_a = self._back_a - self._touch_a
+                if back_a > BACK[0] * min(self._top_a - self._touch_a, worth_a):
+                    self._came_back(amps, charger, in_proportion=back_a < BACK[1] * worth_a)
                 else:
                     self._top_a = amps
                     self._go(Stage.DOWN)
@@ -198,19 +198,19 @@ class Seek:
             before_v, _ = self._before
             offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
             self._top_a = amps
-            self._at_once = True
+            self._at_once, self._again = True, False
             self._go(Stage.DOWN)
 
-    def _came_back(self, amps: float, charger: Charger) -> None:
+    def _came_back(self, amps: float, charger: Charger, *, in_proportion: bool) -> None:
         offset = self.offset
-        if self._at_once and not charger.obeys:
-            self._at_once = False
+        if self._again or (in_proportion and (charger.obeys or not self._at_once)):
+            offset.confirm(offset.at(amps), self._touch_a)
+            self._go(Stage.DONE)
+        else:
+            self._again = True
             offset.put(offset.at(amps) - STEP_V, amps)
             self._top_a = amps
             self._go(Stage.DOWN)
-        else:
-            offset.confirm(offset.at(amps), self._touch_a)
-            self._go(Stage.DONE)
 
     def _down(self, now: Moment, charger: Charger, seen_v: float, *, settled: bool) -> None:
         amps, offset = now.amps, self.offset
