@@ -4,8 +4,8 @@ Trying: at the beginning of the knee the current limit is tried first (see `char
 else moves the current.
 Seeking: then the voltage comes down step by step until the current gives way; what is sent then, less the
 string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by one step, and only if
-the current comes back is b taken for true; if it comes back by more than a step is worth, or gave way at once,
-when the voltage came down from far above, only the second time; the latter not if the current limit is obeyed.
+the current comes back is b taken for true. The second time is needed where it came back by more than a step
+is worth, or gave way at once, when the voltage came from far above, and is not known to obey its limit.
 Probing: later, when less flows than is wanted, by more than a step gives, and nothing else limits or
 moves it, the voltage goes up one step; unless the current answers, by no more than a step is worth (more
 is the sun), it is taken back, and the next attempt waits twice as long. What is found is one step,
