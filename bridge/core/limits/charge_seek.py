@@ -149,6 +149,12 @@ class Seek:
         """The current limit is being tried: the voltage must not move."""
         return self.stage is Stage.DOWN and self._tried_s is not None
 
+    @property
+    def tests(self) -> bool:
+        """The voltage limit is moved to see what the current makes of it."""
+        sought = self.stage in (Stage.DOWN, Stage.SETTLING) and self._tried_s is None
+        return sought or self.held_v is not None
+
     def _try(self, now: Moment, charger: Charger) -> None:
         assert self._tried_s is not None
         self._tried_s += now.elapsed_s
