@@ -386,6 +386,14 @@ def test_the_search_for_the_offset_begins_in_the_knee() -> None:
     assert stages == [Stage.WAITING, Stage.DOWN]
 
 
+def test_without_a_known_current_the_limit_stands_for_no_trial() -> None:
+    """It comes down to what the practice of the trade allows."""
+    limit = VoltageLimit(FINE, NOTHING)
+    assert value(limit) == pytest.approx(56.0)
+    assert limit.seek.tries
+    assert value(limit, current_a=None, room_v=0.3) < 54.0 + 0.3 + 0.5
+
+
 def test_what_was_kept_is_taken_up() -> None:
     """By charger and search."""
     kept = Learnt((), 0.1, 20.0, 4.0, True)
