@@ -423,6 +423,9 @@ def test_a_test_is_silent_without_the_begin_of_a_fall() -> None:
     charger = dipped([*BEGUN, *[100.0] * 8])
     assert charger.silent(moment(99.24))
     assert not charger.silent(moment(99.22))
+    charger = dipped([*BEGUN, 99.5, *[100.0] * 7])
+    assert charger.silent(moment(99.24))
+    assert not charger.silent(moment(99.22))
     charger = dipped([*BEGUN, *FALLS, *[96.0] * 8])
     assert NEVER_A > charger.test_a > 1e6
     assert not charger.silent(moment(100.0))
