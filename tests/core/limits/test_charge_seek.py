@@ -342,6 +342,14 @@ def test_what_flows_while_the_current_limit_is_tried_gives_no_way() -> None:
     assert site.seek.tries
 
 
+def test_a_current_that_was_not_known_before_the_search_is_no_reason_not_to_try() -> None:
+    """It may be known by then; one that was drawn is."""
+    for amps, tries in ((None, True), (-2.3, True), (-2.5, False)):
+        site = Site(tries=True)
+        site.go(amps)
+        assert site.go(100.0).tries is tries
+
+
 @pytest.mark.parametrize("name", ["obeys", "unfelt"])
 def test_a_charger_that_is_known_is_tried_no_more(name: str) -> None:
     """Whichever it was found to be."""
