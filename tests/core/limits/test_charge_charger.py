@@ -394,6 +394,20 @@ def test_a_cloud_during_a_test_leaves_what_was_known() -> None:
         assert (charger.test_a, charger.unfelt, charger.obeys) == (NEVER_A, True, False)
 
 
+def test_a_return_that_was_cut_short_is_no_part_of_the_next_test() -> None:
+    """More flowed than was allowed while the current was to come back; half an hour later the same charger,
+    at a current that does not move, has not obeyed."""
+    charger = dipped([*BEGUN, *FALLS])
+    for amps, sent_a, count in ((97.0, 50.0, 9), (0.0, 0.0, 1809)):
+        for _ in range(count):
+            now = moment(amps, wanted_a=9.0)
+            charger.remember(56.0, sent_a, now)
+            charger.judge(now)
+        assert charger.ignores is (amps > 0.0)
+    assert on_trial(dipped([100.0] * 12, charger))
+    assert (charger.obeys, charger.lag_s) == (False, None)
+
+
 def test_steps_without_new_readings_are_no_time_of_the_test() -> None:
     """But of the pause before it."""
     charger = dipped([*BEGUN, 80.0, *[80.0] * 5])
