@@ -128,7 +128,7 @@ class Charger:
         if self._over_s >= OVER_S:
             self.ignores = self.unfelt = True
             self.obeys = False
-            self.test_a = NEVER_A
+            self.test_a, self._back_a = NEVER_A, 0.0
 
     def dip(self, now: Moment) -> None:
         """The test whether the current limit is obeyed; begins only while the current stands level."""

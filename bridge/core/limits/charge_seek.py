@@ -123,10 +123,13 @@ class Seek:
             self.offset.bound(max(seen_v, BLIND_V), 0.0)
         elif now.amps > self._flows_a and not self.voltage_ignored:
             self.offset.bound(seen_v, now.amps)
+        drawn = now.amps < -self._flows_a
+        if self.tries and (drawn or now.current_a is None):  # what flows now is no answer
+            self._stop_trying(charger)
         if now.current_a is None:
             self._grope(now, seen_v)
             return
-        if now.amps < -self._flows_a:  # drawn from: what does not charge tells nothing of a charger
+        if drawn:  # what does not charge tells nothing of a charger
             if self._probe_s is not None:
                 self._take_back()
             self._tried_s = None
@@ -162,8 +165,11 @@ class Seek:
         charger.dip(now)
         known = charger.obeys or charger.unfelt or charger.silent(now)
         if known or self._tried_s > TRIES * now.settle_s or now.spare_v < TRIES_V:
-            charger.leave()
-            self._tried_s = None
+            self._stop_trying(charger)
+
+    def _stop_trying(self, charger: Charger) -> None:
+        charger.leave()
+        self._tried_s = None
 
     def _grope(self, now: Moment, seen_v: float) -> None:
         """Without a known current the string's own voltage has to answer, within a narrower bound."""
