@@ -124,15 +124,16 @@ class Seek:
         elif now.amps > self._flows_a and not self.voltage_ignored:
             self.offset.bound(seen_v, now.amps)
         drawn = now.amps < -self._flows_a
-        if self.tries and (drawn or now.current_a is None):  # what flows now is no answer
-            self._stop_trying(charger)
+        if drawn or now.current_a is None:  # what flows now is no answer
+            charger.leave()
+            if self.tries:
+                self._tried_s = None
         if now.current_a is None:
             self._grope(now, seen_v)
             return
         if drawn:  # what does not charge tells nothing of a charger
             if self._probe_s is not None:
                 self._take_back()
-            self._tried_s = None
             self._rest_s = 0.0  # and a current that comes back when the load goes is no answer to a trial
             return
         if not (charger.obeys or self.voltage_ignored):
@@ -165,11 +166,8 @@ class Seek:
         charger.dip(now)
         known = charger.obeys or charger.unfelt or charger.silent(now)
         if known or self._tried_s > TRIES * now.settle_s or now.spare_v < TRIES_V:
-            self._stop_trying(charger)
-
-    def _stop_trying(self, charger: Charger) -> None:
-        charger.leave()
-        self._tried_s = None
+            charger.leave()
+            self._tried_s = None
 
     def _grope(self, now: Moment, seen_v: float) -> None:
         """Without a known current the string's own voltage has to answer, within a narrower bound."""
@@ -206,7 +204,7 @@ class Seek:
                     self._go(Stage.DOWN)
         elif self.stage is Stage.DOWN:
             self._down(now, charger, seen_v, settled=settled)
-        elif amps >= SEEK_C * self._settings.capacity_ah:
+        elif self._probe_s is None and amps >= SEEK_C * self._settings.capacity_ah:
             before_v, _ = self._before
             offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
             self._top_a = amps

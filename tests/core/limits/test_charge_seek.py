@@ -32,7 +32,9 @@ class Site:
         self.facts |= {"current_a": 10.0, "blur_a": 1.0, "wanted_a": 60.0, "spare_v": 0.02, "step_v": 0.01}
         self.facts |= {"settle_s": 8.0, "unseen_s": 2.0}
         if not tries:
+            self.seek.stage = Stage.DOWN
             self.go(-50.0)
+            self.seek.stage = Stage.WAITING
 
     def go(self, amps: float | None, steps: int = 1, **changes: Any) -> Seek:
         """So many steps at one current."""
@@ -342,12 +344,32 @@ def test_what_flows_while_the_current_limit_is_tried_gives_no_way() -> None:
     assert site.seek.tries
 
 
-def test_a_current_that_was_not_known_before_the_search_is_no_reason_not_to_try() -> None:
-    """It may be known by then; one that was drawn is."""
-    for amps, tries in ((None, True), (-2.3, True), (-2.5, False)):
+def test_what_was_before_the_search_is_no_reason_not_to_try() -> None:
+    """A current that was drawn, or not known."""
+    for amps in (None, -2.5):
         site = Site(tries=True)
         site.go(amps)
-        assert site.go(100.0).tries is tries
+        assert site.go(100.0).tries
+
+
+def test_a_trial_upward_ends_before_the_search_begins() -> None:
+    """Both at once would hold the voltage for ever."""
+    site = Site()
+    assert site.go(10.0, 61).held_v is not None
+    assert site.go(60.0, 8).stage is Stage.WAITING
+    seek = site.go(60.0, 3)
+    assert (seek.stage, seek.held_v) == (Stage.DOWN, None)
+
+
+@pytest.mark.parametrize("amps", [None, -2.5])
+def test_a_test_of_the_current_ends_when_what_flows_is_no_answer(amps: float | None) -> None:
+    """The limit must not stay where the test put it; a current that only stays low goes on being tested."""
+    site = verified()
+    site.charger.test_a = 50.0
+    site.go(0.0)
+    assert site.charger.test_a == 50.0
+    site.go(amps)
+    assert site.charger.test_a == NEVER_A
 
 
 @pytest.mark.parametrize("name", ["obeys", "unfelt"])

@@ -71,8 +71,6 @@ def test_the_voltage_is_tested_while_it_is_moved_for_an_answer(
     stage: Stage, held_v: float | None, tried: bool, tests: bool
 ) -> None:
     """Down, until the current gives way, and up again; not while the current limit is tried."""
-    site = Site()
-    if tried:
-        site.go(-50.0)  # a load ends the trial
+    site = Site(tries=not tried)
     site.seek.stage, site.seek.held_v = stage, held_v
     assert site.seek.tests is tests
