@@ -12,6 +12,7 @@ class Reason(Enum):
     HEADROOM = "headroom left by the extreme cell"
     HIGHEST_CELL = "taper by the highest cell"
     CELL_TARGET = "the current that takes no cell past its target"
+    TESTED = "a short test of what the inverter makes of this limit"
     CELL_FLOOR = "the current that takes no cell below its floor"
     LOWEST_CELL = "taper by the lowest cell"
     COLDEST_CELL = "taper by the coldest cell"

@@ -25,6 +25,9 @@ STEPS: Final = {
 QUIET_US: Final = 2_000_000
 """A limit that only moves (its reason unchanged) is told at most this often."""
 
+LASTS_US: Final = 60_000_000
+"""A reason that has bound a limit for so long is told even where the limit has hardly moved for it."""
+
 REPEAT_US: Final = 60_000_000
 """The same refusal of the same source is told at most this often, with the number of repeats."""
 
@@ -100,6 +103,7 @@ class Journal:
         self._log = logger
         self._clock = clock
         self._told: dict[str, tuple[Limit, int]] = {}
+        self._since: dict[str, tuple[Reason, str, int]] = {}
         self._state: object = None
         self._warnings: tuple[str, ...] = ()
         self._repeats: dict[tuple[str, str], tuple[int, int]] = {}
@@ -130,6 +134,10 @@ class Journal:
                 self.say(t_us, words.limit_line(name, limit))
 
     def _worth_telling(self, name: str, limit: Limit, t_us: int) -> bool:
+        reason, bank = limit.binding.reason, limit.binding.bank
+        since = self._since.get(name)
+        if since is None or since[:2] != (reason, bank):
+            self._since[name] = since = reason, bank, t_us
         before = self._told.get(name)
         if before is None:
             return True
@@ -138,10 +146,11 @@ class Journal:
         if name.endswith("current_limit"):
             step *= max(limit.value, old.value, 1.0)
         moved = abs(limit.value - old.value)
-        if _cause(limit) != _cause(old):
+        if (reason, bank) != (old.binding.reason, old.binding.bank):
             # On the way up the reason flips with every small rise: then only a real move is news.
-            idle = not _SHAPED.isdisjoint((limit.binding.reason, old.binding.reason))
-            return moved >= step / 2 or (not idle and t_us - told_us >= 5 * QUIET_US)
+            idle = not _SHAPED.isdisjoint((reason, old.binding.reason))
+            lasts = reason not in _SHAPED and t_us - since[2] >= LASTS_US
+            return moved >= step / 2 or lasts or (not idle and t_us - told_us >= 5 * QUIET_US)
         return moved >= step and t_us - told_us >= QUIET_US
 
     def note(self, note: Note) -> None:
@@ -169,7 +178,3 @@ class Journal:
     def status(self, decision: Decision) -> None:
         """The status line."""
         self.say(decision.t_us, words.status_line(decision))
-
-
-def _cause(limit: Limit) -> tuple[Reason, str]:
-    return limit.binding.reason, limit.binding.bank

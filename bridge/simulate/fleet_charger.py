@@ -9,6 +9,7 @@ class FleetCharger:
     """Follows the tighter of the limits it obeys, as far as its source goes.
 
     Attributes:
+        lag_s: time constant of each.
         current_a: what flows now, of each pack.
     """
 
@@ -25,14 +26,14 @@ class FleetCharger:
         """Start without current.
 
         Args:
-            lag_s: time constant of its response.
+            lag_s: time constant of the response of each.
             reads_low_v: what it gives too much: the terminals stand this far above the limit.
             cable_ohm: between its terminals and those of the pack.
             most_a: what it can give at all.
             obeys_voltage, obeys_current: else it behaves as if there were no such limit.
         """
         self.current_a = np.zeros_like(lag_s)
-        self._lag_s = lag_s
+        self.lag_s = lag_s
         self._reads_low_v = reads_low_v
         self._cable_ohm = cable_ohm
         self._most_a = most_a
@@ -48,5 +49,5 @@ class FleetCharger:
             ohm = cells.series_ohm.sum(axis=1) + self._cable_ohm
             wanted = np.minimum(wanted, (limit_v + self._reads_low_v - cells.emf_v.sum(axis=1)) / ohm)
         wanted = np.maximum(wanted, 0.0)
-        self.current_a = self.current_a + (wanted - self.current_a) * (1.0 - np.exp(-dt_s / self._lag_s))
+        self.current_a = self.current_a + (wanted - self.current_a) * (1.0 - np.exp(-dt_s / self.lag_s))
         return self.current_a

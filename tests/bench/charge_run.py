@@ -150,9 +150,11 @@ class Trial:
     def bound(self, margin_v: float) -> tuple[Array, Array]:
         """Charge, %, and time that no law can better which leaves readings so far below the target.
 
-        It knows all else, and its charger follows at once.
+        It knows all else. Its charger rises once, at the beginning, with its lag, and then follows at once.
         """
         fleet = self.draw()
+        middle_s = np.arange(len(fleet.sky))[:, None] + 0.5
+        fleet.sky *= -np.expm1(-middle_s / fleet.charger.lag_s)
         taken, _ = oracle(fleet, TARGET_V - margin_v - fleet.offset_v, len(self.best) - 1)
         return self._compare(taken)
 

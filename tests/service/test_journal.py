@@ -64,6 +64,21 @@ def test_a_change_of_reason_is_told_at_once() -> None:
     assert lines[-1] == "charge with 0.0 A: the pack does not permit it (bank shelf)"
 
 
+def test_a_reason_that_lasts_is_told_though_the_limit_hardly_moved() -> None:
+    """After a minute without a break, once; what only shapes the way up is not told for that."""
+    up = decided(0, limit(138.0, Reason.RISING))
+    there = [decided(t_s, limit(140.0)) for t_s in (5, 64, 65, 66, 130)]
+    assert told(up, *there[:2]) == ["charge with 138.0 A: rising slowly after a lower limit"]
+    assert told(up, *there)[1:] == ["charge with 140.0 A: the configured limit"]
+    broken = decided(30, limit(139.0, Reason.RISING))
+    assert len(told(up, there[0], broken, decided(31, limit(140.0)), decided(90, limit(140.0)))) == 1
+    assert len(told(decided(0, limit(140.0)), decided(5, limit(139.0, Reason.NOT_WORTH_IT)), broken)) == 1
+    assert (
+        len(told(decided(0, limit(140.0)), *[decided(t_s, limit(139.0, Reason.RISING)) for t_s in (5, 99)]))
+        == 1
+    )
+
+
 def test_states_and_warnings_are_told_when_they_begin_and_end() -> None:
     """A state comes with its meaning and cause; a warning when it appears and when it goes."""
     lines = Lines()

@@ -96,9 +96,11 @@ class BankCharge:
     def _told(self, share: float) -> tuple[Contribution, Contribution] | None:
         if self._limits is None:
             return None
-        volts, amps = self._limits.voltage_v, self._limits.current_a / share
-        return Contribution(Reason.HEADROOM, volts, self._name), Contribution(
-            Reason.CELL_TARGET, amps, self._name
+        found, name = self._limits, self._name
+        volts_for = Reason.TESTED if found.tests_voltage else Reason.HEADROOM
+        amps_for = Reason.TESTED if found.tests_current else Reason.CELL_TARGET
+        return Contribution(volts_for, found.voltage_v, name), Contribution(
+            amps_for, found.current_a / share, name
         )
 
     @property

@@ -1,9 +1,10 @@
 """What has been seen of the charger: whether it obeys the current limit, and how fast.
 
-Once, early in the knee, the current limit is put a little below the current that flows, if it can be by
-less than counts as a movement on the wire; without an answer, again only where it can. A charger that
-follows obeys, and the time it takes tells its lag. One that gives more than it was allowed for some
-seconds ignores the limit, now or at any other time.
+Early in the knee, before the voltage moves anything, the current limit is put a little below the current that
+flows, if it can be by less than counts as a movement on the wire; without an answer, again only where it can.
+A charger that follows obeys, and its lag is the time until 70 % of the fall were seen, less the age of the
+readings, over ln(1/0.3): between two readings the fall is taken for exponential, towards where it comes to
+rest. One that gives more than it was allowed for some seconds ignores the limit, now or at any other time.
 """
 
 import math
@@ -16,6 +17,9 @@ NEVER_A = 1e9
 DIP_C = 0.011
 """How far the current is dipped, in C, besides the error of the current."""
 
+BEGUN = 0.25
+"""It has begun to fall when this share of that is gone."""
+
 QUIET_C = 0.0195
 """A limit that moves by less than this, in C, does not count as a movement on the wire."""
 
@@ -27,6 +31,12 @@ LONGER = 4.0
 
 NEAR, NEAR_LAGS = 0.3, 1.2
 """This share of the fall is left after ln(1/NEAR) = 1.2 time constants."""
+
+AT_REST = 3.0
+"""A fall has come to rest after so many times what it took to be near."""
+
+LEAST_LEFT = 0.05
+"""Less that is left of a fall is not told from nothing."""
 
 LEAST_LAG_S, MOST_LAG_S = 1.5, 8.0
 """Bounds of the lag that is learnt."""
@@ -67,7 +77,7 @@ class Charger:
         self._falls: list[float] = []
         self._back_a = 0.0
         self._found_s = 0.0
-        self._pause_s = 0.0
+        self._pause_s = PAUSE_S
         self._wait_s = PAUSE_S
         self.obeys, self.unfelt = False, learnt.ignores
         self.ignores = learnt.ignores
@@ -118,7 +128,7 @@ class Charger:
         if self._over_s >= OVER_S:
             self.ignores = self.unfelt = True
             self.obeys = False
-            self.test_a = NEVER_A
+            self.test_a, self._back_a = NEVER_A, 0.0
 
     def dip(self, now: Moment) -> None:
         """The test whether the current limit is obeyed; begins only while the current stands level."""
@@ -152,16 +162,23 @@ class Charger:
         if fall_a > 2.0 * dip_a + 3.0 * now.blur_a:  # too much: a cloud, or the cells' own taper
             self._end(unfelt=self.unfelt)
         elif self._level_s >= 3.0 and fall_a > 0.5 * dip_a:
-            near_a = amps + NEAR * fall_a
-            waited = next(n for n, seen_a in enumerate(self._falls) if seen_a < near_a)
-            # Readings come in steps: the crossing lies, on the mean, somewhat later than half a step.
-            waited_s = waited * self._test_s / (len(self._falls) - 1) - now.unseen_s + 0.7
-            self._found_s = min(max(waited_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
-            self._back_a = amps + 0.5 * fall_a
-            self._test_s = 0.0
-            self.test_a = NEVER_A - 1.0
+            self._fallen(now, fall_a)
         elif self._test_s > 3.0 * now.settle_s:
             self._end(unfelt=True)
+
+    def _fallen(self, now: Moment, fall_a: float) -> None:
+        left = [max((seen_a - now.amps) / fall_a, LEAST_LEFT) for seen_a in self._falls]
+        near = next(n for n, share in enumerate(left) if share < NEAR)
+        period_s, delay_s = self._test_s / (len(left) - 1), self._settings.delay_s
+        from_s, to_s = max((near - 1) * period_s - delay_s, 0.0), near * period_s - delay_s
+        before, behind = math.log(left[near - 1] / NEAR), math.log(NEAR / left[near])
+        near_s = from_s + (to_s - from_s) * before / (before + behind)
+        if self._test_s - now.unseen_s < AT_REST * near_s and self._test_s < 3.0 * now.settle_s:
+            return
+        self._found_s = min(max(near_s / NEAR_LAGS, LEAST_LAG_S), MOST_LAG_S)
+        self._back_a = now.amps + 0.5 * fall_a
+        self._test_s = 0.0
+        self.test_a = NEVER_A - 1.0
 
     def _come_back(self, now: Moment) -> None:
         """A cloud makes a current fall, too; only one that comes back when it may has obeyed."""
@@ -172,6 +189,16 @@ class Charger:
             self._wait_s = min(LONGER * self._wait_s, AGAIN_S)
         if self.obeys or self._test_s > 2.0 * now.settle_s:
             self._end(unfelt=self.unfelt and not self.obeys)
+
+    def silent(self, now: Moment) -> bool:
+        """The current is under test, and has not begun to fall in the time a charger may take."""
+        asked = self.test_a < NEVER_A - 1.0 and self._test_s >= now.settle_s
+        return asked and self._falls[0] - now.amps < BEGUN * DIP_C * self._settings.capacity_ah
+
+    def leave(self) -> None:
+        """Ends a test that is under way, without a result."""
+        if self.test_a < NEVER_A:
+            self._end(unfelt=self.unfelt)
 
     def _end(self, *, unfelt: bool) -> None:
         self.test_a = NEVER_A

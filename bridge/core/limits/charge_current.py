@@ -24,8 +24,9 @@ UNSURE = 0.5
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
-DOUBT_V = 0.0006
-"""Margin for what the law does not know, besides the sensors."""
+DOUBT_V = 0.00048
+"""Margin for what the law does not know, besides the sensors: less than half a step of 1 mV, so that one
+that stands so far below, with some noise, is no reason to fall."""
 
 
 def margin_v(settings: ChargeSettings, cells: Cells) -> float:

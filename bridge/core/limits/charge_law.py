@@ -97,12 +97,15 @@ class ChargeLaw:
             self.wanted_a, now.amps, dt_s, lasting_a=self._lasting_a, heeded=not charger.unfelt
         )
         first_a = self.first.follow(self._first_a, now.amps, dt_s)
+        least_a = min(limit_a, first_a)
         return ChargeLimits(
             limit_v,
-            min(limit_a, first_a, charger.test_a),
+            min(least_a, charger.test_a),
             charger.ignores,
             voltage.seek.voltage_ignored,
             cells.contact,
+            voltage.seek.tests,
+            charger.test_a < least_a,
         )
 
     def _look(

@@ -1,8 +1,11 @@
 """The experiments that find the charger's offset (see `charge_offset`), at most one at a time.
 
-Seeking: at the beginning of the knee the voltage comes down step by step until the current gives way; what is
-sent then, less the string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by
-one step, and only if the current comes back is b taken for true.
+Trying: at the beginning of the knee the current limit is tried first (see `charge_charger`), while nothing
+else moves the current.
+Seeking: then the voltage comes down step by step until the current gives way; what is sent then, less the
+string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by one step, and only if
+the current comes back is b taken for true. The second time is needed where it came back by more than a step
+is worth, or gave way at once, when the voltage came from far above, and is not known to obey its limit.
 Probing: later, when less flows than is wanted, by more than a step gives, and nothing else limits or
 moves it, the voltage goes up one step; unless the current answers, by no more than a step is worth (more
 is the sun), it is taken back, and the next attempt waits twice as long. What is found is one step,
@@ -26,8 +29,9 @@ SEEK_C = 0.08
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
 """The current has given way when it has fallen by this much, in C, and by this share."""
 
-BACK = 0.15
-"""Share of what was lost, or of what a step is worth at once, that must come back."""
+BACK = 0.15, 1.25
+"""At least this share of what was lost, or of what a step is worth at once, must come back; more than the
+latter, by so much, is the sun."""
 
 FLOWS_C = 0.005
 """Without this much current, in C, it is not the charger that holds the string up: nothing is learnt."""
@@ -43,6 +47,9 @@ LACKS_C = 0.012
 
 ANSWER = 0.25, 1.6
 """A current that goes up by such a share of what a step is worth has answered; by more: it was the sun."""
+
+TRIES, TRIES_V = 5.0, 0.02
+"""The current limit is tried for so many times what a change takes, while there is so much room."""
 
 STEP_V = 0.1
 PRESS_V = 0.05
@@ -80,6 +87,8 @@ class Seek:
         self.voltage_ignored = False
         self.held_v: float | None = None
         self._stage_s = 0.0
+        self._tried_s: float | None = 0.0
+        self._at_once = self._again = False
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
@@ -114,10 +123,15 @@ class Seek:
             self.offset.bound(max(seen_v, BLIND_V), 0.0)
         elif now.amps > self._flows_a and not self.voltage_ignored:
             self.offset.bound(seen_v, now.amps)
+        drawn = now.amps < -self._flows_a
+        if drawn or now.current_a is None:  # what flows now is no answer
+            charger.leave()
+            if self.tries:
+                self._tried_s = None
         if now.current_a is None:
             self._grope(now, seen_v)
             return
-        if now.amps < -self._flows_a:  # drawn from: what does not charge tells nothing of a charger
+        if drawn:  # what does not charge tells nothing of a charger
             if self._probe_s is not None:
                 self._take_back()
             self._rest_s = 0.0  # and a current that comes back when the load goes is no answer to a trial
@@ -125,11 +139,35 @@ class Seek:
         if not (charger.obeys or self.voltage_ignored):
             self._press(now, steady_s)
         if not self.offset.verified and not self.voltage_ignored:
-            self._search(now, charger, seen_v, sent_v)
+            if self.tries:
+                self._try(now, charger)
+            else:
+                self._search(now, charger, seen_v, sent_v)
         elif not (charger.obeys or charger.ignores):
             charger.dip(now)
         if self.offset.verified or (self.stage is Stage.WAITING and now.high_v > self._settings.knee_v):
             self._track(now, charger, seen_v, sent_v, steady_s)
+
+    @property
+    def tries(self) -> bool:
+        """The current limit is being tried: the voltage must not move."""
+        return self.stage is Stage.DOWN and self._tried_s is not None
+
+    @property
+    def tests(self) -> bool:
+        """The voltage limit is moved to see what the current makes of it."""
+        sought = self.stage in (Stage.DOWN, Stage.SETTLING) and self._tried_s is None
+        return sought or self.held_v is not None
+
+    def _try(self, now: Moment, charger: Charger) -> None:
+        assert self._tried_s is not None
+        self._tried_s += now.elapsed_s
+        self._stage_s = 0.0
+        charger.dip(now)
+        known = charger.obeys or charger.unfelt or charger.silent(now)
+        if known or self._tried_s > TRIES * now.settle_s or now.spare_v < TRIES_V:
+            charger.leave()
+            self._tried_s = None
 
     def _grope(self, now: Moment, seen_v: float) -> None:
         """Without a known current the string's own voltage has to answer, within a narrower bound."""
@@ -157,19 +195,30 @@ class Seek:
             self._back_a = max(self._back_a, amps)
             if settled:
                 self.held_v = None
-                if self._back_a > self._touch_a + BACK * min(
-                    self._top_a - self._touch_a, STEP_V / now.string_ohm
-                ):
-                    offset.confirm(offset.at(amps), self._touch_a)
-                    self._go(Stage.DONE)
+                worth_a = STEP_V / now.string_ohm
+                back_a = self._back_a - self._touch_a
+                if back_a > BACK[0] * min(self._top_a - self._touch_a, worth_a):
+                    self._came_back(amps, charger, in_proportion=back_a < BACK[1] * worth_a)
                 else:
                     self._top_a = amps
                     self._go(Stage.DOWN)
         elif self.stage is Stage.DOWN:
             self._down(now, charger, seen_v, settled=settled)
-        elif amps >= SEEK_C * self._settings.capacity_ah:
+        elif self._probe_s is None and amps >= SEEK_C * self._settings.capacity_ah:
             before_v, _ = self._before
             offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
+            self._top_a = amps
+            self._at_once, self._again = True, False
+            self._go(Stage.DOWN)
+
+    def _came_back(self, amps: float, charger: Charger, *, in_proportion: bool) -> None:
+        offset = self.offset
+        if self._again or (in_proportion and (charger.obeys or not self._at_once)):
+            offset.confirm(offset.at(amps), self._touch_a)
+            self._go(Stage.DONE)
+        else:
+            self._again = True
+            offset.put(offset.at(amps) - STEP_V, amps)
             self._top_a = amps
             self._go(Stage.DOWN)
 
@@ -186,6 +235,7 @@ class Seek:
             self._go(Stage.WAITING)
         elif settled:
             self._stage_s = 0.0
+            self._at_once = False
             now_v = offset.at(amps)
             if now_v > SEEK_TO_V:
                 offset.put(min(now_v, seen_v) - STEP_V, amps)

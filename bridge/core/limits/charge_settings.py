@@ -63,6 +63,7 @@ class ChargeLimits(NamedTuple):
         voltage_v, current_a: the limits, on the wire's grid.
         current_ignored, voltage_ignored: the charger has been seen to pass by this limit.
         contact: index of a cell whose resistance stands far above the others', a bad contact; else `None`.
+        tests_voltage, tests_current: the limit is what it is to find out what the charger makes of it.
     """
 
     voltage_v: float
@@ -70,3 +71,5 @@ class ChargeLimits(NamedTuple):
     current_ignored: bool = False
     voltage_ignored: bool = False
     contact: int | None = None
+    tests_voltage: bool = False
+    tests_current: bool = False

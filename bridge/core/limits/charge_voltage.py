@@ -103,26 +103,32 @@ class VoltageLimit:
         goal = self._goal(now)
         if seek.voltage_ignored:
             self._move(_band(goal, IGNORED_V), now.dt_s, rises=now.spare_v > 0.0)
+        elif seek.tries:
+            self._steady_s += now.dt_s
         elif seek.held_v is not None and now.spare_v > 0.0:
             self._move((seek.held_v, seek.held_v), now.dt_s, rises=True)
-        elif charger.obeys and not charger.ignores:
+        elif charger.obeys and not charger.ignores and seek.offset.verified:
             low_v, high_v = _band(goal, OBEYED_V)
             # Under a cloud the string sinks, and W with it, until the sun is back: nothing to follow.
             high_v += now.string_ohm * now.beyond_a
             self._move((low_v, high_v if charger.felt(now) else ceiling_v), now.dt_s, rises=True)
         else:
-            rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
-            low, high = ALONE_V
-            if charger.unfelt:
-                high += ABOVE_V / now.worst_share
-                slack_v = sent_v - now.string_v - seek.offset.at(now.amps)
-                if seek.offset.verified and slack_v > SOURCE_V:
-                    way_a = max(now.wanted_a - now.amps, 0.0)
-                    beyond_a = min(now.beyond_a, BEYOND * self._settings.most_a)
-                    high += now.string_ohm * (FAR * way_a + beyond_a)
-                    rises = False
-            self._move(_band(goal, (low, high)), now.dt_s, rises=rises)
+            self._alone(now, goal, sent_v)
         return self.value
+
+    def _alone(self, now: Moment, goal: float, sent_v: float) -> None:
+        """The voltage limit may have to carry the pack; where the source is what limits, it waits for it."""
+        offset = self.seek.offset
+        rises = now.spare_v > now.step_v and self._steady_s + now.dt_s >= STEADY_S
+        low, high = ALONE_V
+        if self.charger.unfelt:
+            high += ABOVE_V / now.worst_share
+            if offset.verified and sent_v - now.string_v - offset.at(now.amps) > SOURCE_V:
+                way_a = max(now.wanted_a - now.amps, 0.0)
+                beyond_a = min(now.beyond_a, BEYOND * self._settings.most_a)
+                high += now.string_ohm * (FAR * way_a + beyond_a)
+                rises = False
+        self._move(_band(goal, (low, high)), now.dt_s, rises=rises)
 
     def _goal(self, now: Moment) -> float:
         """W, or what stands for it while the current or the offset is not known."""

@@ -6,21 +6,22 @@ import pytest
 
 from bridge.core.limits.charge_charger import NEVER_A, Charger
 from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import Seek, Stage
+from bridge.core.limits.charge_seek import STEP_V, Seek, Stage
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 
 
 class Site:
-    """A search, its charger, and what is seen of both.
+    """A search, its charger, and what is seen of both; drawn from at first, so that the current limit is not
+    tried, unless the test is about that.
 
     Attributes:
         seen_v: how far what was sent lies above the string.
         facts: the moment.
     """
 
-    def __init__(self, learnt: Learnt = NOTHING) -> None:
+    def __init__(self, learnt: Learnt = NOTHING, *, tries: bool = False) -> None:
         self.seek = Seek(LFP, learnt)
         self.charger = Charger(LFP)
         self.charger.least_a = 140.0
@@ -30,6 +31,10 @@ class Site:
         self.facts |= {"dt_s": 1.0, "elapsed_s": 1.0, "high_v": 3.45, "string_v": 54.0, "string_ohm": 0.005}
         self.facts |= {"current_a": 10.0, "blur_a": 1.0, "wanted_a": 60.0, "spare_v": 0.02, "step_v": 0.01}
         self.facts |= {"settle_s": 8.0, "unseen_s": 2.0}
+        if not tries:
+            self.seek.stage = Stage.DOWN
+            self.go(-50.0)
+            self.seek.stage = Stage.WAITING
 
     def go(self, amps: float | None, steps: int = 1, **changes: Any) -> Seek:
         """So many steps at one current."""
@@ -107,7 +112,7 @@ def test_while_a_current_flows_the_offset_is_no_more_than_is_seen(
 
 def test_without_a_known_current_it_is_raised_by_trial() -> None:
     """Every 24 s by a step, from below 0.3 V, while there is room and the string stands 50 mV lower."""
-    site = Site()
+    site = Site(tries=True)
     found = [round(site.go(None).offset.known[0], 6) for _ in range(120)]
     assert [found.index(v) + 1 for v in (0.1, 0.2, 0.3)] == [25, 50, 75]
     assert found[-1] == 0.3
@@ -189,9 +194,9 @@ def test_a_current_too_small_for_the_search_ends_it() -> None:
 
 
 def touched(*, back_a: float, settle: int = 8) -> Site:
-    """A charger of 100 A that gave way to 60 A, and so much after the step up."""
+    """A charger of 100 A that gave way to 60 A after a step down, and so much after the step up."""
     site = Site()
-    site.go(100.0)
+    site.go(100.0, 9)
     site.seen_v = 0.2
     site.go(60.0)
     site.go(60.0, 7)
@@ -227,7 +232,7 @@ def test_of_a_small_loss_a_share_must_come_back() -> None:
     """15 % of 10 A."""
     for back_a, verified_by in ((61.4, False), (61.6, True)):
         site = Site()
-        site.go(70.0)
+        site.go(70.0, 9)
         site.seen_v = 0.2
         site.go(60.0, 9)
         site.go(back_a, 8)
@@ -237,9 +242,198 @@ def test_of_a_small_loss_a_share_must_come_back() -> None:
 def test_what_is_seen_when_the_current_has_given_way_is_the_offset() -> None:
     """Even more than the search believed: it began too low."""
     site = Site(Learnt((), 0.1, 60.0))
-    site.go(70.0)
+    site.go(70.0, 9)
     site.seen_v = 0.4
     assert site.go(60.0, 9).offset.known == pytest.approx((0.4, 60.0))
+
+
+def gives_way(site: Site, back_a: float) -> Site:
+    """From 100 to 60 A, and comes back to so much; more is wanted."""
+    site.facts["wanted_a"] = 200.0
+    site.seen_v = 0.2
+    assert site.go(60.0).stage is Stage.SETTLING
+    assert site.go(60.0, 8).stage is Stage.BACK_UP
+    site.seen_v = 0.3
+    site.go(back_a, 8)
+    return site
+
+
+@pytest.mark.parametrize(
+    ("back_a", "steps", "obeys", "verified_by"),
+    [
+        (84.9, 9, False, True),
+        (85.1, 9, False, False),
+        (85.1, 9, True, False),
+        (70.0, 8, False, False),
+        (70.0, 8, True, True),
+        (85.1, 8, True, False),
+    ],
+)
+def test_a_current_that_may_have_come_back_by_itself_must_do_so_again(
+    back_a: float, steps: int, obeys: bool, verified_by: bool
+) -> None:
+    """By more than 1.25 times what a step is worth, 20 A; or if it gave way before the first step had
+    settled, and is not known to obey its limit. The search goes on a step below what was found."""
+    site = Site()
+    site.charger.obeys = obeys
+    site.go(100.0, steps)
+    seek = gives_way(site, back_a).seek
+    assert seek.offset.verified is verified_by
+    if not verified_by:
+        assert (seek.stage, seek.held_v) == (Stage.DOWN, None)
+        assert seek.offset.known == pytest.approx((0.2 - STEP_V, back_a))
+        assert site.go(0.97 * back_a).stage is Stage.DOWN
+
+
+@pytest.mark.parametrize("again_a", [63.1, 70.0, 99.0])
+def test_what_came_back_twice_is_found(again_a: float) -> None:
+    """By however much, and at once or not; 15 % of what a step is worth at least."""
+    for first_a, steps in ((99.0, 9), (99.0, 8)):
+        site = Site()
+        site.go(100.0, steps)
+        gives_way(site, first_a)
+        assert not site.seek.offset.verified
+        gives_way(site, again_a)
+        assert (site.seek.stage, site.seek.offset.verified) == (Stage.DONE, True)
+        assert site.seek.offset.known == pytest.approx((0.2, 60.0))
+        site = Site()
+        site.go(100.0, steps)
+        gives_way(site, first_a)
+        assert gives_way(site, 62.9).seek.stage is Stage.DOWN
+
+
+def test_a_search_that_begins_anew_knows_of_no_return() -> None:
+    """Nor that the voltage had come down by a step."""
+    site = Site()
+    site.go(100.0, 9)
+    gives_way(site, 99.0)
+    site.charger.least_a = 22.0
+    assert site.go(22.3).stage is Stage.WAITING
+    site.charger.least_a = 140.0
+    site.seen_v = 0.6
+    assert site.go(100.0).offset.known == (0.5, 100.0)
+    assert not gives_way(site, 70.0).seek.offset.verified
+
+
+def trying() -> Site:
+    """A search that has just begun, with a charger that is not known."""
+    site = Site(tries=True)
+    site.facts["wanted_a"] = 200.0
+    assert not site.seek.tries
+    assert site.go(100.0).tries
+    return site
+
+
+def test_the_current_limit_is_tried_before_the_voltage() -> None:
+    """For no more than 40 s of readings, five times what a change takes; only then the first step settles."""
+    site = trying()
+    assert site.go(100.0, 99, elapsed_s=0.0).tries
+    assert site.go(100.0, 40).tries
+    assert site.seek.offset.known == (0.5, 100.0)
+    assert not site.go(100.0).tries
+    assert site.go(100.0, 7).offset.known == (0.5, 100.0)
+    assert site.go(100.0).offset.known == pytest.approx((0.4, 100.0))
+    assert trying().go(100.0, 20, elapsed_s=2.0).tries
+    assert not trying().go(100.0, 21, elapsed_s=2.0).tries
+
+
+def test_what_flows_while_the_current_limit_is_tried_gives_no_way() -> None:
+    """It falls because it was told to."""
+    site = trying()
+    assert site.go(60.0, 9).stage is Stage.DOWN
+    assert site.seek.tries
+
+
+def test_what_was_before_the_search_is_no_reason_not_to_try() -> None:
+    """A current that was drawn, or not known."""
+    for amps in (None, -2.5):
+        site = Site(tries=True)
+        site.go(amps)
+        assert site.go(100.0).tries
+
+
+def test_a_trial_upward_ends_before_the_search_begins() -> None:
+    """Both at once would hold the voltage for ever."""
+    site = Site()
+    assert site.go(10.0, 61).held_v is not None
+    assert site.go(60.0, 8).stage is Stage.WAITING
+    seek = site.go(60.0, 3)
+    assert (seek.stage, seek.held_v) == (Stage.DOWN, None)
+
+
+@pytest.mark.parametrize("amps", [None, -2.5])
+def test_a_test_of_the_current_ends_when_what_flows_is_no_answer(amps: float | None) -> None:
+    """The limit must not stay where the test put it; a current that only stays low goes on being tested."""
+    site = verified()
+    site.charger.test_a = 50.0
+    site.go(0.0)
+    assert site.charger.test_a == 50.0
+    site.go(amps)
+    assert site.charger.test_a == NEVER_A
+
+
+@pytest.mark.parametrize("name", ["obeys", "unfelt"])
+def test_a_charger_that_is_known_is_tried_no_more(name: str) -> None:
+    """Whichever it was found to be."""
+    site = trying()
+    setattr(site.charger, name, True)
+    assert not site.go(100.0).tries
+
+
+@pytest.mark.parametrize(
+    ("amps", "changes", "tries"),
+    [
+        (100.0, {"spare_v": 0.0201}, True),
+        (100.0, {"spare_v": 0.0199}, False),
+        (-2.3, {}, True),
+        (-2.5, {}, False),
+        (None, {}, False),
+    ],
+)
+def test_without_room_or_current_nothing_is_tried(
+    amps: float | None, changes: dict[str, Any], tries: bool
+) -> None:
+    """20 mV; 2.4 A drawn, or none known. Once is for all."""
+    site = trying()
+    assert site.go(amps, **changes).tries is tries
+    assert site.go(100.0).tries is tries
+
+
+def told(site: Site, amps: float | None, steps: int, **changes: Any) -> Site:
+    """So many steps of a charger whose limit goes out at 102 A."""
+    for _ in range(steps):
+        site.charger.remember(56.0, 102.0, Moment(**site.facts | {"current_a": amps} | changes))
+        site.go(amps, **changes)
+    return site
+
+
+def test_a_charger_that_is_silent_is_tried_no_more() -> None:
+    """8 s from the begin of the test: the test ends without a result."""
+    site = told(trying(), 100.0, 5)
+    assert site.charger.test_a < 100.0
+    assert told(site, 100.0, 7).seek.tries
+    assert site.charger.test_a < 100.0
+    assert not told(site, 100.0, 1).seek.tries
+    assert (site.charger.test_a, site.charger.unfelt) == (NEVER_A, False)
+
+
+def test_a_charger_that_begins_to_fall_is_waited_for() -> None:
+    """Until it has been seen to come back; then the voltage comes down."""
+    site = told(trying(), 100.0, 5)
+    for amps in (100.0, 100.0, 98.0, *[96.0] * 6):
+        assert told(site, amps, 1).seek.tries
+    assert not told(site, 100.0, 1).seek.tries
+    assert site.charger.obeys
+    assert (site.seek.stage, site.offset_v) == (Stage.DOWN, 0.5)
+
+
+@pytest.mark.parametrize(("amps", "changes"), [(100.0, {"spare_v": 0.0}), (-2.5, {}), (None, {})])
+def test_a_test_does_not_outlast_the_trial(amps: float | None, changes: dict[str, Any]) -> None:
+    """It would hold the current down for as long as nobody looks."""
+    site = told(trying(), 100.0, 5)
+    assert site.charger.test_a < 100.0
+    told(site, amps, 1, **changes)
+    assert (site.seek.tries, site.charger.test_a, site.charger.unfelt) == (False, NEVER_A, False)
 
 
 def pressed(amps: float, steps: int, **changes: Any) -> float:
@@ -296,7 +490,7 @@ def dips(site: Site) -> bool:
 
 
 def test_the_current_limit_is_tested_once_the_search_is_over() -> None:
-    """Not while it goes on, nor once it is known what the charger does."""
+    """Not while the voltage comes down, nor once it is known what the charger does."""
     assert dips(verified(2.0))
     assert not dips(Site())
     site = Site()

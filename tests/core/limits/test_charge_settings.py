@@ -28,4 +28,4 @@ def test_what_is_not_told_is_taken_as_stated(name: str, value: float) -> None:
 def test_at_first_nothing_is_learnt_and_nothing_is_said() -> None:
     """Of the cells, or the charger."""
     assert NOTHING == ((), None, 0.0, None, False)
-    assert ChargeLimits(56.0, 140.0) == (56.0, 140.0, False, False, None)
+    assert ChargeLimits(56.0, 140.0) == (56.0, 140.0, False, False, None, False, False)

@@ -20,6 +20,7 @@ class Still(Seek):
     """No experiments: what is known of the charger is what the test says."""
 
     stood_s: object
+    tries = False
 
     def step(self, *told: Moment | Charger | float) -> None:
         """Nothing; but how long the limit has stood is seen."""
@@ -130,6 +131,20 @@ def test_while_the_offset_is_sought_the_limit_does_not_lead_up() -> None:
         assert value(limit) == pytest.approx(53.5)
 
 
+def test_while_the_current_limit_is_tried_the_voltage_stands() -> None:
+    """Wherever W is; and that it stands counts."""
+    limit, seek = limit_of(COARSE), Still(COARSE)
+    limit.seek, seek.tries = seek, True
+    seek.offset.put(0.1, 0.0)
+    for start_v in (56.0, 53.5):
+        assert settled(limit, start_v, 20) == start_v
+    assert Still.stood_s == 39.0
+    seek.tries = False
+    assert settled(limit, 53.5, 1) == 53.6
+    seek.tries = seek.voltage_ignored = True
+    assert settled(limit, 55.0) == 54.3
+
+
 def settled(limit: VoltageLimit, start_v: float, steps: int = 40, **changes: Any) -> float:
     """Where it comes to from there, in steps of 0.1 V, around W = 54.05 V."""
     limit.value = start_v
@@ -231,6 +246,15 @@ def test_once_the_current_limit_is_obeyed_it_is_held_above() -> None:
     assert settled(limit, 54.0, string_v=53.90, sent_a=50.0) == 54.0
     limit.charger.ignores = True
     assert settled(limit, 55.0) == 54.0
+
+
+def test_obeyed_it_is_held_below_until_the_offset_is_known() -> None:
+    """The search for it needs a voltage that holds the current."""
+    limit = limit_of(COARSE)
+    limit.charger.obeys = True
+    assert settled(limit, 53.5, 3, sent_a=50.0) == 53.5
+    assert settled(limit, 53.5, sent_a=50.0) == 54.0
+    assert settled(limit, 55.0, sent_a=50.0) == 54.0
 
 
 def test_obeyed_it_comes_down_only_where_the_current_limit_is_felt() -> None:
@@ -360,6 +384,14 @@ def test_the_search_for_the_offset_begins_in_the_knee() -> None:
         value(limit, high_v=high_v)
         stages.append(limit.seek.stage)
     assert stages == [Stage.WAITING, Stage.DOWN]
+
+
+def test_without_a_known_current_the_limit_stands_for_no_trial() -> None:
+    """It comes down to what the practice of the trade allows."""
+    limit = VoltageLimit(FINE, NOTHING)
+    assert value(limit) == pytest.approx(56.0)
+    assert limit.seek.tries
+    assert value(limit, current_a=None, room_v=0.3) < 54.0 + 0.3 + 0.5
 
 
 def test_what_was_kept_is_taken_up() -> None:
