@@ -54,7 +54,7 @@ WINDOW_S = 8.0
 STILL_C, NOISE_S = 0.002, 120.0
 """Noise is looked for while the current changes by less than this, in C a reading, over so long."""
 
-NOISE, MOST_NOISE_V = 4.0, 0.005
+NOISE, MOST_NOISE_V = 5.0, 0.005
 """Largest noise, as a multiple of the mean by which readings pass by the step they were expected in."""
 
 PULL_PER_S = 0.1
