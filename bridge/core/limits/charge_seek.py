@@ -30,8 +30,8 @@ SEEK_C = 0.08
 """Below this current, in C, giving way could not be told from noise."""
 
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
-"""The current has given way when it has fallen by this much, in C, and by this share; the latter only where the
-current limit is not known to be obeyed, and so not known to be what held it."""
+"""The current has given way when it has fallen by this much, in C, and by this share; the latter only where
+the current limit is not known to be obeyed, and so not known to be what held it."""
 
 BACK = 0.15, 1.25
 """At least this share of what was lost, or of what a step is worth at once, must come back; more than the
