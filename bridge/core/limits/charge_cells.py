@@ -54,7 +54,7 @@ WINDOW_S = 8.0
 STILL_C, NOISE_S = 0.002, 120.0
 """Noise is looked for while the current changes by less than this, in C a reading, over so long."""
 
-NOISE, MOST_NOISE_V = 5.0, 0.005
+NOISE, MOST_NOISE_V = 6.0, 0.005
 """Largest noise, as a multiple of the mean by which readings pass by the step they were expected in."""
 
 PULL_PER_S = 0.1
@@ -66,7 +66,7 @@ RATE_PER_S = 0.15
 COARSE_V, CROSSED = 0.002, 0.5
 """Larger steps are coarse: they tell a slope where the sensor goes on to the next; weight of that."""
 
-HIDES = 3.0
+HIDES = 2.5
 """In a fine step a cell may stand higher than believed by so many times the noise, at most by half a step."""
 
 FIRM, STEEPER = 0.4, 1.3
