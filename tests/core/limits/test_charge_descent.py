@@ -36,12 +36,25 @@ def test_what_has_settled_is_lowered_by_no_more_than_a_step(string_v: float, dow
 def test_a_step_has_settled_after_twice_the_chargers_own_lag(
     lag_s: float | None, unseen_s: float, settled_s: int
 ) -> None:
-    """Once that is known, else twice the slowest, 3 s; and the age of what is seen."""
+    """Once that is known, else twice the slowest, 3 s; and the age of what is seen. The first position not
+    before 8 s, what any change takes: a trial of the current limit may have ended just before."""
     site = descending()
     site.facts["unseen_s"] = unseen_s
     site.charger.lag_s = lag_s
-    assert site.go(100.0, settled_s - 1).offset.known == (0.5, 100.0)
-    assert site.go(100.0).offset.known == pytest.approx((0.5 - STEP_V, 100.0))
+    first_s = max(settled_s, 8)
+    assert site.go(100.0, first_s - 1).offset.known == (0.5, 100.0)
+    assert site.go(100.0).offset.known == pytest.approx((0.4, 100.0))
+    assert site.go(100.0, settled_s - 1).offset.known == pytest.approx((0.4, 100.0))
+    assert site.go(100.0).offset.known == pytest.approx((0.3, 100.0))
+
+
+def test_after_a_trial_that_a_load_has_ended_the_first_position_settles_anew() -> None:
+    """8 s after the last reading of the trial, the one with the load counted."""
+    site = trying()
+    site.go(100.0, 9)
+    assert not site.go(-50.0).tries
+    assert site.go(100.0, 6).offset.known == (0.5, 100.0)
+    assert site.go(100.0).offset.known == pytest.approx((0.4, 100.0))
 
 
 def test_what_was_before_the_trial_of_the_current_limit_counts_no_more() -> None:
