@@ -219,7 +219,9 @@ class Seek:
                 else:
                     self._descend(now)
         elif self.stage is Stage.DOWN:
-            self._down(now, charger, seen_v, sent_v, settled=settled)
+            # For as long what the trial did to the current limit may hide that the current gives way.
+            hidden = self._at_once and self._stage_s < now.settle_s
+            self._down(now, charger, seen_v, sent_v, settled=settled and not hidden)
         elif self._probe_s is None and amps >= SEEK_C * self._settings.capacity_ah:
             before_v, _ = self._before
             offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
@@ -250,8 +252,9 @@ class Seek:
         amps, offset = now.amps, self.offset
         self._top_a = max(amps, self._top_a * 0.998)
         self.down_v = max(self.down_v, now.string_v + offset.at(amps))
-        share = 0.0 if charger.obeys else TOUCH_SHARE
-        fall_a = max(TOUCH_C * self._settings.capacity_ah, share * self._top_a)
+        fall_a = TOUCH_C * self._settings.capacity_ah
+        if not charger.obeys:
+            fall_a = max(fall_a, TOUCH_SHARE * self._top_a)
         if amps < self._top_a - fall_a and not charger.felt(now):
             if charger.obeys and not self._at_once:
                 before_v = now.string_v + now.string_ohm * (self._top_a - amps)
