@@ -30,8 +30,8 @@ SEEK_C = 0.08
 """Below this current, in C, giving way could not be told from noise."""
 
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
-"""The current has given way when it has fallen by this much, in C, and by this share; the latter only where
-the current limit is not known to be obeyed, and so not known to be what held it."""
+"""The current has given way when it has fallen by this much, in C, and by this share; where the current limit
+is obeyed, and so was what held it, by the former besides the error of the current."""
 
 BACK = 0.15, 1.25
 """At least this share of what was lost, or of what a step is worth at once, must come back; more than the
@@ -108,6 +108,7 @@ class Seek:
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
+        self._sought = 0.0, 0.0
         self._stuck_s = 0.0
         self._last_a = 0.0
         self._probe_s: float | None = None
@@ -205,6 +206,7 @@ class Seek:
         if self.stage is Stage.SETTLING:
             if settled:
                 offset.put(seen_v, amps)
+                self._sought = seen_v, amps
                 self._rise(now, sent_v, UP)
         elif self.stage is Stage.BACK_UP:
             if charger.obeys and amps < self._touch_a:  # it went on falling for a while
@@ -217,6 +219,7 @@ class Seek:
                 if back_a > BACK[0] * min(self._top_a - self._touch_a, worth_a):
                     self._came_back(now, charger, in_proportion=back_a < BACK[1] * worth_a)
                 else:
+                    offset.put(*self._sought)  # it was the sun, and nothing has been found
                     self._descend(now)
         elif self.stage is Stage.DOWN:
             # For as long what the trial did to the current limit may hide that the current gives way.
@@ -253,11 +256,11 @@ class Seek:
         self._top_a = max(amps, self._top_a * 0.998)
         self.down_v = max(self.down_v, now.string_v + offset.at(amps))
         fall_a = TOUCH_C * self._settings.capacity_ah
-        if not charger.obeys:
-            fall_a = max(fall_a, TOUCH_SHARE * self._top_a)
+        fall_a = fall_a + now.blur_a if charger.obeys else max(fall_a, TOUCH_SHARE * self._top_a)
         if amps < self._top_a - fall_a and not charger.felt(now):
             if charger.obeys and not self._at_once:
                 before_v = now.string_v + now.string_ohm * (self._top_a - amps)
+                self._sought = offset.at(amps), amps
                 offset.put(sent_v + BETWEEN * STEP_V - before_v, self._top_a)
                 self._rise(now, sent_v, FREELY_UP)
             else:
