@@ -109,6 +109,7 @@ class Seek:
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
         self._sought = 0.0, 0.0
+        self._fell = False
         self._stuck_s = 0.0
         self._last_a = 0.0
         self._probe_s: float | None = None
@@ -232,7 +233,7 @@ class Seek:
             self._descend(now)
 
     def _descend(self, now: Moment) -> None:
-        self._top_a = now.amps
+        self._top_a, self._fell = now.amps, False
         self.down_v = now.string_v + self.offset.at(now.amps)
         self._go(Stage.DOWN)
 
@@ -257,7 +258,8 @@ class Seek:
         self.down_v = max(self.down_v, now.string_v + offset.at(amps))
         fall_a = TOUCH_C * self._settings.capacity_ah
         fall_a = fall_a + now.blur_a if charger.obeys else max(fall_a, TOUCH_SHARE * self._top_a)
-        if amps < self._top_a - fall_a and not charger.felt(now):
+        fell, self._fell = self._fell, amps < self._top_a - fall_a and not charger.felt(now)
+        if self._fell and (fell or not charger.obeys):
             if charger.obeys and not self._at_once:
                 before_v = now.string_v + now.string_ohm * (self._top_a - amps)
                 self._sought = offset.at(amps), amps
