@@ -55,8 +55,8 @@ REST = [3.461, 3.402, 3.403, 3.404]
 
 
 def test_a_moment_is_what_is_seen_believed_and_wanted() -> None:
-    """Of a string whose second cell has twice the resistance; its own sum counts. A cell that is shown lower than
-    was expected may be half a step and the noise higher than that, and the noise is in the margin, too."""
+    """Of a string whose second cell has twice the resistance; its own sum counts. A cell that is shown lower
+    than was expected may be half a step and the noise higher, and the noise is in the margin, too."""
     law = law_of((1.0, 2.0, 1.0, 1.0))
     step(law, REST, 0.0, 99.0)
     now = Seen.now
