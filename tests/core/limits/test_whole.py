@@ -135,8 +135,8 @@ def test_cold_never_loosens_and_neither_does_heat(seed: int, by_c: float) -> Non
 @some
 @given(seeds)
 def test_as_a_datum_gets_older_nothing_gets_looser(seed: int) -> None:
-    """Nothing new comes in: once a rise that was under way is over, each cause allows the same or less. A test of
-    the charger ends where the limit of the law comes below it: both are one cause."""
+    """Nothing new comes in: once a rise that was under way is over, each cause allows the same or less.
+    A test of the charger ends where the limit of the law comes below it: both are one cause."""
     life = Life()
     for one in history(seed):
         reading = one.reading()
