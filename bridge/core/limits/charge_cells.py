@@ -66,8 +66,9 @@ RATE_PER_S = 0.15
 COARSE_V, CROSSED = 0.002, 0.5
 """Larger steps are coarse: they tell a slope where the sensor goes on to the next; weight of that."""
 
-HIDES = 2.5
-"""In a fine step a cell may stand higher than believed by so many times the noise, at most by half a step."""
+HIDES, COVERED_V = 2.5, 0.0005
+"""In a fine step a cell may stand higher than believed by so many times the noise, at most by half a step; at
+least by that half less so much, which the margin of the limits covers."""
 
 FIRM, STEEPER = 0.4, 1.3
 """Between readings a cell falls with the current at least by this share of what its resistance makes of it,
@@ -187,7 +188,7 @@ class Cells:
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
         if not coarse:
-            hidden = min(0.5 * self.step_v, HIDES * self.noise_v)
+            hidden = min(0.5 * self.step_v, max(0.5 * self.step_v - COVERED_V, HIDES * self.noise_v))
             self.highs = [
                 min(volt + hidden, shown + half) for volt, shown in zip(volts, cells_v, strict=True)
             ]
