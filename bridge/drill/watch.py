@@ -49,11 +49,11 @@ class Watch:
     def begin(self) -> None:
         """The fault begins: what is known now is what it is compared with."""
         self._before = {one.name: dict(one.latest) for one in self.site.listeners}
-        fall_from_us = self.act_us
+        fall_from_us = 0
         if self.fault.lost and not self.fault.self_heals:
             # So long what was read last is still fresh, and the law goes on following it.
             fresh_s = self.fault.allowed_s - self._budget.hold_s - self._budget.reaction_s
-            fall_from_us += round(max(0.0, fresh_s) * SECOND_US)
+            fall_from_us = self.act_us + round(max(0.0, fresh_s) * SECOND_US)
         self._rules.begin(self.site.listeners, fall_from_us, steady=self.fault.lost)
 
     def sent(self, t_us: int, frame: Frame, decision: Decision | None) -> None:
