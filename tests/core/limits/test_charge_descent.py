@@ -127,6 +127,17 @@ def test_a_fall_counts_when_two_readings_in_a_row_show_it() -> None:
     assert site.go(90.0).stage is Stage.BACK_UP
 
 
+@pytest.mark.parametrize(("steps", "amps"), [(16, 90.0), (9, 20.0)])
+def test_what_one_reading_shows_ends_no_step_and_no_search(steps: int, amps: float) -> None:
+    """Just when the step has settled, 8 s after it; or below the 22.4 A that a search needs."""
+    site = obeyed(steps)
+    site.seen_v = 0.6
+    before = site.seek.offset.known
+    assert site.go(amps).stage is Stage.DOWN
+    assert site.seek.offset.known == before
+    assert site.go(amps).stage is Stage.BACK_UP
+
+
 def test_between_two_steps_the_offset_is_found_without_waiting() -> None:
     """At the current before, of a string that stood higher by R times what is lost; the voltage goes up by
     more than three steps."""
