@@ -259,7 +259,9 @@ class Seek:
         fall_a = TOUCH_C * self._settings.capacity_ah
         fall_a = fall_a + now.blur_a if charger.obeys else max(fall_a, TOUCH_SHARE * self._top_a)
         fell, self._fell = self._fell, amps < self._top_a - fall_a and not charger.felt(now)
-        if self._fell and (fell or not charger.obeys):
+        if self._fell and charger.obeys and not fell:
+            return  # nor is it an end of the search, or of a step, before the next reading shows it
+        if self._fell:
             if charger.obeys and not self._at_once:
                 before_v = now.string_v + now.string_ohm * (self._top_a - amps)
                 self._sought = offset.at(amps), amps
