@@ -13,6 +13,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
@@ -190,14 +191,22 @@ class BusStage(Stage):
         return watch.result(self._log.read_bytes()[said:].decode(errors="replace").splitlines())
 
     def _steady(self) -> bool:
-        """Whether every inverter has had unchanging currents above zero for a while."""
+        """Whether every inverter has been told nearly the same currents, above zero, for longer than a bank
+        that is back has to wait; at half the frames that were due, or more.
+        """
         now_us = self.now_us()
-        span_us = round((3 * self.budget.tell_s + LATE_S) * SECOND_US)
+        span_s = self.budget.steady_s + 3 * self.budget.tell_s + LATE_S
         for listener in self.site.listeners:
-            recent = [one for one in listener.seen[-200:] if now_us - one.t_us <= span_us]
+            recent = [
+                *takewhile(lambda one: now_us - one.t_us <= span_s * SECOND_US, reversed(listener.seen))
+            ]
             for name in DIRECTION:
-                values = {one.values[name] for one in recent if name in one.values}
-                if len(values) > 1 or 0.0 in values or (not values and name in listener.latest):
+                told = [one.values[name] for one in recent if name in one.values]
+                if name in listener.latest and not (
+                    len(told) >= 0.5 * span_s / self.budget.tell_s
+                    and min(told) > 0.0
+                    and max(told) - min(told) <= 2 * self.loaded.plan.limits.current_deadband_a
+                ):
                     return False
             if listener.timed_out(now_us):
                 return False

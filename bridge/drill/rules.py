@@ -59,14 +59,16 @@ class Rules:
         self._recent: dict[tuple[str, int], deque[int]] = {}
         self._ceiling: dict[tuple[str, str], float] = {}
         self._last: dict[tuple[str, str], tuple[int, float]] = {}
-        self._rise_from_us: int | None = None
+        self._fall_from_us = self._rise_from_us = 0
         self._steady = False
         self.wrong: list[str] = []
 
-    def begin(self, listeners: list[Listener], *, steady: bool) -> None:
-        """A fault begins; with `steady`, nothing may rise until data is steady again."""
+    def begin(self, listeners: list[Listener], fall_from_us: int, *, steady: bool) -> None:
+        """A fault begins: until `fall_from_us` limits may follow readings that are still fresh, and from then
+        on nothing may rise until it is over; with `steady`, until data is steady again.
+        """
         self._steady = steady
-        self._rise_from_us = 2**62
+        self._fall_from_us, self._rise_from_us = fall_from_us, 2**62
         for listener in listeners:
             for name in LIMITS:
                 if name in listener.latest:
@@ -113,9 +115,11 @@ class Rules:
     def _limit(self, inverter: str, t_us: int, name: str, value: float) -> None:
         loose = max(_looseness(name, value), self._closed.get(name, -inf))
         key = (inverter, name)
-        if self._rise_from_us is not None and key in self._ceiling:
+        if t_us < self._fall_from_us:
+            self._ceiling[key] = loose
+        elif t_us < self._rise_from_us and key in self._ceiling:
             self._ceiling[key] = min(loose, self._ceiling[key])
-            if loose > self._ceiling[key] + self._drift[name] and t_us < self._rise_from_us:
+            if loose > self._ceiling[key] + self._drift[name]:
                 self._say(f"{_told(name, value)}, looser again before it may")
         if key in self._last:
             then_us, before = self._last[key]

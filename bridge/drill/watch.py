@@ -37,7 +37,8 @@ class Watch:
         self.site = site
         self.act_us = self.healed_us = NEVER_US
         self.wrong: list[str] = []
-        self._rules = Rules(plan, Budget(plan), late_s)
+        self._budget = Budget(plan)
+        self._rules = Rules(plan, self._budget, late_s)
         self._late_s = late_s
         self._before: dict[str, dict[str, float]] = {}
         self._since_us: int | None = None
@@ -48,7 +49,12 @@ class Watch:
     def begin(self) -> None:
         """The fault begins: what is known now is what it is compared with."""
         self._before = {one.name: dict(one.latest) for one in self.site.listeners}
-        self._rules.begin(self.site.listeners, steady=self.fault.lost)
+        fall_from_us = 0
+        if self.fault.lost and not self.fault.self_heals:
+            # So long what was read last is still fresh, and the law goes on following it.
+            fresh_s = self.fault.allowed_s - self._budget.hold_s - self._budget.reaction_s
+            fall_from_us = self.act_us + round(max(0.0, fresh_s) * SECOND_US)
+        self._rules.begin(self.site.listeners, fall_from_us, steady=self.fault.lost)
 
     def sent(self, t_us: int, frame: Frame, decision: Decision | None) -> None:
         """A frame left the bridge and was heard; made from `decision`, where that is known."""

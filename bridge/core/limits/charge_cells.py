@@ -6,11 +6,11 @@ parts of its resistance build up. Between two readings the law expects
     v' = v + R·(I' - I) + (de/dt)·dt
 
 and a sensor with steps of q that shows x says no more than x - q/2 <= v <= x + q/2: the expectation is cut to
-that interval, and nothing else is believed. The highest that the cell may be lies half a step higher. Within
-a coarse step that would be too much for long, and too little where the expectation has gone wrong; there it
-is followed by itself, by the steepest rise, the least that a resistance makes of a falling current, and all
-that the current's sensor may be wrong by: that is close after the reading has gone up by a step, the moment
-that tells most.
+that interval, and nothing else is believed. What a fine step hides of a cell shows in time, when the sensor
+goes on to the next; noise hides that, too, and with it the highest that the cell may be lies higher than v.
+Within a coarse step it is followed by itself, by the steepest rise, the least that a resistance makes of a
+falling current, and all that the current's sensor may be wrong by: that is close after the reading has gone
+up by a step, the moment that tells most.
 
 R is learnt from steps of the current, R = Δv / ΔI, and kept within bounds around what such a cell has from
 the maker. How well it is known is reckoned along: with the sensors' blur B on Δv a step tells R to B / ΔI,
@@ -54,7 +54,7 @@ WINDOW_S = 8.0
 STILL_C, NOISE_S = 0.002, 120.0
 """Noise is looked for while the current changes by less than this, in C a reading, over so long."""
 
-NOISE, MOST_NOISE_V = 5.0, 0.005
+NOISE, MOST_NOISE_V = 6.0, 0.005
 """Largest noise, as a multiple of the mean by which readings pass by the step they were expected in."""
 
 PULL_PER_S = 0.1
@@ -65,6 +65,10 @@ RATE_PER_S = 0.15
 
 COARSE_V, CROSSED = 0.002, 0.5
 """Larger steps are coarse: they tell a slope where the sensor goes on to the next; weight of that."""
+
+HIDES, COVERED_V = 2.5, 0.0005
+"""In a fine step a cell may stand higher than believed by so many times the noise, at most by half a step; at
+least by that half less so much, which the margin of the limits covers."""
 
 FIRM, STEEPER = 0.4, 1.3
 """Between readings a cell falls with the current at least by this share of what its resistance makes of it,
@@ -184,7 +188,10 @@ class Cells:
             self.noise_v = min(NOISE * self._past_v, MOST_NOISE_V)
         self.current_a = current_a
         if not coarse:
-            self.highs = [volt + 0.5 * self.step_v for volt in volts]
+            hidden = min(0.5 * self.step_v, max(0.5 * self.step_v - COVERED_V, HIDES * self.noise_v))
+            self.highs = [
+                min(volt + hidden, shown + half) for volt, shown in zip(volts, cells_v, strict=True)
+            ]
         elif not begins:
             self._bound(cells_v, change, elapsed_s)
 

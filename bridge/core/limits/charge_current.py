@@ -25,8 +25,8 @@ MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
 DOUBT_V = 0.00048
-"""Margin for what the law does not know, besides the sensors: less than half a step of 1 mV, so that one
-that stands so far below, with some noise, is no reason to fall."""
+"""Margin for what the law does not know, besides the sensors, and for what a step of 1 mV hides: a little
+less than half of it, so that a cell that is shown a step lower is no reason to fall."""
 
 
 def margin_v(settings: ChargeSettings, cells: Cells) -> float:

@@ -6,6 +6,8 @@ Seeking: then the voltage comes down step by step until the current gives way; w
 string's voltage, is b. A passing cloud looks the same, so the voltage goes up again by one step, and only if
 the current comes back is b taken for true. The second time is needed where it came back by more than a step
 is worth, or gave way at once, when the voltage came from far above, and is not known to obey its limit.
+Beside a current limit that is obeyed b need not be known so well: it lies between the last two steps, the
+current need not settle, and the voltage may go up by more than a step.
 Probing: later, when less flows than is wanted, by more than a step gives, and nothing else limits or
 moves it, the voltage goes up one step; unless the current answers, by no more than a step is worth (more
 is the sun), it is taken back, and the next attempt waits twice as long. What is found is one step,
@@ -13,6 +15,7 @@ however far the string stands.
 Pressing: too much current that does not fall means that b is less than believed.
 """
 
+import math
 from enum import Enum, auto
 
 from bridge.core.limits.charge_charger import Charger
@@ -27,7 +30,8 @@ SEEK_C = 0.08
 """Below this current, in C, giving way could not be told from noise."""
 
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
-"""The current has given way when it has fallen by this much, in C, and by this share."""
+"""The current has given way when it has fallen by this much, in C, and by this share; where the current limit
+is obeyed, and so was what held it, by the former besides the error of the current."""
 
 BACK = 0.15, 1.25
 """At least this share of what was lost, or of what a step is worth at once, must come back; more than the
@@ -44,6 +48,16 @@ GROPE_V = 0.3
 
 LACKS_C = 0.012
 """Current, in C, that is worth an experiment."""
+
+SETTLED = 2.0
+"""A change is over after so many time constants of the charger, besides the age of the readings."""
+
+UP, FREELY_UP = 1.15, 3.15
+"""So many steps the voltage goes up when the current has given way: rounding down must not take the whole of
+one. By more where the current limit is obeyed."""
+
+BETWEEN = 0.8
+"""Where b is taken to lie between the last two steps, if the current limit is obeyed."""
 
 ANSWER = 0.25, 1.6
 """A current that goes up by such a share of what a step is worth has answered; by more: it was the sun."""
@@ -73,6 +87,7 @@ class Seek:
         offset: what they found.
         stage: where the first of them is.
         voltage_ignored: the charger has not answered to its voltage limit.
+        down_v: the voltage limit while it comes down: it does not follow what that makes of the string.
         held_v: the voltage to which the limit must go in an experiment; `None`: as computed.
     """
 
@@ -86,12 +101,15 @@ class Seek:
         self.stage = Stage.WAITING
         self.voltage_ignored = False
         self.held_v: float | None = None
+        self.down_v = -math.inf
         self._stage_s = 0.0
         self._tried_s: float | None = 0.0
         self._at_once = self._again = False
         self._rest_s = 0.0
         self._top_a = 0.0
         self._touch_a = self._back_a = 0.0
+        self._sought = 0.0, 0.0
+        self._fell = False
         self._stuck_s = 0.0
         self._last_a = 0.0
         self._probe_s: float | None = None
@@ -168,6 +186,7 @@ class Seek:
         if known or self._tried_s > TRIES * now.settle_s or now.spare_v < TRIES_V:
             charger.leave()
             self._tried_s = None
+            self._descend(now)
 
     def _grope(self, now: Moment, seen_v: float) -> None:
         """Without a known current the string's own voltage has to answer, within a narrower bound."""
@@ -184,50 +203,72 @@ class Seek:
 
     def _search(self, now: Moment, charger: Charger, seen_v: float, sent_v: float) -> None:
         amps, offset = now.amps, self.offset
-        settled = self._stage_s >= now.settle_s
+        settled = self._stage_s >= now.unseen_s + SETTLED * (charger.lag_s or self._settings.lag_s)
         if self.stage is Stage.SETTLING:
             if settled:
                 offset.put(seen_v, amps)
-                self._touch_a = self._back_a = amps
-                self.held_v = sent_v + 1.15 * STEP_V
-                self._go(Stage.BACK_UP)
+                self._sought = seen_v, amps
+                self._rise(now, sent_v, UP)
         elif self.stage is Stage.BACK_UP:
+            if charger.obeys and amps < self._touch_a:  # it went on falling for a while
+                self._touch_a = self._back_a = amps
             self._back_a = max(self._back_a, amps)
             if settled:
                 self.held_v = None
                 worth_a = STEP_V / now.string_ohm
                 back_a = self._back_a - self._touch_a
                 if back_a > BACK[0] * min(self._top_a - self._touch_a, worth_a):
-                    self._came_back(amps, charger, in_proportion=back_a < BACK[1] * worth_a)
+                    self._came_back(now, charger, in_proportion=back_a < BACK[1] * worth_a)
                 else:
-                    self._top_a = amps
-                    self._go(Stage.DOWN)
+                    offset.put(*self._sought)  # it was the sun, and nothing has been found
+                    self._descend(now)
         elif self.stage is Stage.DOWN:
-            self._down(now, charger, seen_v, settled=settled)
+            # For as long what the trial did to the current limit may hide that the current gives way.
+            hidden = self._at_once and self._stage_s < now.settle_s
+            self._down(now, charger, seen_v, sent_v, settled=settled and not hidden)
         elif self._probe_s is None and amps >= SEEK_C * self._settings.capacity_ah:
             before_v, _ = self._before
             offset.put(SEEK_FROM_V if before_v is None else min(SEEK_FROM_V, before_v + STEP_V), amps)
-            self._top_a = amps
             self._at_once, self._again = True, False
-            self._go(Stage.DOWN)
+            self._descend(now)
 
-    def _came_back(self, amps: float, charger: Charger, *, in_proportion: bool) -> None:
-        offset = self.offset
+    def _descend(self, now: Moment) -> None:
+        self._top_a, self._fell = now.amps, False
+        self.down_v = now.string_v + self.offset.at(now.amps)
+        self._go(Stage.DOWN)
+
+    def _rise(self, now: Moment, sent_v: float, steps: float) -> None:
+        self._touch_a = self._back_a = now.amps
+        self.held_v = sent_v + steps * STEP_V
+        self._go(Stage.BACK_UP)
+
+    def _came_back(self, now: Moment, charger: Charger, *, in_proportion: bool) -> None:
+        amps, offset = now.amps, self.offset
         if self._again or (in_proportion and (charger.obeys or not self._at_once)):
-            offset.confirm(offset.at(amps), self._touch_a)
+            offset.confirm(*offset.known)
             self._go(Stage.DONE)
         else:
             self._again = True
             offset.put(offset.at(amps) - STEP_V, amps)
-            self._top_a = amps
-            self._go(Stage.DOWN)
+            self._descend(now)
 
-    def _down(self, now: Moment, charger: Charger, seen_v: float, *, settled: bool) -> None:
+    def _down(self, now: Moment, charger: Charger, seen_v: float, sent_v: float, *, settled: bool) -> None:
         amps, offset = now.amps, self.offset
         self._top_a = max(amps, self._top_a * 0.998)
-        fall_a = max(TOUCH_C * self._settings.capacity_ah, TOUCH_SHARE * self._top_a)
-        if amps < self._top_a - fall_a and not charger.felt(now):
-            self._go(Stage.SETTLING)
+        self.down_v = max(self.down_v, now.string_v + offset.at(amps))
+        fall_a = TOUCH_C * self._settings.capacity_ah
+        fall_a = fall_a + now.blur_a if charger.obeys else max(fall_a, TOUCH_SHARE * self._top_a)
+        fell, self._fell = self._fell, amps < self._top_a - fall_a and not charger.felt(now)
+        if self._fell and charger.obeys and not fell:
+            return  # nor is it an end of the search, or of a step, before the next reading shows it
+        if self._fell:
+            if charger.obeys and not self._at_once:
+                before_v = now.string_v + now.string_ohm * (self._top_a - amps)
+                self._sought = offset.at(amps), amps
+                offset.put(sent_v + BETWEEN * STEP_V - before_v, self._top_a)
+                self._rise(now, sent_v, FREELY_UP)
+            else:
+                self._go(Stage.SETTLING)
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
             offset.put(0.0, amps)
@@ -239,6 +280,7 @@ class Seek:
             now_v = offset.at(amps)
             if now_v > SEEK_TO_V:
                 offset.put(min(now_v, seen_v) - STEP_V, amps)
+                self.down_v = max(now.string_v + offset.at(amps), sent_v - STEP_V)
             else:
                 self.voltage_ignored = True
                 offset.put(0.0, amps)
@@ -275,7 +317,7 @@ class Seek:
             self._probe_from = (amps, offset.at(amps))
             offset.put(offset.at(amps) + STEP_V, amps)
             self._probe_s = 0.0
-            self.held_v = sent_v + 1.15 * STEP_V
+            self.held_v = sent_v + UP * STEP_V
 
     def _probe(self, now: Moment, seen_v: float) -> None:
         assert self._probe_s is not None

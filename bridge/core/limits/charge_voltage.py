@@ -143,7 +143,7 @@ class VoltageLimit:
             goal = now.string_v + now.room_v
         goal = ceiling_v + self._share * (min(goal, ceiling_v) - ceiling_v)
         if seek.stage is Stage.DOWN:
-            goal = min(goal, now.string_v + seek.offset.at(now.amps))
+            goal = min(goal, seek.down_v)
         elif seek.stage is Stage.SETTLING:
             goal = min(goal, self.value)
         return goal

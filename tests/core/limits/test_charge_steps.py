@@ -55,7 +55,8 @@ REST = [3.461, 3.402, 3.403, 3.404]
 
 
 def test_a_moment_is_what_is_seen_believed_and_wanted() -> None:
-    """Of a string whose second cell has twice the resistance; its own sum counts."""
+    """Of a string whose second cell has twice the resistance; its own sum counts. A cell that is shown lower
+    than was expected may be half a step and the noise higher, and the noise is in the margin, too."""
     law = law_of((1.0, 2.0, 1.0, 1.0))
     step(law, REST, 0.0, 99.0)
     now = Seen.now
@@ -63,13 +64,15 @@ def test_a_moment_is_what_is_seen_believed_and_wanted() -> None:
     assert now.string_v == pytest.approx(sum(REST))
     assert now.string_ohm == pytest.approx(5.0 * OHM)
     assert now.room_v == pytest.approx((1.0 + 0.009 / 0.061) * 0.039)
-    assert now.spare_v == pytest.approx(GOAL_V - 0.0005 - 3.461)
+    assert now.spare_v == pytest.approx(GOAL_V - 3.461)
     assert now.step_v == pytest.approx(0.001 + 0.1 * 2.0 / 5.0)
     assert (now.unseen_s, now.settle_s) == (2.0, 8.0)
     wanted_a = allowed_a(FOUR, law.cells, GOAL_V, 8.0)
     assert now.wanted_a == law.wanted_a == pytest.approx(wanted_a)
+    law.cells.noise_v = 0.0001
     step(law, REST, 50.0)
     assert (Seen.now.current_a, Seen.now.blur_a) == (50.0, 1.5)
+    assert Seen.now.spare_v == pytest.approx(GOAL_V - 0.0001 - (3.461 + 0.0005 + 0.0001))
 
 
 @pytest.mark.parametrize(
@@ -127,15 +130,14 @@ def test_a_current_or_a_temperature_that_is_not_known() -> None:
 def test_with_the_extremes_alone_the_mean_of_the_rest_tells_the_room(
     high_v: float, pack_v: float, moving: float
 ) -> None:
-    """Not knowing which cell is the highest costs 1.2 mV, half a step of its sensor 0.5; up to the knee all
-    cells move."""
+    """Not knowing which cell is the highest costs 1.2 mV; up to the knee all cells move."""
     law = law_of()
     step(law, [3.371, high_v], 0.0, pack_v)
     now = Seen.now
     assert now.room_v == pytest.approx(moving * (3.50 - high_v))
     assert now.string_v == pack_v
     assert now.string_ohm == pytest.approx(4.0 * OHM)
-    assert now.spare_v == pytest.approx(GOAL_V - 0.0012 - 0.0005 - high_v)
+    assert now.spare_v == pytest.approx(GOAL_V - 0.0012 - high_v)
 
 
 def test_all_cells_up_to_the_knee_move_together() -> None:

@@ -119,11 +119,14 @@ def test_what_is_believed_of_an_unverified_offset_counts_too() -> None:
 
 
 def test_while_the_offset_is_sought_the_limit_does_not_lead_up() -> None:
-    """Coming down it asks for what flows, and no more while the current settles."""
+    """Coming down it goes where the search leads, wherever the string sinks to, or where less current is
+    wanted; and no further while the current settles."""
     limit = limit_of()
     limit.seek.offset.put(0.1, 0.0)
     limit.seek.stage = Stage.DOWN
+    limit.seek.down_v = 54.1
     assert value(limit) == pytest.approx(54.105, abs=0.0011)
+    assert value(limit, string_v=53.99) == pytest.approx(54.105, abs=0.0011)
     assert value(limit, wanted_a=40.0) == pytest.approx(54.055, abs=0.0011)
     limit.seek.stage = Stage.SETTLING
     limit.value = 53.5
