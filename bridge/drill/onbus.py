@@ -193,8 +193,8 @@ class BusStage(Stage):
         return watch.result(self._log.read_bytes()[said:].decode(errors="replace").splitlines())
 
     def _steady(self) -> bool:
-        """Whether every inverter has been told nearly the same limits, and currents above zero, for longer than
-        a bank that is back has to wait; at half the frames that were due, or more.
+        """Whether every inverter has been told nearly the same limits, with currents above zero, for longer
+        than a bank that is back has to wait; at half the frames that were due, or more.
         """
         limits = self.loaded.plan.limits
         now_us = self.now_us()
