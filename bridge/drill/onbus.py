@@ -20,6 +20,7 @@ from typing import Final
 from bridge.core.plan import SECOND_US
 from bridge.drill.fault import DIRECTION, Fault
 from bridge.drill.result import DrillReport, Outcome, Result
+from bridge.drill.rules import TINY
 from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site, heal_site
 from bridge.drill.table import chosen, fault_table
 from bridge.drill.toml import on_channels
@@ -27,6 +28,7 @@ from bridge.drill.watch import NEVER_US, Watch
 from bridge.errors import BusError
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
+from bridge.quantities import LIMITS
 from bridge.service.bus import Bus, BusConfig, open_bus
 from bridge.simulate.coder import Library
 
@@ -191,21 +193,23 @@ class BusStage(Stage):
         return watch.result(self._log.read_bytes()[said:].decode(errors="replace").splitlines())
 
     def _steady(self) -> bool:
-        """Whether every inverter has been told nearly the same currents, above zero, for longer than a bank
-        that is back has to wait; at half the frames that were due, or more.
+        """Whether every inverter has been told nearly the same limits, with currents above zero, for longer
+        than a bank that is back has to wait; at half the frames that were due, or more.
         """
+        limits = self.loaded.plan.limits
         now_us = self.now_us()
         span_s = self.budget.steady_s + 3 * self.budget.tell_s + LATE_S
         for listener in self.site.listeners:
             recent = [
                 *takewhile(lambda one: now_us - one.t_us <= span_s * SECOND_US, reversed(listener.seen))
             ]
-            for name in DIRECTION:
+            for name in LIMITS:
                 told = [one.values[name] for one in recent if name in one.values]
+                drift = limits.current_deadband_a if name in DIRECTION else limits.voltage_deadband_v
                 if name in listener.latest and not (
                     len(told) >= 0.5 * span_s / self.budget.tell_s
                     and min(told) > 0.0
-                    and max(told) - min(told) <= 2 * self.loaded.plan.limits.current_deadband_a
+                    and max(told) - min(told) <= 2 * drift + TINY
                 ):
                     return False
             if listener.timed_out(now_us):

@@ -106,7 +106,9 @@ class Rules:
         for name in LIMITS:
             if name in seen.values:
                 self._against(name, seen.values[name], self._hard[name], "the profile's own limit")
-                self._limit(inverter, seen.t_us, name, seen.values[name])
+                # Where nothing may be drawn, a floor says nothing: after a restart it is the configured one.
+                if name != FLOOR or seen.values.get("discharge_current_limit") != 0.0:
+                    self._limit(inverter, seen.t_us, name, seen.values[name])
 
     def _against(self, name: str, value: float, bound: float, whose: str) -> None:
         if _looseness(name, value) > _looseness(name, bound) + TINY:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from bridge.drill.budget import Budget
-from bridge.drill.rules import Rules
+from bridge.drill.rules import FLOOR, Rules
 from bridge.frames import Frame
 from bridge.profile.load import load_profile
 from bridge.simulate.node import Seen
@@ -16,14 +16,14 @@ NAME = "charge_current_limit"
 FRESH_US, OVER_US = 2_000_000, 9_000_000
 
 
-def told(told_a: list[tuple[int, float]]) -> list[str]:
-    """What is said of charge current limits, each with its time; readings are fresh for 2 s, lost for 9 s."""
+def told(*frames: tuple[int, dict[str, float]]) -> list[str]:
+    """What is said of limits, each with its time; readings are fresh for 2 s, and lost for 9 s."""
     rules = Rules(CABIN.plan, BUDGET)
     rules.begin([], FRESH_US, steady=True)
-    for t_us, amps in told_a:
+    for t_us, values in frames:
         if t_us >= OVER_US:
             rules.end(OVER_US)
-        rules.seen("loft", Seen(t_us, Frame("cabin", 0x100, b""), "Limits", {NAME: amps}, ()), None)
+        rules.seen("loft", Seen(t_us, Frame("cabin", 0x100, b""), "Limits", values, ()), None)
     return rules.wrong
 
 
@@ -40,7 +40,16 @@ def told(told_a: list[tuple[int, float]]) -> list[str]:
 )
 def test_nothing_rises_from_when_readings_are_too_old(told_a: list[tuple[int, float]], wrong: int) -> None:
     """From then on, and until data has been steady again for its time, a limit only falls."""
-    said = told(told_a)
+    said = told(*((t_us, {NAME: amps}) for t_us, amps in told_a))
 
     assert len(said) == wrong
     assert all("looser again before it may" in text for text in said)
+
+
+@pytest.mark.parametrize(("draw_a", "wrong"), [(0.0, 0), (0.1, 1)])
+def test_a_floor_under_which_nothing_may_be_drawn_says_nothing(draw_a: float, wrong: int) -> None:
+    """After a restart it is the configured one, 46.4 V, whatever it was before."""
+    floors_v = ((2_000_000, 47.0), (4_000_000, 46.4))
+    frames = ((t_us, {FLOOR: volts, "discharge_current_limit": draw_a}) for t_us, volts in floors_v)
+
+    assert len(told(*frames)) == wrong

@@ -254,7 +254,9 @@ class Seek:
 
     def _down(self, now: Moment, charger: Charger, seen_v: float, sent_v: float, *, settled: bool) -> None:
         amps, offset = now.amps, self.offset
-        self._top_a = max(amps, self._top_a * 0.998)
+        # A current that an obeyed limit takes down has not given way.
+        most_a = charger.least_a if charger.obeys else math.inf
+        self._top_a = max(amps, min(self._top_a * 0.998, most_a))
         self.down_v = max(self.down_v, now.string_v + offset.at(amps))
         fall_a = TOUCH_C * self._settings.capacity_ah
         fall_a = fall_a + now.blur_a if charger.obeys else max(fall_a, TOUCH_SHARE * self._top_a)
@@ -271,7 +273,8 @@ class Seek:
                 self._go(Stage.SETTLING)
         elif amps < SEEK_C * self._settings.capacity_ah:
             # Neither the source nor a limit too low for any current must hold the search up for ever.
-            offset.put(0.0, amps)
+            if not charger.obeys:
+                offset.put(0.0, amps)
             self._before = None, 0.0
             self._go(Stage.WAITING)
         elif settled:

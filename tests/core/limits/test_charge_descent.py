@@ -123,8 +123,35 @@ def test_a_fall_counts_when_two_readings_in_a_row_show_it() -> None:
     site.charger.least_a = 90.0
     assert site.go(90.0).stage is Stage.DOWN  # it is held by its limit
     site.charger.least_a = 140.0
-    assert site.go(90.0).stage is Stage.DOWN
-    assert site.go(90.0).stage is Stage.BACK_UP
+    assert site.go(90.0, 3).stage is Stage.DOWN  # and has not given way since
+    assert site.go(80.0).stage is Stage.DOWN
+    assert site.go(80.0).stage is Stage.BACK_UP
+
+
+def test_what_an_obeyed_limit_has_taken_is_no_part_of_a_fall() -> None:
+    """Of 100 A it leaves 60, and the voltage 50 of them: b is what was sent above the string at those 60 A,
+    faded by two readings. A limit that is passed by takes nothing."""
+    site = obeyed()
+    site.charger.least_a = 60.0
+    assert site.go(60.0, 2).stage is Stage.DOWN
+    string_v = 53.8
+    assert site.go(50.0, 2, string_v=string_v).stage is Stage.BACK_UP
+    before_v = string_v + 0.005 * (60.0 * 0.998**2 - 50.0)
+    assert site.seek.offset.known == pytest.approx((54.4 + 0.8 * STEP_V - before_v, 60.0 * 0.998**2))
+
+    site = descending()
+    site.charger.least_a, site.charger.unfelt = 60.0, True
+    site.go(100.0)
+    assert site.go(90.0).stage is Stage.SETTLING
+
+
+@pytest.mark.parametrize("obeys", [True, False])
+def test_a_search_that_is_given_up_beside_an_obeyed_limit_leaves_the_offset_high(obeys: bool) -> None:
+    """It does no harm there, and would hold the current back if it were taken for less than it is."""
+    site = obeyed()
+    site.charger.obeys, site.charger.least_a = obeys, 20.0
+    assert site.go(20.0).stage is Stage.WAITING
+    assert site.offset_v == pytest.approx(0.4 if obeys else 0.0)
 
 
 @pytest.mark.parametrize(("steps", "amps"), [(16, 90.0), (9, 20.0)])
