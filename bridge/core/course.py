@@ -58,6 +58,7 @@ class Course:
         if self._commission is not None:
             self._commission.active = self._commission.until_us != kept.commissioned_us
         self._window = None if plan.commissioning is None else plan.commissioning.window
+        self._apart = [False] * len(plan.banks)
         self.news: list[tuple[str, str]] = []
 
     def step(
@@ -84,6 +85,9 @@ class Course:
             window = self._window if commission.active else None
             asked = asked._replace(progress=commission.progress, charge=commission.charge, window=window)
         if stages is not None:
+            before, self._apart = self._apart, [reading.apart for reading in readings]
+            if before != self._apart and any(was > now for was, now in zip(before, self._apart, strict=True)):
+                stages.joined()
             changed = stages.step(t_us, elapsed_us, seen, hold=commission is not None and commission.active)
             asked = asked._replace(
                 stage=stages.stage, cause=stages.cause, volts=stages.volts, most_soc=stages.most_soc
@@ -130,6 +134,7 @@ def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bo
     currents = [abs(r.current_a) for _, r in rows if r.current_a is not None]
     charges = [(bank.capacity_ah, r.soc) for bank, r in rows if r.soc is not None]
     whole = len(charges) == len(rows)
+    away = [(bank, r) for bank, r, on in zip(banks, readings, active, strict=True) if not on]
     return Seen(
         max(highs),
         min(lows),
@@ -137,4 +142,7 @@ def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bo
         max(spreads),
         sum(currents) if len(currents) == len(rows) else None,
         sum(ah * soc for ah, soc in charges) / sum(ah for ah, _ in charges) if whole else None,
+        min(highs),
+        ", ".join(f"bank {bank.name}" for bank, _ in away),
+        any(not r.apart for _, r in away),
     )

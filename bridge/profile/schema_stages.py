@@ -60,8 +60,8 @@ class Stages(Section):
 
 
 class Commissioning(Section):
-    """Brings a new pack of unknown state to top balance, gently. Ends by itself: once the cells, at their
-    target and at a low current, have stayed together, or at its stated end. Told in words meanwhile."""
+    """Brings a new pack of unknown state to top balance, gently. Ends by itself: once the cells of all banks,
+    at their target and at a low current, have stayed together, or at its stated end. Told meanwhile."""
 
     until: AwareDatetime = Field(description="its end at the latest: date, time and offset")
     charge_current_a: Positive | None = _optional("most the pack is charged with meanwhile, A")

@@ -4,8 +4,8 @@ The pack may carry I_b / s_b, the smallest over all banks, where s_b is the shar
 takes. The share expected from the capacities holds until the currents themselves tell more, and is never
 taken to be less than either: on the word of its sensor alone, no bank is trusted with more than its expected
 part. A bank that has just joined may stand lower than the others and take everything: so it is reckoned with,
-until its current says otherwise. What flows from one bank into another leaves less for its part of the whole, which
-so counts as larger, up to all of it.
+until its current says otherwise. What flows from one bank into another leaves less for its part of the whole,
+which so counts as larger, up to all of it.
 """
 
 from collections.abc import Sequence

@@ -81,6 +81,9 @@ class Seen(NamedTuple):
         spread_v: largest difference between two cells of one bank.
         current_a: sum of the banks' currents, each without its sign: what flows, wherever to.
         soc: state of charge of the whole, %.
+        reached_v: the highest cell of the bank that is furthest back.
+        away: the banks that are not active, by name, for people; "" for none.
+        lost: one of those ought to be there: what is seen is not the whole.
     """
 
     high_v: float
@@ -89,6 +92,9 @@ class Seen(NamedTuple):
     spread_v: float
     current_a: float | None
     soc: float | None
+    reached_v: float
+    away: str = ""
+    lost: bool = False
 
 
 class StageMachine:
@@ -119,6 +125,10 @@ class StageMachine:
         if resting:
             self.full = full
             self._enter(Stage.RESTING, "charged before the restart")
+
+    def joined(self) -> None:
+        """A bank has come that was not connected before: nobody knows whether it is full."""
+        self.full = False
 
     @property
     def target_v(self) -> float:
@@ -208,7 +218,7 @@ class StageMachine:
         if to_full and wish.balance_within_v is not None and seen.spread_v > wish.balance_within_v:
             self._enter(Stage.BALANCING, f"{ended}, cells still {seen.spread_v * 1000:.0f} mV apart")
         elif not hold:
-            self._finish(t_us, ended)
+            self._finish(t_us, seen, ended)
 
     def _balance(self, t_us: int, elapsed_us: int, seen: Seen, *, hold: bool) -> None:
         wish = self._wish
@@ -218,12 +228,15 @@ class StageMachine:
         if hold:
             return
         if self._even_us >= STEADY_US:
-            self._finish(t_us, f"cells within {seen.spread_v * 1000:.0f} mV")
+            self._finish(t_us, seen, f"cells within {seen.spread_v * 1000:.0f} mV")
         elif self._balanced_us >= wish.balance_us:
-            self._finish(t_us, f"time for balancing is over, cells {seen.spread_v * 1000:.0f} mV apart")
+            text = f"time for balancing is over, cells {seen.spread_v * 1000:.0f} mV apart"
+            self._finish(t_us, seen, text)
 
-    def _finish(self, t_us: int, cause: str) -> None:
-        if self._due or self._wish.usual_v is None:
+    def _finish(self, t_us: int, seen: Seen, cause: str) -> None:
+        if seen.lost:
+            cause += "; not counted as full, a bank is lost"
+        elif self._due or self._wish.usual_v is None:
             self.full, self._due = True, False
             self.last_full_us = t_us
         self._enter(Stage.RESTING, cause)

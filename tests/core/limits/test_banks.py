@@ -90,7 +90,7 @@ def test_what_is_measured_is_weighed_by_its_time() -> None:
 
 
 def test_what_flows_between_banks_leaves_each_less_for_its_part() -> None:
-    """A bank that is charged by another bears that beside its part of the whole: up to all of it is its part."""
+    """A bank that is charged by another bears that beside its part of the whole."""
     assert shares(100.0, 100.0).update([40.0, -40.0], [True, True], 0.1) == [1.0, 1.0]
     assert shares(100.0, 100.0).update([-40.0, 20.0], [True, True], 0.1) == [1.0, 1.0]
     assert shares(100.0, 100.0, 200.0).update([30.0, -10.0, 30.0], [True] * 3, 0.1) == [0.6, 0.25, 0.6]
