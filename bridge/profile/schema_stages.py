@@ -15,8 +15,9 @@ class Stages(Section):
     """Stages of a charge: bulk, absorption, balancing, resting. Without this section the pack is charged to
     its target at any time, and stays there. A stage never loosens a limit."""
 
-    absorption_within_v: Positive = Field(
-        default=0.02, description="the highest cell counts as at its target from this far below, V"
+    absorption_within_v: Positive | None = _optional(
+        "the highest cell counts as at its target from this far below, V; default: 0.02, or more where few "
+        "cells share the error of a charger's voltmeter"
     )
     absorption_min: Positive = Field(
         default=60.0, description="absorption ends after so many minutes at the target, min"

@@ -8,7 +8,7 @@ import pytest
 from bridge.core.limits.commission import Commissioning
 from bridge.errors import Severity
 from bridge.profile.check import check_profile
-from tests.profile.made import BOATHOUSE, CABIN, checked, found, loaded, refused
+from tests.profile.made import BOATHOUSE, CABIN, JETTY, checked, found, loaded, refused
 
 FAIL, WARN = Severity.FAIL, Severity.WARN
 HERE = "[failsafe]"
@@ -41,6 +41,20 @@ def test_defaults_follow_from_the_pack(tmp_path: Path) -> None:
     )
     assert blind.plan.stages is not None
     assert (blind.plan.stages.tail_a, blind.plan.stages.restart_mean_v) == (None, None)
+
+
+def test_few_cells_count_as_at_their_target_from_further_below(tmp_path: Path) -> None:
+    """A charger that reads 0.2 V high leaves eight even cells 25 mV short: the charge must still end."""
+    new = ("# For new crates", f"[stages]\n[commissioning]\n{UNTIL}# For new crates")
+    usual = (new[0], "[stages]\nusual_cell_v = 3.42\nfull_every_days = 9\n# ")
+    few = loaded(tmp_path, JETTY, new).plan
+    assert few.stages is not None
+    assert few.commissioning is not None
+    assert (few.stages.within_v, few.commissioning.near_v) == (0.03125, 0.03125)
+    for profile, change in ((CABIN, stages()), (JETTY, usual)):
+        plan = loaded(tmp_path, profile, change).plan.stages
+        assert plan is not None
+        assert plan.within_v == 0.02
 
 
 def test_all_that_can_be_stated_arrives(tmp_path: Path) -> None:
