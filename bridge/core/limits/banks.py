@@ -19,6 +19,24 @@ LEAST_C_RATE = 0.05
 """Up to this current, in C, the measured share says nothing: offsets of the sensors dominate (own choice)."""
 
 
+def heeded_a(sent_a: float, share: float, current_a: float | None, whole_a: float | None) -> float:
+    """What of a limit is for one bank, as far as it can be told whether that is heeded, A.
+
+    One that takes more than its share, or what flows from other banks, passes by no limit that the whole heeds.
+
+    Args:
+        sent_a: the limit of the whole.
+        share: the bank's share of it.
+        current_a: what flows in the bank, positive in the direction that is bounded; `None` if not known.
+        whole_a: the same of all banks together.
+    """
+    if current_a is None or whole_a is None or current_a <= 0.0:
+        return sent_a * share
+    if whole_a <= 0.0:
+        return max(sent_a * share, current_a)
+    return sent_a * max(share, current_a / whole_a)
+
+
 class Shares:
     """The share of the pack's current each bank takes. Remembers the filtered measurement.
 
