@@ -213,7 +213,7 @@ def test_however_banks_come_and_go_the_limits_rise_by_their_ramps_alone(
 def test_a_bank_that_takes_more_than_its_share_passes_by_no_limit_that_the_whole_heeds(
     sign: int, cell_v: float
 ) -> None:
-    """When the other tapers, or is charged by it; only when all together are beyond a limit it is passed by."""
+    """When the other tapers, or is charged by it; a limit is passed by when all together are beyond it."""
     limits = pack_limits(banks=2)._replace(charge_a=40.0, discharge_a=40.0)
     rig = Rig(Builder(banks=2, limits=limits).plan(), *(level(16, cell_v, number) for number in (0, 1)))
 

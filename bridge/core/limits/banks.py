@@ -22,7 +22,7 @@ LEAST_C_RATE = 0.05
 def heeded_a(sent_a: float, share: float, current_a: float | None, whole_a: float | None) -> float:
     """What of a limit is for one bank, as far as it can be told whether that is heeded, A.
 
-    One that takes more than its share, or what flows from other banks, passes by no limit that the whole heeds.
+    One that takes more than its share, or what comes from other banks, passes by no limit that all heed.
 
     Args:
         sent_a: the limit of the whole.

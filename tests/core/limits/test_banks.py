@@ -98,7 +98,7 @@ def test_what_flows_between_banks_leaves_each_less_for_its_part() -> None:
 
 
 def test_what_of_a_limit_is_for_a_bank() -> None:
-    """Its share, or what it takes of a whole that heeds the limit; of one that does not, only so much more."""
+    """Its share, or what it takes of a whole that heeds the limit; else no more than its part."""
     assert heeded_a(100.0, 0.5, 20.0, 80.0) == 50.0
     assert heeded_a(100.0, 0.5, 64.0, 80.0) == 80.0
     assert heeded_a(50.0, 0.5, 64.0, 80.0) == 40.0
