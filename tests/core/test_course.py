@@ -352,3 +352,30 @@ def test_a_bank_that_joins_a_full_pack_makes_it_one_that_is_not_known_to_be_full
     assert (now.stage, now.most_soc) == (Stage.RESTING, 100.0)
     now = course.step(120 * SECOND, SECOND, State.FOLLOWING, [full, GOOD._replace(soc=99.0)], [True, True])
     assert now.most_soc == 99.0
+
+
+def test_the_usual_target_bounds_the_highest_cell_and_not_their_mean() -> None:
+    """By the current, falling towards it; not while the pack rests, nor when a full charge is due."""
+    course = Course(plan_of(STAGES._replace(usual_v=3.42, full_every_us=10 * MINUTE, hold_us=10 * MINUTE)))
+    found = []
+    for second, high_v in enumerate((3.30, 3.37, 3.41, 3.42, 3.45, 3.42)):
+        reading = GOOD._replace(high_v=high_v, current_a=9.0)
+        found.append(course.step(second * SECOND, SECOND, State.FOLLOWING, [reading], [True]).charge)
+    amps = [[(one.reason, round(one.value, 6)) for one in row] for row in found]
+    assert amps == [[(Reason.USUAL_TARGET, most_a)] for most_a in (100.0, 100.0, 12.0, 2.0, 0.0, 2.0)]
+    assert course.step(6 * SECOND, SECOND, State.SAFE, [reading], [True]).charge == ()
+    for second in range(7, 80):
+        now = course.step(second * SECOND, SECOND, State.FOLLOWING, [reading._replace(current_a=1.0)], [True])
+    assert (now.stage, now.charge, now.most_soc) == (Stage.RESTING, (), 99.0)
+    now = course.step(601 * SECOND, SECOND, State.FOLLOWING, [reading], [True])
+    assert (now.stage, now.charge, now.volts) == (Stage.BULK, (), ())
+
+
+def test_commissioning_charges_to_the_full_target_whatever_the_stages_had_reached() -> None:
+    """Neither the usual target nor a rest from before keeps the cells from it."""
+    wish = STAGES._replace(usual_v=3.42, full_every_us=1000 * MINUTE)
+    kept = NOTHING._replace(last_full_us=0, resting=True, full=True)
+    course = Course(plan_of(wish, COMMISSIONING), kept)
+    now = course.step(SECOND, SECOND, State.FOLLOWING, [GOOD], [True])
+    assert (now.sentence, now.volts, now.most_soc) == ("bulk: the pack is commissioned", (), 99.0)
+    assert [one.reason for one in now.charge] == [Reason.COMMISSIONING]

@@ -126,6 +126,11 @@ class StageMachine:
             self.full = full
             self._enter(Stage.RESTING, "charged before the restart")
 
+    @property
+    def charges_as_usual(self) -> bool:
+        """Whether the cells are charged to the usual target only."""
+        return self._wish.usual_v is not None and not self._due and self.stage is not Stage.RESTING
+
     def joined(self) -> None:
         """A bank has come that was not connected before: nobody knows whether it is full."""
         self.full = False
@@ -154,9 +159,11 @@ class StageMachine:
             t_us: now.
             elapsed_us: time since the last call, for what is counted.
             seen: `None` while the pack is not trusted: nothing counts then, and nothing changes.
-            hold: not to leave the target, whatever has been reached.
+            hold: to charge to the full target, and not to leave it, whatever has been reached.
         """
         before = self.stage, self.cause
+        if hold:
+            self._wanted_full()
         self._look_at_calendar(t_us)
         if seen is not None:
             if self.stage is Stage.RESTING:
@@ -175,6 +182,12 @@ class StageMachine:
         if stage is not Stage.BALANCING:
             self._held_us = self._tail_us = self._balanced_us = self._even_us = 0
             self._away_us = self._needy_us = 0
+
+    def _wanted_full(self) -> None:
+        self._due = True
+        if self.stage is Stage.RESTING:
+            self.full = False
+            self._enter(Stage.BULK, "the pack is commissioned")
 
     def _look_at_calendar(self, t_us: int) -> None:
         """A full charge that has come due starts at once, unless one is under way."""
