@@ -50,7 +50,7 @@ class Stages(Section):
         "a full charge is due so many days after the last, or after the start; default: never"
     )
     full_soc_only_when_full: bool = Field(
-        default=False, description="at most 99 % is shown until a full charge has ended, and while charging"
+        default=True, description="at most 99 % is shown until a full charge has ended, and while charging"
     )
 
     @model_validator(mode="after")

@@ -34,7 +34,7 @@ def test_defaults_follow_from_the_pack(tmp_path: Path) -> None:
     assert plan is not None
     assert (plan.tail_a, plan.rest_v, plan.restart_mean_v, plan.restart_soc) == (5.6, 53.6, 3.3, None)
     assert (plan.hold_us, plan.balance_us, plan.full_every_us) == (3_600_000_000, 7_200_000_000, None)
-    assert (plan.balance_within_v, plan.usual_v, plan.full_soc) == (None, None, False)
+    assert (plan.balance_within_v, plan.usual_v, plan.full_soc) == (None, None, True)
     assert loaded(tmp_path, CABIN).plan[-2:] == (None, None)
     blind = loaded(
         tmp_path, CABIN, stages("restart_below_soc_pct = 90"), NO_AMPS, ("pack_amps", "# pack_amps")
@@ -74,13 +74,13 @@ def test_all_that_can_be_stated_arrives(tmp_path: Path) -> None:
             "balance_min = 45",
             "usual_cell_v = 3.44",
             "full_every_days = 14",
-            "full_soc_only_when_full = true",
+            "full_soc_only_when_full = false",
         ),
     ).plan.stages
     minute = 60_000_000
     assert plan == (
         *(16, 3.5, 0.03, 20 * minute, 8.0, 53.0, 88.0, 3.2, 3.25, 3.44, 14 * 1440 * minute),
-        *(0.02, 45 * minute, True),
+        *(0.02, 45 * minute, False),
     )
 
 
