@@ -7,8 +7,9 @@
 
 A stage never loosens a limit: all it does is to add contributions, which the limits then are the tightest of.
 Times count only while the pack is trusted, and at the target only while the highest cell really stands there,
-so that a cloud ends no absorption. A full charge is due so long after the last, or after the start where none
-is known of.
+so that a cloud ends no absorption. What was bled stays bled: time for balancing counts since the pack last
+rested, whatever load or night came between. A full charge is due so long after the last, or after the start
+where none is known of.
 """
 
 from enum import IntEnum
@@ -180,8 +181,10 @@ class StageMachine:
         self.stage = stage
         self.cause = cause
         if stage is not Stage.BALANCING:
-            self._held_us = self._tail_us = self._balanced_us = self._even_us = 0
+            self._held_us = self._tail_us = self._even_us = 0
             self._away_us = self._needy_us = 0
+        if stage is Stage.RESTING:
+            self._balanced_us = 0
 
     def _wanted_full(self) -> None:
         self._due = True

@@ -185,13 +185,18 @@ def test_balancing_holds_the_pack_at_the_target_until_the_cells_are_even() -> No
     assert life.go(even, 1.0) is Stage.RESTING
 
 
-def test_balancing_ends_too_when_the_charge_falls_back() -> None:
-    """And the next charge is given its whole time again."""
+def test_balancing_is_only_interrupted_when_the_charge_falls_back() -> None:
+    """Loads that come again and again keep no pack at its target for ever; after a rest all is new."""
     life = Life(WISH._replace(balance_within_v=0.01, balance_us=3 * MINUTE))
     life.go(AT_TARGET)
     life.go(TAIL, 3.0)
     assert life.at() is Stage.BALANCING
     assert life.go(CHARGING, FALL_BACK_US / MINUTE + 0.1) is Stage.BULK
+    life.go(AT_TARGET)
+    life.go(TAIL, 1.0)
+    assert life.go(TAIL, 0.9) is Stage.BALANCING
+    assert life.go(TAIL, 0.1) is Stage.RESTING
+    assert life.go(EMPTIER, 1.0) is Stage.BULK
     life.go(AT_TARGET)
     life.go(TAIL, 1.0)
     assert life.go(TAIL, 2.9) is Stage.BALANCING
