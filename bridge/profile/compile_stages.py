@@ -1,7 +1,7 @@
 """From the sections for the course of a charge to what the core works by; all given voltages are in order."""
 
 from bridge.core.limits.commission import Commissioning
-from bridge.core.limits.stage import Stages
+from bridge.core.limits.stage import RESTART_V, Stages
 from bridge.core.plan import SECOND_US, PackLimits, Slot
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Profile
@@ -11,9 +11,6 @@ DAY_US = 86_400 * SECOND_US
 
 TAIL_C = 0.02
 """A charge counts as over at this many C (common practice of the trade, no source)."""
-
-RESTART_V = 0.05
-"""A cell rested enough to want charge is this far below its resting voltage (own choice)."""
 
 GENTLE = 0.1
 """Share of the pack's limit that a new pack is charged with (own choice)."""

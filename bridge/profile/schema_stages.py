@@ -30,7 +30,8 @@ class Stages(Section):
         "charge voltage of the pack once it is full, V; default: that of [limits]"
     )
     restart_below_soc_pct: Percent | None = _optional(
-        "charging starts again below this state of charge, %; default: not by state of charge"
+        "charging starts again below this state of charge, %, or by the mean cell while that is not known; "
+        "default: not by state of charge"
     )
     restart_below_lowest_cell_v: Positive | None = _optional(
         "or with the lowest cell below this for a minute, V; default: not by the lowest cell"

@@ -23,6 +23,9 @@ LEAVE_V = 0.030
 FALL_BACK_US = 300_000_000
 """Away from the target for longer than this, the pack is charging anew (own choice: a passing cloud)."""
 
+RESTART_V = 0.05
+"""A cell rested enough to want charge is this far below its resting voltage (own choice)."""
+
 STEADY_US = 60_000_000
 """A tail current, an evened spread or a need for charge must last this long (own choice)."""
 
@@ -48,7 +51,7 @@ class Stages(NamedTuple):
         hold_us: absorption ends after this long at the target.
         tail_a: absorption ends when the pack's current is at most this, A.
         rest_v: charge voltage of the pack afterwards.
-        restart_soc: charging starts again below this state of charge, %.
+        restart_soc: charging starts again below this state of charge, %; by the mean cell while not known.
         restart_low_v, restart_mean_v: or with the lowest, or the mean, cell below this.
         usual_v: target between full charges.
         full_every_us: a full charge is due after this long.
@@ -267,10 +270,13 @@ class StageMachine:
     def _need(self, seen: Seen) -> str:
         """Why charge is needed again; "" when it is not."""
         wish = self._wish
+        mean_v = wish.restart_mean_v
+        if mean_v is None and wish.restart_soc is not None and seen.soc is None:
+            mean_v = round(wish.rest_v / wish.cells - RESTART_V, 6)
         rows = (
             ("state of charge", seen.soc, wish.restart_soc, ".1f", "%"),
             ("lowest cell", seen.low_v, wish.restart_low_v, ".3f", "V"),
-            ("mean cell", seen.mean_v, wish.restart_mean_v, ".3f", "V"),
+            ("mean cell", seen.mean_v, mean_v, ".3f", "V"),
         )
         for name, value, bound, digits, unit in rows:
             if value is not None and bound is not None and value < bound:

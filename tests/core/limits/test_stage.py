@@ -142,7 +142,6 @@ def test_rest_lasts_until_charge_is_needed_for_a_minute() -> None:
         assert life.machine.cause == cause
         assert life.bounds() == []
     life = full(WISH._replace(restart_soc=90.0, restart_mean_v=None))
-    assert life.go(EMPTIER._replace(soc=None), 600.0) is Stage.RESTING
     assert life.go(EMPTIER._replace(soc=90.0), 600.0) is Stage.RESTING
 
 
@@ -370,3 +369,12 @@ def test_a_charge_that_ends_while_a_bank_is_lost_is_no_full_one() -> None:
     assert (life.full(), life.machine.most_soc) == (False, 99.0)
     assert life.machine.last_full_us is not None
     assert life.t_us - life.machine.last_full_us > DAY
+
+
+def test_a_state_of_charge_that_is_not_told_leaves_the_mean_cell_to_start_a_charge() -> None:
+    """A twentieth of a volt below its rest; else a pack whose monitor is mute would never be full again."""
+    life = full(WISH._replace(restart_soc=60.0, restart_mean_v=None))
+    assert life.go(EMPTIER, 2.0) is Stage.RESTING
+    assert life.go(EMPTIER._replace(mean_v=3.30, soc=None), 2.0) is Stage.RESTING
+    assert life.go(EMPTIER._replace(mean_v=3.299, soc=None), 1.0) is Stage.BULK
+    assert life.machine.cause == "mean cell 3.299 V, below 3.3 V"
