@@ -90,7 +90,7 @@ class Course:
             asked = asked._replace(progress=commission.progress, charge=commission.charge, window=window)
         if stages is not None:
             before, self._apart = self._apart, [reading.apart for reading in readings]
-            if before != self._apart and any(was > now for was, now in zip(before, self._apart, strict=True)):
+            if any(was > now for was, now in zip(before, self._apart, strict=True)):
                 stages.joined()
             changed = stages.step(t_us, elapsed_us, seen, hold=commission is not None and commission.active)
             asked = asked._replace(

@@ -343,15 +343,20 @@ def test_commissioning_waits_for_a_bank_that_is_lost_and_for_one_that_is_not_con
 
 
 def test_a_bank_that_joins_a_full_pack_makes_it_one_that_is_not_known_to_be_full() -> None:
-    """While it stays away nothing changes."""
+    """While it stays away nothing changes, nor when it leaves or is there from the start."""
     full = GOOD._replace(cells_v=[3.495] * 16, high_v=3.495, low_v=3.495, current_a=1.0)
     away = GOOD._replace(connected=0.0)
     course = Course(plan_of(banks=2))
     for second in range(1, 120):
         now = course.step(second * SECOND, SECOND, State.FOLLOWING, [full, away], [True, False])
     assert (now.stage, now.most_soc) == (Stage.RESTING, 100.0)
-    now = course.step(120 * SECOND, SECOND, State.FOLLOWING, [full, GOOD._replace(soc=99.0)], [True, True])
-    assert now.most_soc == 99.0
+    kept = course.keep(NOTHING)
+    now = course.step(120 * SECOND, SECOND, State.FOLLOWING, [full, full], [True, True])
+    assert (now.stage, now.most_soc) == (Stage.RESTING, 99.0)
+    course = Course(plan_of(banks=2), kept)
+    for other in (full, away, away):
+        rows = [full, other]
+        assert course.step(SECOND, SECOND, State.FOLLOWING, rows, [True, other is full]).most_soc == 100.0
 
 
 def test_the_usual_target_bounds_the_highest_cell_and_not_their_mean() -> None:

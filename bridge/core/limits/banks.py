@@ -30,7 +30,7 @@ def heeded_a(sent_a: float, share: float, current_a: float | None, whole_a: floa
         current_a: what flows in the bank, positive in the direction that is bounded; `None` if not known.
         whole_a: the same of all banks together.
     """
-    if current_a is None or whole_a is None or current_a <= 0.0:
+    if current_a is None or whole_a is None:
         return sent_a * share
     if whole_a <= 0.0:
         return max(sent_a * share, current_a)

@@ -132,8 +132,8 @@ class StageMachine:
 
     @property
     def charges_as_usual(self) -> bool:
-        """Whether the cells are charged to the usual target only."""
-        return self._wish.usual_v is not None and not self._due and self.stage is not Stage.RESTING
+        """Whether the cells are charged to the usual target only, where there is one."""
+        return not self._due and self.stage is not Stage.RESTING
 
     def joined(self) -> None:
         """A bank has come that was not connected before: nobody knows whether it is full."""
@@ -272,7 +272,7 @@ class StageMachine:
         wish = self._wish
         mean_v = wish.restart_mean_v
         if mean_v is None and wish.restart_soc is not None and seen.soc is None:
-            mean_v = round(wish.rest_v / wish.cells - RESTART_V, 6)
+            mean_v = wish.rest_v / wish.cells - RESTART_V
         rows = (
             ("state of charge", seen.soc, wish.restart_soc, ".1f", "%"),
             ("lowest cell", seen.low_v, wish.restart_low_v, ".3f", "V"),

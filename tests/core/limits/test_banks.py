@@ -104,6 +104,7 @@ def test_what_of_a_limit_is_for_a_bank() -> None:
     assert heeded_a(50.0, 0.5, 64.0, 80.0) == 40.0
     assert heeded_a(0.0, 0.5, 64.0, 80.0) == 0.0
     assert heeded_a(10.0, 0.5, 30.0, 0.0) == heeded_a(10.0, 0.5, 30.0, -5.0) == 30.0
+    assert heeded_a(10.0, 0.5, 30.0, 0.5) == 600.0
     assert heeded_a(100.0, 0.5, 30.0, 0.0) == 50.0
     for unknown in ((None, 80.0), (64.0, None), (0.0, 80.0), (-3.0, -80.0)):
         assert heeded_a(100.0, 0.5, *unknown) == 50.0

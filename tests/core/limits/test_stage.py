@@ -198,8 +198,8 @@ def test_balancing_is_only_interrupted_when_the_charge_falls_back() -> None:
     assert life.go(EMPTIER, 1.0) is Stage.BULK
     life.go(AT_TARGET)
     life.go(TAIL, 1.0)
-    assert life.go(TAIL, 2.9) is Stage.BALANCING
-    assert life.go(TAIL, 0.1) is Stage.RESTING
+    assert life.go(TAIL, step_us=3 * MINUTE - 1) is Stage.BALANCING
+    assert life.go(TAIL, step_us=1) is Stage.RESTING
 
 
 def test_a_hold_keeps_the_pack_at_the_target() -> None:
@@ -375,6 +375,9 @@ def test_a_state_of_charge_that_is_not_told_leaves_the_mean_cell_to_start_a_char
     """A twentieth of a volt below its rest; else a pack whose monitor is mute would never be full again."""
     life = full(WISH._replace(restart_soc=60.0, restart_mean_v=None))
     assert life.go(EMPTIER, 2.0) is Stage.RESTING
-    assert life.go(EMPTIER._replace(mean_v=3.30, soc=None), 2.0) is Stage.RESTING
-    assert life.go(EMPTIER._replace(mean_v=3.299, soc=None), 1.0) is Stage.BULK
+    mute = EMPTIER._replace(soc=None)
+    assert life.go(mute._replace(mean_v=3.301), 2.0) is Stage.RESTING
+    assert life.go(mute._replace(mean_v=3.299), 1.0) is Stage.BULK
     assert life.machine.cause == "mean cell 3.299 V, below 3.3 V"
+    for changes in ({"restart_soc": 60.0, "restart_mean_v": 3.2}, {"restart_mean_v": None}):
+        assert full(WISH._replace(**changes)).go(mute, 2.0) is Stage.RESTING
