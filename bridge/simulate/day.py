@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from bridge.core.decision import Decision
-from bridge.core.engine import Engine
+from bridge.core.engine import Engine, Note
 from bridge.core.plan import SECOND_US
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
@@ -177,7 +177,7 @@ class Loop:
                     site.hear(due.t_us, due.frame)
             for listener in site.listeners:
                 listener.seen.clear()
-            self.news = [note.text for note in engine.take_notes() if note.kind == "told"]
+            self.news = [_news(note) for note in engine.take_notes() if note.kind == "told"]
             site.move(step_s)
             look(until_us, site, engine.decision)
 
@@ -188,6 +188,11 @@ class Loop:
             talker.tell(until_us, frames, once=not self._setup.exact)
         frames.sort(key=_stamp)
         return frames
+
+
+def _news(note: Note) -> str:
+    """What is told; of a bank, of which."""
+    return f"{note.subject}: {note.text}" if note.subject.startswith("bank ") else note.text
 
 
 def _stamp(stamped: tuple[int, Frame]) -> int:

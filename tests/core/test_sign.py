@@ -161,11 +161,11 @@ def test_the_engine_warns_and_the_limits_do_without_that_current() -> None:
         "the sign of pack_current looks wrong (a negative scale in the profile turns it round)"
     )
     assert rig.engine.decision.values["warning"] == 1.0
-    assert rig.limits()[1] == 200.0
+    assert rig.limits()[1] == 100.0  # until then, one seemed to be charged by the other
     other.amps = -400.0
     rig.run(60.0)
     assert rig.engine.decision.values["pack_current"] == -360.0
-    assert rig.limits()[1] == 200.0
+    assert rig.limits()[1] == 100.0
 
 
 def test_a_wrong_current_counts_as_not_known() -> None:

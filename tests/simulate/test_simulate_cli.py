@@ -103,6 +103,11 @@ def test_a_bank_leaves_and_joins(run: Run) -> None:
     assert turns["bank right leaves"]["s"] == 601
     joins = turns["bank right joins"]
     assert joins["s"] == 2401
+    news = {turn["text"] for turn in day["turns"]}
+    assert news >= {
+        "bank right: not connected: it takes no share of the current",
+        "bank right: joined to the others",
+    }
     circulates_a = float(joins["text"].split()[3])
     assert circulates_a == pytest.approx(day["circulated"]["a"], abs=0.1)
     assert circulates_a > 20.0
