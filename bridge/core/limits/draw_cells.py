@@ -71,6 +71,7 @@ class DrawCells:
         self._settings = settings
         self.factors = [min(max(factor, LEAST), MOST) for factor in factors]
         self._anchor: tuple[float, float, list[float]] | None = None
+        self._before: list[float] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
         self.levels: list[float] = []
@@ -126,7 +127,7 @@ class DrawCells:
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):
             self.factors = [UNSEEN] * len(cells_v)
-        self._anchor = None
+        self._anchor = self._before = None
         self.drawn_a = drawn_a
 
     def _learn(
@@ -150,4 +151,8 @@ class DrawCells:
                         seen = min(max(seen, LEAST), MOST)
                         self.factors[i] += weight * (seen - self.factors[i])
         if level:
-            self._anchor = 0.0, drawn_a, list(cells_v)
+            if elapsed_s >= 2.0 * self._settings.delay_s:
+                self._anchor = 0.0, drawn_a, list(cells_v)
+            else:  # cells told now may already be those of a current that is told with the next reading
+                self._anchor = None if self._before is None else (elapsed_s, drawn_a, self._before)
+        self._before = list(cells_v) if level else None

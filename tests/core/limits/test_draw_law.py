@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -114,6 +115,19 @@ def test_a_cell_that_recovers_for_long_is_not_taken_for_a_false_reading() -> Non
         out = run(law, round(2.93 + OHM * 100.0 + slow_v, 3), 0.0, 1)
     assert not law.current.contradicted
     assert out.current_a <= low
+
+
+def test_a_contradiction_lets_the_floor_down_once() -> None:
+    """It stays found while the limit need not fall; a string that swings by 0.5 V moves no floor."""
+    law = DrawLaw(LFP)
+    run(law, 2.994, 0.0, 3, 0.10)
+    fell_v = law.floor.value
+    run(law, 3.012, 0.0, 20, 0.06)
+    assert law.current.contradicted
+    assert law.floor.value < fell_v
+    floors = [run(law, 3.012, 0.0, 1, 0.06 + 0.04 * (n % 2)).floor_v for n in range(290)]
+    assert law.current.contradicted
+    assert sum(now != then for then, now in pairwise(floors)) == 1  # up, at once
 
 
 def test_without_a_known_current_a_load_that_goes_is_not_taken_for_a_false_reading() -> None:
