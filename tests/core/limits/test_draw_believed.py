@@ -173,7 +173,8 @@ def test_a_resistance_is_the_sag_of_a_step_less_what_the_charge_took(
 ) -> None:
     """70 A, and 135 As since the readings before the last at 10 A, at 10 uV/As: 1.35 mV.
 
-    Half of it is believed, less by what the sensors blur, within 0.4 to 8 times what is expected; nothing of what is not above 0, or beyond 16 times."""
+    Half of it is believed, less by what the sensors blur, within 0.4 to 8 times what is expected; nothing
+    of what is not above 0, or beyond 16 times."""
     cells = DrawCells(LFP, (1.6, 1.6))
     for amps in (10.0, 10.0, 10.0, 80.0):
         cells.update([3.2, 3.201], amps, 1.0, 25.0)
