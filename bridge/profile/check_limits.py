@@ -20,7 +20,7 @@ LEAST_RATE = 0.01
 """A bank that bears less than this many C either way is rather one of another capacity (own choice)."""
 
 LEAST_RESISTANCE, MOST_RESISTANCE = 0.1, 20.0
-"""How far a string with its cables may be from the resistance that both laws expect of its cells (own choice)."""
+"""How far a string with its cables may be from what both laws expect of its cells (own choice)."""
 
 DEADBAND_V = 0.03
 """A voltage that rises only for more than this a cell does not follow its limit (own choice)."""
