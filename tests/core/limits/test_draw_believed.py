@@ -113,6 +113,31 @@ def test_readings_that_come_seldom_need_no_third() -> None:
     assert seen([10.0, 10.0, 80.0, 80.0], 2.0)
 
 
+@pytest.mark.parametrize(
+    ("currents_a", "elapsed_s", "believed"),
+    [
+        ((60.0, 60.0, 46.0), 1.0, True),
+        ((60.0, 60.0, 0.0), 1.9, True),
+        ((60.0, 60.0, 46.1), 1.0, False),
+        ((60.0, 60.0, 74.0), 1.0, False),
+        ((80.0, 60.0, 0.0), 1.0, False),
+        ((60.0, 60.0, 0.0), 2.0, False),
+    ],
+    ids=["a step", "all of it", "no step", "a load comes", "unsteady", "seldom"],
+)
+def test_a_cell_told_after_its_current_has_not_fallen_when_a_load_goes(
+    currents_a: tuple[float, ...], elapsed_s: float, believed: bool
+) -> None:
+    """For one reading it is taken to have come up by what the load took; the next one counts as it is."""
+    cells = DrawCells(LFP, (1.0, 1.0))
+    for amps in currents_a:
+        cells.update([3.0, 3.201], amps, elapsed_s, 25.0)
+    recovered_v = OHM * (currents_a[-2] - currents_a[-1])
+    assert cells.levels[0] == pytest.approx(3.0 + (recovered_v if believed else 0.0), abs=0.00051)
+    cells.update([3.0, 3.201], currents_a[-1], elapsed_s, 25.0)
+    assert cells.levels[0] == pytest.approx(3.0, abs=0.00051)
+
+
 def test_one_step_teaches_once() -> None:
     """However long the current stands after it."""
     cells = DrawCells(LFP, (1.0, 1.0))
