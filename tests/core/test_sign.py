@@ -91,7 +91,7 @@ def test_a_current_need_not_stand_quite_still_but_is_looked_at_once_a_second_onl
         up = second // 5 % 2
         watch.look(second * SECOND, reading(40.0 * up + 2.0 * (second % 2), 52.8 - 0.2 * up))
     for tick in range(400):
-        up = tick // 2 % 2
+        up = tick // 4 % 2
         fast.look(tick * SECOND // 10, reading(40.0 * up, 52.8 - 0.2 * up))
     assert (watch.votes, fast.votes) == (-RUN, 0)
 
@@ -208,6 +208,21 @@ def test_just_enough_of_a_step_counts_and_an_unsteady_one_does_not() -> None:
     assert votes_after((2.5, 0.0), LOW, LOW, *high) == votes_after(LOW, (2.5, 0.0), LOW, *high) == 1
     assert votes_after((3.0, 0.0), LOW, LOW, *high) == votes_after(LOW, (3.0, 0.0), LOW, *high) == 0
     assert votes_after(*low, HIGH, HIGH, (43.0, 0.2)) == 0
+
+
+def test_the_last_look_of_each_is_compared() -> None:
+    """5 A and 32 mV are a step; what trembles counts against the last one."""
+    low, high = (LOW,) * 3, ((5.0, 0.2),) * 3
+    assert votes_after(*low, (4.9, 0.2), (4.9, 0.2), (5.0, 0.2)) == 1
+    assert votes_after(*low, (5.0, 0.2), (5.0, 0.2), (4.9, 0.2)) == 0
+    assert votes_after((0.1, 0.0), (0.1, 0.0), LOW, *high) == 1
+    assert votes_after(LOW, LOW, (0.1, 0.0), *high) == 0
+    assert votes_after(*low, (5.0, 0.031), (5.0, 0.031), (5.0, 0.032)) == 1
+    assert votes_after(*low, (5.0, 0.032), (5.0, 0.032), (5.0, 0.031)) == 0
+    assert votes_after((0.0, 0.001), (0.0, 0.001), LOW, *[(5.0, 0.032)] * 3) == 1
+    assert votes_after(LOW, LOW, (0.0, 0.001), *[(5.0, 0.032)] * 3) == 0
+    assert votes_after((2.6, 0.0), (1.3, 0.0), LOW, *[HIGH] * 3) == 0
+    assert votes_after((1.3, 0.0), (2.6, 0.0), LOW, *[HIGH] * 3) == 0
 
 
 def test_a_voltage_that_moves_while_the_current_stands_does_not_count() -> None:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -87,9 +88,9 @@ def test_no_slope_is_seen_under_a_small_current_or_one_that_moves(currents_a: tu
     assert cells.slopes[0] > 0.0
 
 
-def seen(currents_a: Sequence[float], elapsed_s: float = 1.0) -> bool:
+def seen(currents_a: Sequence[float], elapsed_s: float = 1.0, delay_s: float = 1.0) -> bool:
     """Whether these currents show the resistance of two cells by themselves."""
-    cells = DrawCells(LFP)
+    cells = DrawCells(replace(LFP, delay_s=delay_s))
     for amps in currents_a:
         before = list(cells.factors)
         cells.update([3.2 - 0.0002 * amps] * 2, amps, elapsed_s, 25.0)
@@ -111,6 +112,9 @@ def test_readings_that_come_seldom_need_no_third() -> None:
     """Where they come less often than every second time the age they may have."""
     assert not seen([10.0, 10.0, 80.0, 80.0], 1.9)
     assert seen([10.0, 10.0, 80.0, 80.0], 2.0)
+    assert seen([10.0, 10.0, 20.0, 50.0, 80.0, 80.0], 2.0)
+    assert not seen([10.0, 10.0, 20.0, 50.0, 80.0, 80.0], 2.25)
+    assert seen([10.0, 10.0, 80.0, 80.0], 1.0, delay_s=0.5)
 
 
 @pytest.mark.parametrize(

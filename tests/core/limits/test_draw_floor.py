@@ -49,9 +49,9 @@ def test_it_comes_down_five_minutes_after_it_went_up() -> None:
 def test_a_goal_that_swings_leaves_it_where_the_highest_was() -> None:
     """Loads that pulse move the goal by what the resistances are wrong: no reason to come down."""
     floor = DrawFloor(LFP)
-    seen = {floor.follow(47.5 if n % 4 else 46.9, 1.0, at_once=False) for n in range(1, 2000)}
+    seen = {floor.follow(47.5 if n % 7 else 46.9, 1.0, at_once=False) for n in range(1, 2200)}
     assert seen == {47.5}
-    seen = {floor.follow(47.2 if n % 4 else 46.9, 1.0, at_once=False) for n in range(2000)}
+    seen = {floor.follow(47.2 if n % 7 else 46.9, 1.0, at_once=False) for n in range(2200)}
     assert seen == {47.5, 47.2}
 
 
