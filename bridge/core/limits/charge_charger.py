@@ -103,6 +103,8 @@ class Charger:
         """Takes what was sent last."""
         slower_s = 2.0 * max((self.known_lag_s or 0.0) - self._settings.lag_s, 0.0)
         keep = max(2, int((now.settle_s + slower_s) / now.dt_s + 0.5))
+        if self._back_a and sent_v > self._sent_v[-1] + 1e-6:  # what comes back now may be its doing
+            self._end(unfelt=self.unfelt)
         self._sent_v = [*self._sent_v[1 - keep :], sent_v]
         self._sent_a = [*self._sent_a[1 - keep :], sent_a]
         self.most_v = max(self._sent_v)
