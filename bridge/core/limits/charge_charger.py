@@ -51,7 +51,8 @@ STOPPED_S = 1800.0
 """Nothing that flows for so long, where nothing is allowed, is no sign of a limit that is passed by."""
 
 OVER_C, OVER_S = 0.003, 2.0
-"""More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
+"""More than allowed by this much, in C, besides the error of the current, for so long: ignored. Two readings
+must show it, however far apart: one may be of the moment at which a load went."""
 
 
 class Charger:
@@ -100,7 +101,10 @@ class Charger:
 
     def remember(self, sent_v: float, sent_a: float, now: Moment) -> None:
         """Takes what was sent last."""
-        keep = max(2, int(now.settle_s / now.dt_s + 0.5))
+        slower_s = 2.0 * max((self.known_lag_s or 0.0) - self._settings.lag_s, 0.0)
+        keep = max(2, int((now.settle_s + slower_s) / now.dt_s + 0.5))
+        if self._back_a and sent_v > self._sent_v[-1] + 1e-6:  # what comes back now may be its doing
+            self._end(unfelt=self.unfelt)
         self._sent_v = [*self._sent_v[1 - keep :], sent_v]
         self._sent_a = [*self._sent_a[1 - keep :], sent_a]
         self.most_v = max(self._sent_v)
@@ -124,7 +128,7 @@ class Charger:
         if over_a <= 0.0 or falls:
             self._over_s = 0.0
             return
-        self._over_s += now.elapsed_s
+        self._over_s += min(now.elapsed_s, 0.5 * OVER_S)
         if self._over_s >= OVER_S:
             self.ignores = self.unfelt = True
             self.obeys = False

@@ -123,6 +123,9 @@ LASTS_S, MOST_WORTH = 120.0, 0.16
 """A rise of which half is gone again within this time was none: the next must be worth twice as much, at most
 this share, until the limit has been back at the most."""
 
+STARTS_C = 0.02
+"""A limit up to this, in C, may be less than a charger can give: it is felt then, though nothing flows."""
+
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:
 a charger that waits for permission would otherwise wait for ever."""
@@ -174,7 +177,7 @@ class CurrentLimit:
                 self._risen_s = math.inf
         else:
             gap = (self._worth if heeded else WORTH_IGNORED) * settings.most_a
-            felt = current_a > self._exact - WORTH * settings.most_a
+            felt = current_a > self._exact - max(WORTH * settings.most_a, STARTS_C * settings.capacity_ah)
             free = wanted_a >= FREE * settings.most_a
             lasting = min(wanted, lasting_a)
             if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
