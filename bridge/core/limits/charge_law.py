@@ -93,10 +93,12 @@ class ChargeLaw:
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
         charger = voltage.charger
-        limit_a = self.current.follow(
-            self.wanted_a, now.amps, dt_s, lasting_a=self._lasting_a, heeded=not charger.unfelt
+        current, first, heeded = self.current, self.first, not charger.unfelt
+        passed, first_passed = (charger.over_a(now, limit.value) > 0.0 for limit in (current, first))
+        limit_a = current.follow(
+            self.wanted_a, now.amps, dt_s, lasting_a=self._lasting_a, heeded=heeded, passed=passed
         )
-        first_a = self.first.follow(self._first_a, now.amps, dt_s)
+        first_a = first.follow(self._first_a, now.amps, dt_s, passed=first_passed)
         least_a = min(limit_a, first_a)
         return ChargeLimits(
             limit_v,
