@@ -203,9 +203,14 @@ class Charger:
         asked = self.test_a < NEVER_A - 1.0 and self._test_s >= now.settle_s
         return asked and self._falls[0] - now.amps < BEGUN * DIP_C * self._settings.capacity_ah
 
+    @property
+    def tested(self) -> bool:
+        """The current is under test."""
+        return self.test_a < NEVER_A
+
     def leave(self) -> None:
         """Ends a test that is under way, without a result."""
-        if self.test_a < NEVER_A:
+        if self.tested:
             self._end(unfelt=self.unfelt)
 
     def _end(self, *, unfelt: bool) -> None:
