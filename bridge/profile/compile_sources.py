@@ -15,8 +15,8 @@ from bridge.profile.schema_signals import Source as Section
 from bridge.quantities import QUANTITIES, Kind
 
 DEAD = 0.8
-"""Less than this share of what a cell of the kind bears at least is no cell in use, and a sensor's loose wire
-rather: not believed, unless the profile says so (common practice, no source: LFP is not charged below 2 V)."""
+"""Less than this share of what such a cell bears at least is rather a sensor's loose wire than a cell in use:
+not believed, unless the profile says so (common practice, no source: LFP is not charged below 2 V)."""
 
 
 class Received(NamedTuple):

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from bridge.errors import Severity
-from tests.profile.made import CABIN, checked, found
+from tests.profile.made import CABIN, checked, found, loaded
 
 FAIL, WARN = Severity.FAIL, Severity.WARN
 Change = tuple[str, str]
@@ -105,3 +105,12 @@ def test_one_cell_is_its_own_highest_and_lowest(tmp_path: Path) -> None:
     kept = [part for part in rest.split("\n[[source]]\n") if 'message = "Cells' not in part]
     report = checked(tmp_path, "\n[[source]]\n".join([head, *kept]), *changes)
     assert not found(report, FAIL, "source[2].signals.cell_voltage_min")
+
+
+def test_a_cell_far_below_what_it_bears_is_not_believed_unless_said(tmp_path: Path) -> None:
+    """LFP: 2.0 V, four fifths of 2.5 V."""
+    said = '"highest_cell", range = [1.5, 4.5]'
+    for now, least_v in (('"highest_cell"', 2.0), ('"highest_cell", range = [1.0, 4.5]', 1.0)):
+        plan = loaded(tmp_path, CABIN, (said, now)).plan
+        least = {plan.slots[t.slot].quantity: t.low for source in plan.sources for t in source.targets}
+        assert least["cell_voltage_max"] == least_v

@@ -116,13 +116,16 @@ class Charger:
         limit_a = self._settings.most_a if self.unfelt else self.least_a
         return now.amps >= limit_a - now.blur_a - FELT_C * self._settings.capacity_ah
 
-    def over_a(self, now: Moment, limit_a: float) -> float:
-        """How much more flows than a limit and all errors explain; 0 or less if none does."""
+    def passes_a(self, now: Moment, limit_a: float) -> float:
+        """What flows, if it is more than a limit and all errors explain; else 0."""
+        return now.amps if self._excess_a(now, limit_a) > 0.0 else 0.0
+
+    def _excess_a(self, now: Moment, limit_a: float) -> float:
         return now.amps - limit_a - OVER_C * self._settings.capacity_ah - 2.0 * now.blur_a
 
     def judge(self, now: Moment) -> None:
         """Whether more flows than was allowed."""
-        over_a = self.over_a(now, self.most_a)
+        over_a = self._excess_a(now, self.most_a)
         falls = over_a < self._over_a * (1.0 - FALLS_PER_S * now.elapsed_s)
         self._over_a = over_a
         stopped = max(now.amps, self.most_a) <= now.blur_a and now.wanted_a > now.blur_a

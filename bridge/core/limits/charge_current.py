@@ -160,13 +160,13 @@ class CurrentLimit:
         *,
         lasting_a: float = math.inf,
         heeded: bool = True,
-        passed: bool = False,
+        passes_a: float = 0.0,
     ) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
         A rise leads no further than to `lasting_a`: what could not last would have to be taken back.
-        A limit that is ignored anyway (not `heeded`) keeps still rather than near. One that is `passed` by just
-        now does not rise: a cell that bears so much more would tell so, were it true.
+        A limit that is ignored anyway (not `heeded`) keeps still rather than near. A current that passes it by
+        (`passes_a`) is no reason for a rise: that the cells bear it, too, would have to be taken on trust.
         """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)
@@ -177,11 +177,11 @@ class CurrentLimit:
             if wanted < self._half_a and self._risen_s < LASTS_S:
                 self._worth = min(2.0 * self._worth, MOST_WORTH)
                 self._risen_s = math.inf
-        elif not passed:
+        else:
             gap = (self._worth if heeded else WORTH_IGNORED) * settings.most_a
             felt = current_a > self._exact - max(WORTH * settings.most_a, STARTS_C * settings.capacity_ah)
-            free = wanted_a >= FREE * settings.most_a
-            lasting = min(wanted, lasting_a)
+            free = wanted_a - passes_a >= FREE * settings.most_a
+            lasting = min(wanted, lasting_a, wanted_a - passes_a)
             if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
                 if not self._rising:
                     self._half_a = 0.5 * (self._exact + lasting)

@@ -93,12 +93,17 @@ class ChargeLaw:
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
         charger = voltage.charger
-        current, first, heeded = self.current, self.first, not charger.unfelt
-        passed, first_passed = (charger.over_a(now, limit.value) > 0.0 for limit in (current, first))
-        limit_a = current.follow(
-            self.wanted_a, now.amps, dt_s, lasting_a=self._lasting_a, heeded=heeded, passed=passed
+        limit_a = self.current.follow(
+            self.wanted_a,
+            now.amps,
+            dt_s,
+            lasting_a=self._lasting_a,
+            heeded=not charger.unfelt,
+            passes_a=charger.passes_a(now, self.current.value),
         )
-        first_a = first.follow(self._first_a, now.amps, dt_s, passed=first_passed)
+        first_a = self.first.follow(
+            self._first_a, now.amps, dt_s, passes_a=charger.passes_a(now, self.first.value)
+        )
         least_a = min(limit_a, first_a)
         return ChargeLimits(
             limit_v,

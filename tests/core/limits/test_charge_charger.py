@@ -96,6 +96,15 @@ def test_the_limit_is_felt_close_to_what_was_sent() -> None:
         assert charger.felt(moment(least_a + 0.01, 1.0))
 
 
+def test_what_passes_a_limit_by_is_more_than_errors_explain() -> None:
+    """All of it counts then: 0.003C, and the error of the current twice."""
+    charger = Charger(LFP)
+    assert charger.passes_a(moment(52.8), 50.0) == 0.0
+    assert charger.passes_a(moment(52.9), 50.0) == 52.9
+    assert charger.passes_a(moment(52.9, blur_a=1.1), 50.0) == 0.0
+    assert charger.passes_a(moment(None), 50.0) == 0.0
+
+
 def judged(*rows: tuple[float, int], dt_s: float = 1.0, blur_a: float = 1.0) -> Charger:
     """So many readings of each current under a limit of 100 A."""
     charger = Charger(LFP)

@@ -227,3 +227,12 @@ def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:
     assert limit.follow(50.92, 45.5, 1.0) == pytest.approx(50.780)
     assert limit.follow(50.96, 45.5, 1.0) == pytest.approx(50.820)
     assert unfelt.follow(55.0, 44.3, 1.0) == pytest.approx(50.0)
+
+
+def test_what_passes_a_limit_by_is_no_reason_for_a_rise() -> None:
+    """What the cells are reckoned to bear counts less all of it, for a worth of 5.6 A and for twice the most."""
+    assert fallen().follow(135.7, 80.0, 1.0, passes_a=80.0) == 53.0
+    assert fallen().follow(135.5, 80.0, 1.0, passes_a=80.0) == 50.0
+    assert fallen().follow(319.0, -80.0, 1.0, passes_a=40.0) == 50.0
+    assert fallen().follow(320.0, -80.0, 1.0, passes_a=40.0) == 53.0
+    assert fallen().follow(40.0, 80.0, 1.0, passes_a=80.0) == 40.0
