@@ -165,8 +165,8 @@ class CurrentLimit:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
         A rise leads no further than to `lasting_a`: what could not last would have to be taken back.
-        A limit that is ignored anyway (not `heeded`) keeps still rather than near. A current that passes it by
-        (`passes_a`) is no reason for a rise: that the cells bear it, too, would have to be taken on trust.
+        A limit that is ignored anyway (not `heeded`) keeps still rather than near. A current that passes by
+        it (`passes_a`) is no reason for a rise: that the cells bear it, too, would have to be taken on trust.
         """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)

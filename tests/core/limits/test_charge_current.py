@@ -230,7 +230,7 @@ def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:
 
 
 def test_what_passes_a_limit_by_is_no_reason_for_a_rise() -> None:
-    """What the cells are reckoned to bear counts less all of it, for a worth of 5.6 A and for twice the most."""
+    """What the cells may bear counts less all of it, for the worth (5.6 A) and for twice the most."""
     assert fallen().follow(135.7, 80.0, 1.0, passes_a=80.0) == 53.0
     assert fallen().follow(135.5, 80.0, 1.0, passes_a=80.0) == 50.0
     assert fallen().follow(319.0, -80.0, 1.0, passes_a=40.0) == 50.0
