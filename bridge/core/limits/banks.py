@@ -19,7 +19,13 @@ LEAST_C_RATE = 0.05
 """Up to this current, in C, the measured share says nothing: offsets of the sensors dominate (own choice)."""
 
 
-def heeded_a(sent_a: float, share: float, current_a: float | None, whole_a: float | None) -> float:
+def whole_a(currents_a: Sequence[float | None], active: Sequence[bool]) -> float | None:
+    """What flows in all active banks together, A; `None` unless all of it is known."""
+    known = [current for current, on in zip(currents_a, active, strict=True) if on and current is not None]
+    return sum(known) if len(known) == sum(active) else None
+
+
+def heeded_a(sent_a: float, share: float, current_a: float | None, together_a: float | None) -> float:
     """What of a limit is for one bank, as far as it can be told whether that is heeded, A.
 
     One that takes more than its share, or what comes from other banks, passes by no limit that all heed.
@@ -28,13 +34,13 @@ def heeded_a(sent_a: float, share: float, current_a: float | None, whole_a: floa
         sent_a: the limit of the whole.
         share: the bank's share of it.
         current_a: what flows in the bank, positive in the direction that is bounded; `None` if not known.
-        whole_a: the same of all banks together.
+        together_a: the same of all banks.
     """
-    if current_a is None or whole_a is None:
+    if current_a is None or together_a is None:
         return sent_a * share
-    if whole_a <= 0.0:
+    if together_a <= 0.0:
         return max(sent_a * share, current_a)
-    return sent_a * max(share, current_a / whole_a)
+    return sent_a * max(share, current_a / together_a)
 
 
 class Shares:
@@ -90,9 +96,9 @@ class Shares:
         least_a = LEAST_C_RATE * total_ah
         if sum(map(abs, flows)) <= least_a:
             return
-        whole_a = max(abs(sum(flows)), least_a)
+        net_a = max(abs(sum(flows)), least_a)
         self.settled = False
         weight = min(1.0, elapsed_s / FILTER_S)
         for i, flow in enumerate(flows):
-            share, before = min(1.0, abs(flow) / whole_a), self._measured[i]
+            share, before = min(1.0, abs(flow) / net_a), self._measured[i]
             self._measured[i] = share if before is None else before + weight * (share - before)

@@ -7,7 +7,7 @@ from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept, rounded, rounded_ohms
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.banks import Shares, heeded_a
+from bridge.core.limits.banks import Shares, heeded_a, whole_a
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.draw_settings import DrawLearnt
 from bridge.core.limits.shape import Ramp
@@ -118,12 +118,11 @@ class Limits:
         charge, draw = [self._charge_cap], [self._draw_cap]
         currents, apart = [r.current_a for r in readings], [r.apart for r in readings]
         shares = self._shares.update(currents, active, elapsed_s, apart)
-        flows = [current for current, on in zip(currents, active, strict=True) if on and current is not None]
-        whole_a = sum(flows) if len(flows) == sum(active) else None
+        together_a = whole_a(currents, active)
         for i, reading in enumerate(readings):
             if active[i]:
-                self._charging(t_us, i, reading, shares[i], whole_a, volts, charge)
-                self._drawing(t_us, i, reading, shares[i], whole_a, floors, draw)
+                self._charging(t_us, i, reading, shares[i], together_a, volts, charge)
+                self._drawing(t_us, i, reading, shares[i], together_a, floors, draw)
                 self._currents(i, reading, shares[i], charge, draw)
         if not any(active):
             volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
@@ -167,12 +166,12 @@ class Limits:
         i: int,
         reading: Reading,
         share: float,
-        whole_a: float | None,
+        together_a: float | None,
         volts: list[Contribution],
         charge: list[Contribution],
     ) -> None:
         """The seam to the charge law: cells in, a voltage and a current out."""
-        sent_v, sent_a = self._volts.value, heeded_a(self._charge.value, share, reading.current_a, whole_a)
+        sent_v, sent_a = self._volts.value, heeded_a(self._charge.value, share, reading.current_a, together_a)
         found = self._bank_charges[i].contributions(t_us, reading, share, sent_v, sent_a)
         if found is not None:
             volts.append(found[0])
@@ -184,12 +183,12 @@ class Limits:
         i: int,
         reading: Reading,
         share: float,
-        whole_a: float | None,
+        together_a: float | None,
         floors: list[Contribution],
         draw: list[Contribution],
     ) -> None:
         """The seam to the discharge law: cells in, a floor and a current out."""
-        drawn_a, all_a = (None if amps is None else -amps for amps in (reading.current_a, whole_a))
+        drawn_a, all_a = (None if amps is None else -amps for amps in (reading.current_a, together_a))
         sent_a = heeded_a(self._draw.value, share, drawn_a, all_a)
         found = self._bank_draws[i].contributions(t_us, reading, share, sent_a)
         if found is not None:
