@@ -384,3 +384,19 @@ def test_commissioning_charges_to_the_full_target_whatever_the_stages_had_reache
     now = course.step(SECOND, SECOND, State.FOLLOWING, [GOOD], [True])
     assert (now.sentence, now.volts, now.most_soc) == ("bulk: the pack is commissioned", (), 99.0)
     assert [one.reason for one in now.charge] == [Reason.COMMISSIONING]
+
+
+def test_a_commissioning_that_has_ended_holds_no_stage_and_each_change_is_told_once() -> None:
+    """The tail that came meanwhile counts; while nothing changes there is nothing to tell."""
+    course = Course(plan_of(commissioning=COMMISSIONING._replace(tell_us=1000 * SECOND)))
+    full = GOOD._replace(cells_v=[3.495] * 16, high_v=3.495, low_v=3.495, current_a=1.0, soc=100.0)
+    news = []
+    for second in range(0, 130, 10):
+        course.step(second * SECOND, 10 * SECOND, State.FOLLOWING, [full], [True])
+        news.append([text for _, text in course.take_news()])
+    balance = "top balance{}: cells within 0 mV, wanted 10 mV, 16 of 16 at their target; 1.0 A"
+    at_target = "absorption: the highest cell is at 3.495 V, target 3.500 V"
+    over = "resting: the current has tailed off to 1.0 A"
+    assert news[0] == [balance.format(""), at_target]
+    assert news[1:7] == [[], [], [], [], [balance.format(" done")], [over]]
+    assert news[7:] == [[]] * 6

@@ -101,7 +101,8 @@ class Charger:
 
     def remember(self, sent_v: float, sent_a: float, now: Moment) -> None:
         """Takes what was sent last."""
-        slower_s = 2.0 * max((self.known_lag_s or 0.0) - self._settings.lag_s, 0.0)
+        expected_s = self._settings.lag_s
+        slower_s = 2.0 * max((self.known_lag_s or expected_s) - expected_s, 0.0)
         keep = max(2, int((now.settle_s + slower_s) / now.dt_s + 0.5))
         if self._back_a and sent_v > self._sent_v[-1] + 1e-6:  # what comes back now may be its doing
             self._end(unfelt=self.unfelt)

@@ -391,13 +391,20 @@ def test_a_fall_that_stays_was_a_cloud() -> None:
     assert charger.lag_s == pytest.approx(NEAR_S / 1.2)
 
 
-def test_what_comes_back_with_a_higher_voltage_proves_nothing() -> None:
-    """The current had met the voltage limit, and went up with it; a lower one takes nothing up."""
-    for volts, back_a, obeys in ((56.1, 100.0, False), (56.0, 100.0, True), (55.9, 100.0, True)):
-        charger = dipped([*BEGUN, *FALLS])
+@pytest.mark.parametrize(
+    ("sent_v", "obeys"),
+    [([56.1], False), ([56.0], True), ([55.9], True), ([55.9, 56.0], False), ([56.0 + 1e-9], True)],
+)
+def test_what_comes_back_with_a_higher_voltage_proves_nothing(sent_v: list[float], obeys: bool) -> None:
+    """The current had met the voltage limit, and went up with it; a lower one takes nothing up.
+
+    Higher than the last that was sent, by more than numbers are rounded.
+    """
+    charger = dipped([*BEGUN, *FALLS])
+    for volts in sent_v:
         charger.remember(volts, 140.0, moment(96.0))
-        charger.dip(moment(back_a))
-        assert (charger.obeys, charger.unfelt, charger.test_a) == (obeys, False, NEVER_A)
+    charger.dip(moment(100.0))
+    assert (charger.obeys, charger.unfelt, charger.test_a) == (obeys, False, NEVER_A)
 
 
 def test_falls_that_stay_are_tested_for_ever_later() -> None:
