@@ -303,7 +303,14 @@ def test_each_direction_has_its_own_reasons_and_shares() -> None:
 
 
 @pytest.mark.parametrize(
-    "rising", [{"high_v": 3.5}, {"low_v": 2.95}, {"cells_v": [2.85, *[3.0] * 15], "low_v": 2.95}]
+    "rising",
+    [
+        {"high_v": 3.5},
+        {"low_v": 2.95},
+        {"cells_v": [2.85, *[3.0] * 15], "low_v": 2.95},
+        {"charge_permitted_a": 2.0},
+        {"discharge_permitted_a": 2.0},
+    ],
 )
 def test_limits_that_rise_are_not_settled(rising: dict[str, Any]) -> None:
     """Any of the four: the next second would find another value."""

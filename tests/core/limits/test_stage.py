@@ -381,3 +381,13 @@ def test_a_state_of_charge_that_is_not_told_leaves_the_mean_cell_to_start_a_char
     assert life.machine.cause == "mean cell 3.299 V, below 3.3 V"
     for changes in ({"restart_soc": 60.0, "restart_mean_v": 3.2}, {"restart_mean_v": None}):
         assert full(WISH._replace(**changes)).go(mute, 2.0) is Stage.RESTING
+
+
+def test_after_a_restart_a_full_charge_is_due_so_long_after_the_last() -> None:
+    """Not so long after the restart."""
+    life = Life(WISH._replace(full_every_us=7 * DAY))
+    life.machine.go_on(2 * DAY, resting=True, full=True)
+    life.t_us = 9 * DAY - 2 * SECOND
+    assert (life.go(RESTED), life.full()) == (Stage.RESTING, True)
+    assert (life.go(RESTED), life.full()) == (Stage.BULK, False)
+    assert life.machine.cause == "a full charge is due, the last was 7 days ago"
