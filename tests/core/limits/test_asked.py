@@ -85,6 +85,13 @@ def test_coarse_sensors_may_cost_time(name: str) -> None:
     assert len(charge(name, charge=ones(99.7))) == 2
 
 
+@pytest.mark.parametrize("name", ["no current known", "begun in the knee", "little sun"])
+def test_beyond_what_is_asked_no_harm_is_enough(name: str) -> None:
+    """No trip, and no cell far over its target."""
+    assert charge(name, time=ones(1.1), charge=ones(98.0), over_mv=ones(5.0)) == []
+    assert charge(name, over_mv=ones(5.1), tripped=~NEVER) == ["trips 4 (at most 0)", "over 5.1 (at most 5)"]
+
+
 def test_a_step_may_cost_more_where_a_decode_does_too() -> None:
     """Either is enough."""
     assert charge("balanced", step_us=75.0) == []
