@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from bridge.profile.load import LoadedProfile
 
 EXIT_CODES = """\b
-Exit codes: 0 fine, 1 failed (check, drill, replay; simulate: a cell past what it bears), 2 wrong usage,
-3 passed with warnings (check), 4 a profile, message definition or capture cannot be used (or a file not
-written), 5 a bus cannot be opened, 6 internal fault.
+Exit codes: 0 fine, 1 failed (check, drill, replay; simulate: a cell past what it bears, or data never
+trusted), 2 wrong usage, 3 passed with warnings (check), 4 a profile, message definition or capture cannot be
+used (or a file not written), 5 a bus cannot be opened, 6 internal fault.
 """
 
 PROFILE = click.argument("profile", type=click.Path(path_type=Path))
@@ -213,7 +213,7 @@ def simulate(
 
         write_plot(plot, result)
     _show(report, result, as_json)
-    sys.exit(EXIT_FAIL if result.tripped else EXIT_OK)
+    sys.exit(EXIT_FAIL if result.tripped or not result.followed else EXIT_OK)
 
 
 def _load(path: Path) -> "LoadedProfile":

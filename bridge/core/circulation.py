@@ -10,6 +10,7 @@ counts.
 from collections.abc import Sequence
 from itertools import combinations
 
+from bridge.core.limits.charge_cells import RESISTANCE_V
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank, Plan
 
@@ -20,7 +21,10 @@ NEWS = 0.3
 """Change of the difference, as a share of what was told, that is worth telling (own choice)."""
 
 REST_C = 0.02
-"""Where no resistance is stated, both banks must be at rest, at most this many C (own choice)."""
+"""Where no resistance is stated, banks count as at rest up to this many C (own choice)."""
+
+DROP_V = 4 * RESISTANCE_V
+"""And beyond it, a cell with its cable stands off by at most this much for each C (own choice)."""
 
 
 class Circulation:
@@ -66,8 +70,9 @@ def _apart(one: Bank, other: Bank, a: Reading, b: Reading) -> tuple[float, float
     blur_v = SENSOR_CELL_V * one.cells
     apart_v = abs(a.pack_v - b.pack_v) - blur_v
     if one.resistance_ohm is None or other.resistance_ohm is None:
-        at_rest = max(abs(a.current_a) / one.capacity_ah, abs(b.current_a) / other.capacity_ah) <= REST_C
-        return (abs(a.pack_v - b.pack_v), None) if at_rest and apart_v > 0.0 else None
+        c_rates = [abs(a.current_a) / one.capacity_ah, abs(b.current_a) / other.capacity_ah]
+        explained_v = 0.0 if max(c_rates) <= REST_C else DROP_V * one.cells * sum(c_rates)
+        return (abs(a.pack_v - b.pack_v), None) if apart_v > explained_v else None
     drop_v = one.resistance_ohm * abs(a.current_a) + other.resistance_ohm * abs(b.current_a)
     emf_v = (a.pack_v - one.resistance_ohm * a.current_a) - (b.pack_v - other.resistance_ohm * b.current_a)
     driven_a = abs(emf_v) / (one.resistance_ohm + other.resistance_ohm)

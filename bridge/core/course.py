@@ -6,10 +6,11 @@ from typing import NamedTuple
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.commission import Commission
+from bridge.core.limits.curve import Curve
 from bridge.core.limits.stage import Seen, Stage, StageMachine
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank, Plan
-from bridge.core.reasons import Contribution
+from bridge.core.reasons import Contribution, Reason
 
 
 class Now(NamedTuple):
@@ -58,6 +59,10 @@ class Course:
         if self._commission is not None:
             self._commission.active = self._commission.until_us != kept.commissioned_us
         self._window = None if plan.commissioning is None else plan.commissioning.window
+        self._apart = [False] * len(plan.banks)
+        usual_v = None if plan.stages is None else plan.stages.usual_v
+        self._usual = None if usual_v is None else usual_taper(usual_v)
+        self._most_a = plan.limits.charge_a
         self.news: list[tuple[str, str]] = []
 
     def step(
@@ -84,10 +89,17 @@ class Course:
             window = self._window if commission.active else None
             asked = asked._replace(progress=commission.progress, charge=commission.charge, window=window)
         if stages is not None:
+            before, self._apart = self._apart, [reading.apart for reading in readings]
+            if any(was > now for was, now in zip(before, self._apart, strict=True)):
+                stages.joined()
             changed = stages.step(t_us, elapsed_us, seen, hold=commission is not None and commission.active)
             asked = asked._replace(
                 stage=stages.stage, cause=stages.cause, volts=stages.volts, most_soc=stages.most_soc
             )
+            if seen is not None and self._usual is not None and stages.charges_as_usual:
+                most_a = self._most_a * self._usual.at(seen.high_v)
+                usual = Contribution(Reason.USUAL_TARGET, most_a, "")
+                asked = asked._replace(charge=(*asked.charge, usual))
             if changed:
                 self.news.append(("stage", asked.sentence))
         return asked
@@ -106,6 +118,15 @@ class Course:
         """What is to be told since the last call: subject and text."""
         news, self.news = self.news, []
         return news
+
+
+def usual_taper(usual_v: float) -> Curve:
+    """Share of the pack's charge current by the highest cell, which the usual target is for; own choice.
+
+    The charge voltage alone would bring the mean cell there, and the highest of unlike ones far above it.
+    """
+    points = ((usual_v - 0.05, 1.0), (usual_v - 0.01, 0.12), (usual_v, 0.02), (usual_v + 0.03, 0.0))
+    return Curve(*zip(*points, strict=True))
 
 
 def _cells_v(readings: Sequence[Reading], active: Sequence[bool]) -> list[float]:
@@ -130,6 +151,7 @@ def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bo
     currents = [abs(r.current_a) for _, r in rows if r.current_a is not None]
     charges = [(bank.capacity_ah, r.soc) for bank, r in rows if r.soc is not None]
     whole = len(charges) == len(rows)
+    away = [(bank, r) for bank, r, on in zip(banks, readings, active, strict=True) if not on]
     return Seen(
         max(highs),
         min(lows),
@@ -137,4 +159,7 @@ def look(banks: Sequence[Bank], readings: Sequence[Reading], active: Sequence[bo
         max(spreads),
         sum(currents) if len(currents) == len(rows) else None,
         sum(ah * soc for ah, soc in charges) / sum(ah for ah, _ in charges) if whole else None,
+        min(highs),
+        ", ".join(f"bank {bank.name}" for bank, _ in away),
+        any(not r.apart for _, r in away),
     )

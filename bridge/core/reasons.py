@@ -25,7 +25,7 @@ class Reason(Enum):
     BALANCING = "held while a cell is being balanced"
     INHIBITED = "inhibited in the profile"
     INVERTER_SILENT = "the inverter is not heard"
-    RESTED = "resting voltage: the pack is full"
+    RESTED = "resting voltage: the charge is over"
     USUAL_TARGET = "the usual target, until the next full charge"
     COMMISSIONING = "gently, while the pack is commissioned"
     APART = "no bank is connected"

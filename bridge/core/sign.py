@@ -14,9 +14,10 @@ from bridge.core.plan import Bank
 LOOK_US = 1_000_000
 """Readings are compared once a second, over a few seconds."""
 
-LOOKS = 4
-"""A step counts between two looks at a steady current and two more: then it does not matter that the voltage
-was told up to a second later than the current, or a load that cycles would be taken for a wrong sign."""
+STEADY = 3
+"""A step counts between so many looks at a steady current and as many more, with the voltage steady in the
+last two of each. Else one that is told up to a second before or after the current, or beside the mean of a
+second, would make a load that cycles look like a wrong sign. (One that cycles within 2 s still may.)"""
 
 STEP_C = 0.05
 """A step of the current counts from this many C on (own choice: well above a sensor's noise)."""
@@ -58,14 +59,17 @@ class SignWatch:
         if looks and t_us - looks[-1].t_us > 2 * LOOK_US:
             looks.clear()
         looks.append(_Look(t_us, reading.current_a, reading.pack_v))
-        if len(looks) == LOOKS:
-            self._compare(*looks)
+        if len(looks) == 2 * STEADY:
+            self._compare(looks[:STEADY], looks[STEADY:])
         return self.wrong
 
-    def _compare(self, first: _Look, before: _Look, after: _Look, last: _Look) -> None:
-        unsteady_a = max(abs(first.current_a - before.current_a), abs(after.current_a - last.current_a))
-        step_a, step_v = last.current_a - before.current_a, last.pack_v - before.pack_v
-        if abs(step_a) < self._step_a or abs(step_v) < self._step_v or unsteady_a > 0.5 * self._step_a:
+    def _compare(self, before: list[_Look], after: list[_Look]) -> None:
+        step_a = after[-1].current_a - before[-1].current_a
+        step_v = after[-1].pack_v - before[-1].pack_v
+        unsteady_a = max(abs(one.current_a - row[-1].current_a) for row in (before, after) for one in row)
+        unsteady_v = max(abs(row[-2].pack_v - row[-1].pack_v) for row in (before, after))
+        small = abs(step_a) < self._step_a or abs(step_v) < self._step_v
+        if small or unsteady_a > 0.5 * self._step_a or unsteady_v > 0.5 * abs(step_v):
             del self._looks[0]
             return
         # Each step is counted once: what comes after is compared with what is now.

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+from bridge.core.limits.draw_cells import RESISTANCE_V
 from bridge.core.plan import Bank, CurrentSide
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.findings import Findings, Key
@@ -11,6 +12,18 @@ from bridge.profile.load import LoadedProfile
 COLD_C = 10.0
 COLD_RATE = 0.2
 """LFP cells below 10 °C are charged with at most 0.2C (cell makers' sheets)."""
+
+USUAL_C, USUAL_SOC = 20.0, 50.0
+"""Where every pack should bear some current (own choice)."""
+
+LEAST_RATE = 0.01
+"""A bank that bears less than this many C either way is rather one of another capacity (own choice)."""
+
+LEAST_RESISTANCE, MOST_RESISTANCE = 0.1, 20.0
+"""How far a string with its cables may be from what both laws expect of its cells (own choice)."""
+
+DEADBAND_V = 0.03
+"""A voltage that rises only for more than this a cell does not follow its limit (own choice)."""
 
 SLACK = 1e-6
 """Differences this small come from adding up decimals."""
@@ -82,6 +95,17 @@ def _better_not(loaded: LoadedProfile, cell: Chemistry) -> Iterator[_Bound]:
     yield _Bound("resting_voltage_v", limits.resting_v, 0.0, rest_v, f"what {cell.name} cells can rest at")
     yield _Bound("cell_cutoff_high_v", charge.cell_trip_v, limits.cell_target_v, no_end, "cell_target_v")
     yield _Bound("cell_cutoff_low_v", draw.cell_trip_v, 0.0, limits.cell_floor_v, "cell_floor_v")
+    back = "to be reached again in use"
+    low_v, high_v = limits.low_knee_v, limits.knee_v
+    yield _Bound(
+        "cell_cutoff_high_release_v", charge.cell_release_v, low_v, no_end, f"cell_low_knee_v, {back}"
+    )
+    yield _Bound("cell_cutoff_low_release_v", draw.cell_release_v, 0.0, high_v, f"cell_knee_v, {back}")
+    yield _Bound("request_charge_until_cell_v", limits.request_until_v, 0.0, high_v, f"cell_knee_v, {back}")
+    rises = "else the limit hardly ever rises"
+    yield _Bound("voltage_deadband_v", limits.voltage_deadband_v, 0.0, DEADBAND_V * count, rises)
+    half_a = 0.5 * min(limits.charge_a, limits.discharge_a)
+    yield _Bound("current_deadband_a", limits.current_deadband_a, 0.0, half_a, rises)
     banks = "what the banks bear together"
     charge_a = sum(bank.charge.max_a for bank in plan.banks)
     draw_a = sum(bank.discharge.max_a for bank in plan.banks)
@@ -91,6 +115,8 @@ def _better_not(loaded: LoadedProfile, cell: Chemistry) -> Iterator[_Bound]:
 
 def _check_bank(key: Key, bank: Bank, cell: Chemistry, findings: Findings) -> None:
     _check_ends(key, bank, cell, findings)
+    _check_usual(key, bank, cell, findings)
+    _check_size(key, bank, findings)
     for name, side in (("charge_current_a", bank.charge), ("discharge_current_a", bank.discharge)):
         if side.max_a > bank.capacity_ah:
             found = f"{side.max_a:g} A for {bank.capacity_ah:g} Ah, more than 1C"
@@ -100,6 +126,38 @@ def _check_bank(key: Key, bank: Bank, cell: Chemistry, findings: Findings) -> No
     if cell.name == "lfp" and cold_a > most_a + SLACK:
         found = f"{cold_a:.1f} A at {COLD_C:g} °C"
         findings.warn((*key, "charge_by_coldest_cell"), found, f"at most 0.2C, {most_a:.1f} A, below 10 °C")
+
+
+def _check_usual(key: Key, bank: Bank, cell: Chemistry, findings: Findings) -> None:
+    """Where a pack is most of the time, no curve should forbid all current: its unit may be another."""
+    middle_v = round((cell.low_knee_v + cell.knee_v) / 2, 3)
+    for way, side, by_cell in (
+        ("charge", bank.charge, "highest"),
+        ("discharge", bank.discharge, "lowest"),
+    ):
+        for name, curve, place, unit in (
+            (f"{way}_by_{by_cell}_cell", side.by_cell, middle_v, "V"),
+            (f"{way}_by_coldest_cell", side.by_coldest, USUAL_C, "°C"),
+            (f"{way}_by_hottest_cell", side.by_hottest, USUAL_C, "°C"),
+            (f"{way}_by_soc", side.by_soc, USUAL_SOC, "%"),
+        ):
+            if curve is not None and curve.at(place) <= 0.0:
+                findings.warn(
+                    (*key, name), f"share 0 at {place:g} {unit}", "above 0 there, else nothing flows"
+                )
+
+
+def _check_size(key: Key, bank: Bank, findings: Findings) -> None:
+    """Capacity and resistance of another order than cells have: both laws reckon with them."""
+    ah, most_a = bank.capacity_ah, max(bank.charge.max_a, bank.discharge.max_a)
+    if most_a < LEAST_RATE * ah:
+        found = f"{ah:g} Ah for at most {most_a:g} A, less than {LEAST_RATE:g}C"
+        findings.warn((*key, "capacity_ah"), found, f"at most {most_a / LEAST_RATE:g}")
+    usual_mohm = 1000.0 * RESISTANCE_V * bank.cells / ah
+    least, most = LEAST_RESISTANCE * usual_mohm, MOST_RESISTANCE * usual_mohm
+    if bank.resistance_ohm is not None and not least <= 1000.0 * bank.resistance_ohm <= most:
+        found = f"{1000.0 * bank.resistance_ohm:g} for {bank.cells} cells of {ah:g} Ah"
+        findings.warn((*key, "resistance_mohm"), found, f"{least:.3g} to {most:.3g}")
 
 
 def _check_ends(key: Key, bank: Bank, cell: Chemistry, findings: Findings) -> None:

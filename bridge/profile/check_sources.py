@@ -35,8 +35,24 @@ def check_sources(loaded: LoadedProfile, findings: Findings) -> None:
         used = {target.signal for target in source.targets} | {section.counter}
         used |= {section.checksum.signal} if section.checksum else set()
         note_unmapped((*key, "signals"), section.message, layout.fields, used, "not read", findings)
+    _check_twice(loaded, findings)
     for number, bank in enumerate(loaded.plan.banks):
         _check_bank(("bank", number), bank, loaded, findings)
+
+
+def _check_twice(loaded: LoadedProfile, findings: Findings) -> None:
+    """One signal for two cells: one of them is not watched. A line that was copied, as a rule."""
+    single = {bank.name for bank in loaded.plan.banks if bank.cells == 1}
+    first: dict[tuple[str, int, str], Slot] = {}
+    for number, source in enumerate(loaded.plan.sources):
+        for target in source.targets:
+            slot = loaded.plan.slots[target.slot]
+            if not slot.quantity.startswith("cell_voltage") or slot.owner in single:
+                continue
+            other = first.setdefault((source.bus, source.key, target.signal), slot)
+            if other is not slot:
+                found = f"{target.signal} of {loaded.received[number].message} is read as {other} already"
+                findings.fail(("source", number, "signals", slot.quantity), found, f"another for {slot}")
 
 
 def note_unmapped(
@@ -98,6 +114,13 @@ def _check_target(
     low, high = _reach(field, target)
     _check_reach(key, field, (low, high), _needed(slot, bank), quantity.unit, findings.fail)
     _check_reach(key, field, (low, high), _wished(slot, bank), quantity.unit, findings.warn)
+    if (
+        target.jump is not None
+        and not field.is_float
+        and target.jump < abs(float(field.factor) * target.scale)
+    ):
+        found = f"{target.jump:g}, less than one step of {field.name}"
+        findings.warn((*key, "largest_jump"), found, "more: else every change is refused")
     believed = (target.low, target.high)
     for need in (_needed(slot, bank), _wished(slot, bank)):
         _check_reach((*key, "range"), field, believed, need, quantity.unit, findings.warn)

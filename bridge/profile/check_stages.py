@@ -54,6 +54,15 @@ def _check_stages(loaded: LoadedProfile, stages: Stages, findings: Findings) -> 
         allowed = f"at most {rest_v:.6g}, what {cell.name} cells can rest at"
         findings.warn(("stages", "resting_voltage_v"), f"{stages.rest_v:g}", allowed)
     _check_reach(loaded, stages, findings)
+    floor_v = plan.limits.cell_floor_v
+    for name, value, floor, unit in (
+        ("restart_below_soc_pct", stages.restart_soc, 0.0, "%"),
+        ("restart_below_lowest_cell_v", stages.restart_low_v, floor_v, "V"),
+        ("restart_below_mean_cell_v", stages.restart_mean_v, floor_v, "V"),
+    ):
+        if value is not None and value <= floor:
+            allowed = f"above {floor:g} {unit}: the pack is not discharged below, and never charged again"
+            findings.warn(("stages", name), f"{value:g}", allowed)
     if stages.usual_v is not None and stages.full_every_us is None:
         allowed = "full_every_days beside it: only a full charge balances the cells"
         findings.warn(("stages", "usual_cell_v"), f"{stages.usual_v:g}, never a full charge", allowed)

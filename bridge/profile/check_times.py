@@ -6,6 +6,7 @@ from typing import NamedTuple
 from bridge.core.outgoing import Transmission
 from bridge.core.plan import SECOND_US
 from bridge.profile.bustiming import BusMessage, bus_load, response_times
+from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile
 
@@ -66,6 +67,11 @@ def _check_bounds(loaded: LoadedProfile, findings: Findings) -> None:
         (("failsafe", "steady_s"), times.steady_s, 1, 600),
         (("failsafe", "stall_s"), times.stall_s, 3 * tick_s, 30),
     ]
+    if times.sum_tolerance_v is not None:
+        # Default or half a cell, whichever is more: beyond, a cell more or less would not be noticed.
+        count, cell = profile.pack.cells_in_series, CHEMISTRIES[profile.pack.chemistry]
+        most_v = max(0.03 * count, 0.5 * cell.cell_min_v)
+        rows.append((("failsafe", "sum_tolerance_v"), times.sum_tolerance_v, 0, round(most_v, 3)))
     for number, source in enumerate(profile.source):
         rows.append((("source", number, "max_age_s"), source.max_age_s, 2 * tick_s, 60))
         for quantity, reading in source.signals.items():

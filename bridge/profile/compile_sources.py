@@ -5,6 +5,7 @@ from typing import NamedTuple
 from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder, MessageLayout
 from bridge.core.plan import SECOND_US, Slot, Source, Target
+from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.compile_checksum import checksum_of
 from bridge.profile.findings import Definitions, Findings, Key, pick
 from bridge.profile.schema import Profile
@@ -12,6 +13,10 @@ from bridge.profile.schema_base import shown
 from bridge.profile.schema_signals import MEASURED, OF_INVERTER, Reading, is_flag
 from bridge.profile.schema_signals import Source as Section
 from bridge.quantities import QUANTITIES, Kind
+
+DEAD = 0.8
+"""Less than this share of what such a cell bears at least is rather a sensor's loose wire than a cell in use:
+not believed, unless the profile says so (common practice, no source: LFP is not charged below 2 V)."""
 
 
 class Received(NamedTuple):
@@ -101,7 +106,7 @@ class SourceCompiler:
             field = self._definitions.field(place, layout, signal)
             slot = self._slot(place, section, owner, quantity, index, reading)
             if field is not None and slot is not None:
-                targets.append(_target(slot, signal, quantity, reading))
+                targets.append(self._target(slot, signal, quantity, reading))
         return targets
 
     def _span_is_possible(self, key: Key, quantity: str, reading: Reading) -> bool:
@@ -156,17 +161,18 @@ class SourceCompiler:
             return None
         return checksum_of(self._findings, key, section.checksum, layout, field, received=True)
 
-
-def _target(slot: int, signal: str, quantity: str, reading: Reading) -> Target:
-    known = QUANTITIES[quantity]
-    low, high = reading.range or (known.low, known.high)
-    return Target(
-        slot=slot,
-        signal=signal,
-        scale=reading.scale,
-        shift=reading.shift,
-        truth=frozenset(reading.true) if is_flag(quantity) else None,
-        low=low,
-        high=high,
-        jump=reading.largest_jump,
-    )
+    def _target(self, slot: int, signal: str, quantity: str, reading: Reading) -> Target:
+        known = QUANTITIES[quantity]
+        low, high = reading.range or (known.low, known.high)
+        if reading.range is None and quantity.startswith("cell_voltage"):
+            low = max(low, DEAD * CHEMISTRIES[self._profile.pack.chemistry].cell_min_v)
+        return Target(
+            slot=slot,
+            signal=signal,
+            scale=reading.scale,
+            shift=reading.shift,
+            truth=frozenset(reading.true) if is_flag(quantity) else None,
+            low=low,
+            high=high,
+            jump=reading.largest_jump,
+        )

@@ -1,7 +1,7 @@
 """From the sections for the course of a charge to what the core works by; all given voltages are in order."""
 
 from bridge.core.limits.commission import Commissioning
-from bridge.core.limits.stage import Stages
+from bridge.core.limits.stage import RESTART_V, Stages
 from bridge.core.plan import SECOND_US, PackLimits, Slot
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Profile
@@ -12,14 +12,17 @@ DAY_US = 86_400 * SECOND_US
 TAIL_C = 0.02
 """A charge counts as over at this many C (common practice of the trade, no source)."""
 
-RESTART_V = 0.05
-"""A cell rested enough to want charge is this far below its resting voltage (own choice)."""
-
 GENTLE = 0.1
 """Share of the pack's limit that a new pack is charged with (own choice)."""
 
 NEAR_V = 0.02
-"""The highest cell counts as at its target from this far below, while commissioning (own choice)."""
+"""The highest cell counts as at its target from this far below (own choice)."""
+
+CHARGER_V = 0.25
+"""Even cells stay below their target by what the charger's voltmeter is wrong, and a step, all together."""
+
+ABOVE_KNEE = 0.7
+"""For that a cell counts as there no lower than this share of the way down to the knee (own choice)."""
 
 
 def compile_stages(
@@ -39,7 +42,9 @@ def compile_stages(
     stages = Stages(
         cells=cells,
         target_v=limits.cell_target_v,
-        within_v=wish.absorption_within_v,
+        within_v=_near_v(limits, cells, wish.usual_cell_v or limits.cell_target_v)
+        if wish.absorption_within_v is None
+        else wish.absorption_within_v,
         hold_us=round(wish.absorption_min * MINUTE_US),
         tail_a=tail_a,
         rest_v=rest_v,
@@ -54,6 +59,11 @@ def compile_stages(
     )
     _check_order(stages, limits, findings)
     return stages
+
+
+def _near_v(limits: PackLimits, cells: int, target_v: float) -> float:
+    """From how far below the highest cell counts as at its target, where nothing is said."""
+    return round(max(NEAR_V, min(CHARGER_V / cells, ABOVE_KNEE * (target_v - limits.knee_v))), 6)
 
 
 def _read_of_all(profile: Profile, quantity: str, slots: tuple[Slot, ...]) -> bool:
@@ -102,7 +112,7 @@ def compile_commissioning(profile: Profile, limits: PackLimits, until_us: int | 
         until_us=until_us,
         current_a=round(current_a, 6),
         target_v=limits.cell_target_v,
-        near_v=NEAR_V,
+        near_v=_near_v(limits, profile.pack.cells_in_series, limits.cell_target_v),
         within_v=wish.cells_within_v,
         low_a=round(low_a, 6) if wish.low_current_a is None else wish.low_current_a,
         steady_us=round(wish.steady_min * MINUTE_US),

@@ -86,7 +86,8 @@ class Reading(_Short):
     shift: float = Field(default=0.0, description="see scale, in units of the quantity")
     range: tuple[float, float] | None = Field(
         default=None,
-        description="lowest and highest believable reading; default: what the quantity can be at all",
+        description="lowest and highest believable reading; default: what the quantity can be at all, of a "
+        "cell's voltage no less than 0.8 of what its chemistry bears",
     )
     largest_jump: Positive | None = Field(
         default=None, description="largest believable change from one reading to the next; default: any"

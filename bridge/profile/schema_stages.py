@@ -15,8 +15,9 @@ class Stages(Section):
     """Stages of a charge: bulk, absorption, balancing, resting. Without this section the pack is charged to
     its target at any time, and stays there. A stage never loosens a limit."""
 
-    absorption_within_v: Positive = Field(
-        default=0.02, description="the highest cell counts as at its target from this far below, V"
+    absorption_within_v: Positive | None = _optional(
+        "the highest cell counts as at its target from this far below, V; default: 0.02, or more where few "
+        "cells share the error of a charger's voltmeter"
     )
     absorption_min: Positive = Field(
         default=60.0, description="absorption ends after so many minutes at the target, min"
@@ -29,7 +30,8 @@ class Stages(Section):
         "charge voltage of the pack once it is full, V; default: that of [limits]"
     )
     restart_below_soc_pct: Percent | None = _optional(
-        "charging starts again below this state of charge, %; default: not by state of charge"
+        "charging starts again below this state of charge, %, or by the mean cell while that is not known; "
+        "default: not by state of charge"
     )
     restart_below_lowest_cell_v: Positive | None = _optional(
         "or with the lowest cell below this for a minute, V; default: not by the lowest cell"
@@ -49,7 +51,7 @@ class Stages(Section):
         "a full charge is due so many days after the last, or after the start; default: never"
     )
     full_soc_only_when_full: bool = Field(
-        default=False, description="at most 99 % is shown until a full charge has ended, and while charging"
+        default=True, description="at most 99 % is shown until a full charge has ended, and while charging"
     )
 
     @model_validator(mode="after")
@@ -60,8 +62,8 @@ class Stages(Section):
 
 
 class Commissioning(Section):
-    """Brings a new pack of unknown state to top balance, gently. Ends by itself: once the cells, at their
-    target and at a low current, have stayed together, or at its stated end. Told in words meanwhile."""
+    """Brings a new pack of unknown state to top balance, gently. Ends by itself: once the cells of all banks,
+    at their target and at a low current, have stayed together, or at its stated end. Told meanwhile."""
 
     until: AwareDatetime = Field(description="its end at the latest: date, time and offset")
     charge_current_a: Positive | None = _optional("most the pack is charged with meanwhile, A")

@@ -9,12 +9,12 @@ To be quicker still, unless it is to be exact: the core decides once a step, and
 is due several times within a step, in which nothing moves, is sent once.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 from bridge.core.decision import Decision
-from bridge.core.engine import Engine
+from bridge.core.engine import Engine, Note
 from bridge.core.plan import SECOND_US
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
@@ -147,7 +147,7 @@ class Loop:
         site: everything outside.
         engine: the core.
         sent, received: frames so far.
-        news: of the course of the charge, in the last step.
+        news: of the course of the charge, in the last step, and of each source the first refusal.
     """
 
     def __init__(self, loaded: LoadedProfile, setup: Setup) -> None:
@@ -159,6 +159,7 @@ class Loop:
         self.engine = Engine(plan, start_us)
         self.sent = self.received = 0
         self.news: list[str] = []
+        self._refused: set[str] = set()
         self._setup = setup
 
     def run(self, look: Callable[[int, Site, Decision], None]) -> None:
@@ -177,9 +178,17 @@ class Loop:
                     site.hear(due.t_us, due.frame)
             for listener in site.listeners:
                 listener.seen.clear()
-            self.news = [note.text for note in engine.take_notes() if note.kind == "told"]
+            self.news = list(self._new(engine.take_notes()))
             site.move(step_s)
             look(until_us, site, engine.decision)
+
+    def _new(self, notes: Sequence[Note]) -> Iterator[str]:
+        for note in notes:
+            if note.kind == "told":
+                yield f"{note.subject}: {note.text}" if note.subject.startswith("bank ") else note.text
+            elif note.kind == "refused" and note.subject not in self._refused:
+                self._refused.add(note.subject)
+                yield f"refused: {note.text}"
 
     def _said(self, until_us: int) -> list[tuple[int, Frame]]:
         """What the devices send before `until_us`, in order."""

@@ -89,6 +89,8 @@ def verdict_of(day: Day) -> tuple[str, str]:
             "PAST THE FLOOR",
             f"{cell_text(low)}, {_excess(record.under_floor)} under {limits.cell_floor_v:g} V",
         )
+    if not day.followed:
+        return "NEVER FOLLOWED", "no limit ever followed the pack: its data was never trusted"
     return "FINE", (
         f"no true cell left {limits.cell_floor_v:.2f} to {limits.cell_target_v:.2f} V: "
         f"lowest {low.voltage_v:.4f}, highest {high.voltage_v:.4f} V"

@@ -47,6 +47,7 @@ def print_report(day: Day, console: Console) -> None:
 
 _COLOURS: Final = {
     "FINE": GREEN,
+    "NEVER FOLLOWED": VERMILION,
     "PAST THE TARGET": VERMILION,
     "PAST THE FLOOR": VERMILION,
     "TRIPPED": VERMILION,

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from bridge.core.decision import Decision
+from bridge.core.failsafe import State
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.day import Loop, Setup
@@ -45,6 +46,12 @@ class Day:
         record, chemistry = self.record, self.chemistry
         low, high = record.lowest.voltage_v, record.highest.voltage_v
         return high > chemistry.cell_max_v or low < chemistry.cell_min_v
+
+    @property
+    def followed(self) -> bool:
+        """Whether the limits ever followed the pack."""
+        _, states_us = self.record.stats()
+        return State.FOLLOWING in states_us
 
 
 def simulate(loaded: LoadedProfile, setup: Setup, *, compare_oracle: bool = False) -> Day:

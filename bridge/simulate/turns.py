@@ -204,9 +204,9 @@ class Turns:
         requested = bool(decision.values.get("charge_requested"))
         if requested is not self._requested:
             self._requested = requested
-            self._turn(
-                now, "the pack asks to be charged" if requested else "the pack asks no longer to be charged"
-            )
+            text = "the pack asks to be charged" if requested else "the pack asks no longer to be charged"
+            waits = not requested and not decision.values.get("charge_allowed")
+            self._turn(now, f"{text}: charging is not allowed" if waits else text)
         if decision.warnings != self._warnings:
             self._warnings = decision.warnings
             self._turn(now, f"warning: {'; '.join(decision.warnings) or 'over'}")

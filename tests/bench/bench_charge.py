@@ -12,9 +12,12 @@ measured in the same process. `--law engine` runs our law inside the whole engin
 packs are enough), which takes all scenarios but the one without a current. `--law bound` shows what no law
 can better that leaves its readings 2 mV below the target, since they may be so much too low; `--margin`
 another number of mV. The two plants are described in `charge_fleet`.
+
+What our law is held to (see `asked`) and misses is told at the end; if there is any, the exit status is 1.
 """
 
 import argparse
+import sys
 from concurrent.futures import ProcessPoolExecutor
 from time import process_time
 
@@ -22,6 +25,7 @@ import cantools
 import numpy as np
 from cantools.database.can import Message
 
+from tests.bench.asked import charge_misses
 from tests.bench.charge_engine import ThroughEngine
 from tests.bench.charge_fleet import PLANTS
 from tests.bench.charge_laws import LAWS
@@ -33,20 +37,23 @@ HEADER = (
     f"{'time med/p95':>16}{'turns/h mean/p99':>18}{'µs':>7}{'x decode':>9}"
 )
 
+HELD = ("ours", "engine")
+
 Job = tuple[str, str, int, float, int, str, float]
 
 
-def lines(job: Job) -> str:
-    """The lines of one scenario."""
+def lines(job: Job) -> tuple[str, list[str]]:
+    """The lines of one scenario, and what ours misses of what is asked of it."""
     name, laws, packs, start, seed, plant, margin_v = job
     scenario = next(s for s in SCENARIOS if s.name == name)
     trial = Trial(scenario, packs, start, seed, plant)
-    found = []
+    found: list[str] = []
+    misses: list[str] = []
     p = np.percentile
     if laws == "bound":
         whole, when = trial.bound(margin_v)
         charge, time = f"{np.median(whole):.2f} / {p(whole, 1):.2f}", f"{np.median(when):.4f}"
-        return f"{name:26}{laws:8}{'':>26}{charge:>18}{time + f' / {p(when, 95):.4f}':>16}"
+        return f"{name:26}{laws:8}{'':>26}{charge:>18}{time + f' / {p(when, 95):.4f}':>16}", []
     makers = {"engine": ThroughEngine} if laws == "engine" else LAWS
     for law, maker in makers.items():
         if laws not in law:
@@ -56,11 +63,14 @@ def lines(job: Job) -> str:
         charge = f"{np.median(o.charge):.2f} / {p(o.charge, 1):.2f}"
         time = f"{np.median(o.time):.4f} / {p(o.time, 95, method='lower'):.4f}"
         turns = f"{o.reversals_per_hour.mean():.1f} / {p(o.reversals_per_hour, 99):.0f}"
-        trips, ratio = int(o.tripped.sum()), o.step_us / decode_us()
+        one_us = decode_us()
+        trips, ratio = int(o.tripped.sum()), o.step_us / one_us
+        if law in HELD:
+            misses += [f"{name}: {miss}" for miss in charge_misses(scenario, o, one_us)]
         found.append(
             f"{name:26}{law:8}{over:>20}{trips:>6}{charge:>18}{time:>16}{turns:>18}{o.step_us:>7.1f}{ratio:>9.1f}"
         )
-    return "\n".join(found)
+    return "\n".join(found), misses
 
 
 def decode_us() -> float:
@@ -92,8 +102,12 @@ def main() -> None:
     ]
     print(HEADER, flush=True)
     with ProcessPoolExecutor(given.jobs) as pool:
-        for text in pool.map(lines, jobs):
+        misses = []
+        for text, missed in pool.map(lines, jobs):
             print(text, flush=True)
+            misses += missed
+    if misses:
+        sys.exit("Missed:\n" + "\n".join(misses))
 
 
 if __name__ == "__main__":

@@ -6,15 +6,19 @@ Undershoot is of the true lowest cell under its floor at any moment, negative wh
 what was delivered, against the oracle's, half an hour after the oracle first gave less than 0.02C and half of
 the load. A reversal is a change of direction on the wire of at least 0.1 V or 0.02C; those of both limits are
 added up. The processor time of a step is also told as a multiple of one `Message.decode` of cantools.
+
+What our law is held to (see `asked`) and misses is told at the end; if there is any, the exit status is 1.
 """
 
 import argparse
+import sys
 from concurrent.futures import ProcessPoolExecutor
 from time import process_time
 
 import cantools
 import numpy as np
 
+from tests.bench.asked import draw_misses
 from tests.bench.draw_laws import DRAW_LAWS
 from tests.bench.draw_run import LONGEST_S, oracle, run_draw
 from tests.bench.draw_scenarios import DRAW_SCENARIOS, draw_fleet
@@ -49,12 +53,13 @@ def decode_us() -> float:
     return best
 
 
-def lines(job: tuple[str, str, int, float, int]) -> list[str]:
-    """The lines of one scenario."""
+def lines(job: tuple[str, str, int, float, int]) -> tuple[list[str], list[str]]:
+    """The lines of one scenario, and what ours misses of what is asked of it."""
     name, law, packs, start, seed = job
     scenario = next(s for s in DRAW_SCENARIOS if s.name == name)
     reference = oracle(draw_fleet(scenario, packs, start, LONGEST_S, seed), scenario)
-    found = []
+    found: list[str] = []
+    misses: list[str] = []
     for name_of, maker in DRAW_LAWS.items():
         if law in name_of:
             o = run_draw(scenario, maker, packs, start, seed, reference=reference)
@@ -62,10 +67,13 @@ def lines(job: tuple[str, str, int, float, int]) -> list[str]:
             under = f"{o.under_mv.max():.1f} / {p(o.under_mv, 99):.1f}"
             energy = f"{np.median(o.energy):.2f} / {p(o.energy, 1):.2f}"
             turns = f"{o.reversals_per_hour.mean():.1f} / {p(o.reversals_per_hour, 99):.0f}"
-            cost = f"{o.step_us:>7.1f}{o.step_us / decode_us():>9.1f}"
+            one_us = decode_us()
+            cost = f"{o.step_us:>7.1f}{o.step_us / one_us:>9.1f}"
             row = f"{name:24}{name_of:8}{under:>20}{int(o.tripped.sum()):>6}{energy:>18}{turns:>18}{cost}"
             found.append(row)
-    return found
+            if name_of == "ours":
+                misses += [f"{name}: {miss}" for miss in draw_misses(scenario, o, one_us)]
+    return found, misses
 
 
 def main() -> None:
@@ -85,8 +93,12 @@ def main() -> None:
     ]
     print(HEADER, flush=True)
     with ProcessPoolExecutor(given.jobs) as pool:
-        for rows in pool.map(lines, jobs):
+        misses = []
+        for rows, missed in pool.map(lines, jobs):
             print("\n".join(rows), flush=True)
+            misses += missed
+    if misses:
+        sys.exit("Missed:\n" + "\n".join(misses))
 
 
 if __name__ == "__main__":

@@ -39,15 +39,19 @@ def test_two_banks_that_differ_are_told_with_what_would_flow() -> None:
 
 
 def test_without_a_resistance_no_number_is_made_up() -> None:
-    """And both must be at rest, for their currents cannot be taken out."""
+    """And unless both are at rest, they must differ by more than any usual resistance explains."""
     for plan in (plan_of(None, 0.004), plan_of(0.004, None), plan_of(None, None)):
         assert said(plan, (53.2, 2.0), (52.4, -2.0)) == (
             "banks bank1 and bank2 differ by 0.8 V: joining them would drive a current that only cells and "
             "cables limit",
         )
-        assert said(plan, (53.2, 2.1), (52.4, 0.0)) == ()
-        assert said(plan, (53.2, 0.0), (52.4, -2.1)) == ()
+        assert said(plan, (52.8, 2.0), (52.63, 0.0))
+        assert said(plan, (52.8, 2.1), (52.63, 0.0)) == said(plan, (52.8, 0.0), (52.63, -2.1)) == ()
         assert said(plan, (53.2, 0.0), (53.05, 0.0)) == ()
+        assert said(plan, (53.2, 20.0), (51.90, -5.0)) == ()
+        assert said(plan, (53.2, 20.0), (51.60, -5.0))[0].startswith(
+            "banks bank1 and bank2 differ by 1.6 V: "
+        )
 
 
 def test_a_difference_that_the_currents_explain_says_nothing() -> None:

@@ -13,7 +13,7 @@ from bridge.core.kept import NOTHING
 from bridge.core.limits.commission import Commissioning
 from bridge.core.limits.compose import Limits
 from bridge.core.limits.stage import Seen, Stage, Stages
-from bridge.core.pack import Reading
+from bridge.core.pack import Doubt, Reading, Trouble
 from bridge.core.plan import Plan, ShownSoc
 from bridge.core.reasons import Contribution, Limit, Reason
 from tests.core.plans import DRAW, OPTIONS, SECOND, TICK, Builder, pack_limits
@@ -137,7 +137,9 @@ def test_cells_of_all_banks_are_counted_or_none(other: list[float] | None, count
     told = course.step(SECOND, TICK, State.FOLLOWING, rows, [True, True]).progress
     assert told == f"top balance: cells within 0 mV, wanted 10 mV{count}; 10.0 A"
     alone = course.step(2 * SECOND, TICK, State.FOLLOWING, rows, [True, False]).progress
-    assert alone == "top balance: cells within 0 mV, wanted 10 mV, 16 of 16 at their target; 5.0 A"
+    assert alone == (
+        "top balance: cells within 0 mV, wanted 10 mV, 16 of 16 at their target; 5.0 A; waits for bank bank2"
+    )
 
 
 def test_commissioning_needs_no_stages_and_ends_at_its_time_without_any_data() -> None:
@@ -235,8 +237,10 @@ def test_banks_are_seen_together_and_only_those_that_count() -> None:
     banks = Builder(banks=2, capacities_ah=(100.0, 300.0, 0.0)).plan().banks
     other = GOOD._replace(pack_v=52.0, current_a=-7.0, soc=90.0, low_v=3.0, high_v=3.25)
     both = look(banks, [GOOD, other], [True, True])
-    assert both == Seen(3.3, 3.0, 3.25, 0.25, 12.0, 80.0)
-    assert look(banks, [GOOD, other], [True, False]) == Seen(3.3, 3.3, 3.3, 0.0, 5.0, 50.0)
+    assert both == Seen(3.3, 3.0, 3.25, 0.25, 12.0, 80.0, 3.25)
+    assert look(banks, [GOOD, other], [True, False]) == Seen(
+        3.3, 3.3, 3.3, 0.0, 5.0, 50.0, 3.3, "bank bank2", lost=True
+    )
     for name in ("pack_v", "low_v", "high_v"):
         assert look(banks, [GOOD, other._replace(**{name: None})], [True, True]) is None
     dim = look(banks, [GOOD, other._replace(current_a=None, soc=None)], [True, True])
@@ -322,3 +326,77 @@ def test_the_same_life_gives_the_same_frames_with_stages_too() -> None:
         return [sent, engine.take_notes()]
 
     assert live(TICK) == live(TICK // 4)
+
+
+def test_commissioning_waits_for_a_bank_that_is_lost_and_for_one_that_is_not_connected() -> None:
+    """Either was to be brought to top balance, too."""
+    full = GOOD._replace(pack_v=55.92, cells_v=[3.495] * 16, high_v=3.495, low_v=3.495, current_a=1.0)
+    for other in (full._replace(doubt=Doubt(Trouble.LATE, "cells")), full._replace(connected=0.0)):
+        course = Course(plan_of(commissioning=COMMISSIONING, banks=2))
+        for second in range(1, 200):
+            rows = [full, other]
+            now = course.step(second * SECOND, SECOND, State.FOLLOWING, rows, [True, False])
+        assert now.progress.endswith("wanted 10 mV, 16 of 16 at their target; 1.0 A; waits for bank bank2")
+        for second in range(200, 260):
+            now = course.step(second * SECOND, SECOND, State.FOLLOWING, [full, full], [True, True])
+        assert now.progress == ""
+
+
+def test_a_bank_that_joins_a_full_pack_makes_it_one_that_is_not_known_to_be_full() -> None:
+    """While it stays away nothing changes, nor when it leaves or is there from the start."""
+    full = GOOD._replace(cells_v=[3.495] * 16, high_v=3.495, low_v=3.495, current_a=1.0)
+    away = GOOD._replace(connected=0.0)
+    course = Course(plan_of(banks=2))
+    for second in range(1, 120):
+        now = course.step(second * SECOND, SECOND, State.FOLLOWING, [full, away], [True, False])
+    assert (now.stage, now.most_soc) == (Stage.RESTING, 100.0)
+    kept = course.keep(NOTHING)
+    now = course.step(120 * SECOND, SECOND, State.FOLLOWING, [full, full], [True, True])
+    assert (now.stage, now.most_soc) == (Stage.RESTING, 99.0)
+    course = Course(plan_of(banks=2), kept)
+    for other in (full, away, away):
+        rows = [full, other]
+        assert course.step(SECOND, SECOND, State.FOLLOWING, rows, [True, other is full]).most_soc == 100.0
+
+
+def test_the_usual_target_bounds_the_highest_cell_and_not_their_mean() -> None:
+    """By the current, falling towards it; not while the pack rests, nor when a full charge is due."""
+    course = Course(plan_of(STAGES._replace(usual_v=3.42, full_every_us=10 * MINUTE, hold_us=10 * MINUTE)))
+    found = []
+    for second, high_v in enumerate((3.30, 3.37, 3.41, 3.42, 3.45, 3.42)):
+        reading = GOOD._replace(high_v=high_v, current_a=9.0)
+        found.append(course.step(second * SECOND, SECOND, State.FOLLOWING, [reading], [True]).charge)
+    amps = [[(one.reason, round(one.value, 6)) for one in row] for row in found]
+    assert amps == [[(Reason.USUAL_TARGET, most_a)] for most_a in (100.0, 100.0, 12.0, 2.0, 0.0, 2.0)]
+    assert course.step(6 * SECOND, SECOND, State.SAFE, [reading], [True]).charge == ()
+    for second in range(7, 80):
+        now = course.step(second * SECOND, SECOND, State.FOLLOWING, [reading._replace(current_a=1.0)], [True])
+    assert (now.stage, now.charge, now.most_soc) == (Stage.RESTING, (), 99.0)
+    now = course.step(601 * SECOND, SECOND, State.FOLLOWING, [reading], [True])
+    assert (now.stage, now.charge, now.volts) == (Stage.BULK, (), ())
+
+
+def test_commissioning_charges_to_the_full_target_whatever_the_stages_had_reached() -> None:
+    """Neither the usual target nor a rest from before keeps the cells from it."""
+    wish = STAGES._replace(usual_v=3.42, full_every_us=1000 * MINUTE)
+    kept = NOTHING._replace(last_full_us=0, resting=True, full=True)
+    course = Course(plan_of(wish, COMMISSIONING), kept)
+    now = course.step(SECOND, SECOND, State.FOLLOWING, [GOOD], [True])
+    assert (now.sentence, now.volts, now.most_soc) == ("bulk: the pack is commissioned", (), 99.0)
+    assert [one.reason for one in now.charge] == [Reason.COMMISSIONING]
+
+
+def test_a_commissioning_that_has_ended_holds_no_stage_and_each_change_is_told_once() -> None:
+    """The tail that came meanwhile counts; while nothing changes there is nothing to tell."""
+    course = Course(plan_of(commissioning=COMMISSIONING._replace(tell_us=1000 * SECOND)))
+    full = GOOD._replace(cells_v=[3.495] * 16, high_v=3.495, low_v=3.495, current_a=1.0, soc=100.0)
+    news = []
+    for second in range(0, 130, 10):
+        course.step(second * SECOND, 10 * SECOND, State.FOLLOWING, [full], [True])
+        news.append([text for _, text in course.take_news()])
+    balance = "top balance{}: cells within 0 mV, wanted 10 mV, 16 of 16 at their target; 1.0 A"
+    at_target = "absorption: the highest cell is at 3.495 V, target 3.500 V"
+    over = "resting: the current has tailed off to 1.0 A"
+    assert news[0] == [balance.format(""), at_target]
+    assert news[1:7] == [[], [], [], [], [balance.format(" done")], [over]]
+    assert news[7:] == [[]] * 6

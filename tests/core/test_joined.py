@@ -11,7 +11,7 @@ from bridge.core.lost import LostBanks
 from bridge.core.pack import Doubt, Trouble
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
-from tests.core.plans import OPTIONS, SECOND, Builder
+from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
 from tests.core.rig import Rig, Speaker, level
 from tests.core.test_circulation import NOTHING, plan_of
 from tests.core.test_course import STAGES
@@ -207,3 +207,26 @@ def test_however_banks_come_and_go_the_limits_rise_by_their_ramps_alone(
                 assert value <= was + rate * 0.5 + 1e-5
             assert now[3] >= before[3] - 0.16 * 0.5 - 1e-6
             before = now
+
+
+@pytest.mark.parametrize(("sign", "cell_v"), [(1, 3.43), (-1, 3.02)])
+def test_a_bank_that_takes_more_than_its_share_passes_by_no_limit_that_the_whole_heeds(
+    sign: int, cell_v: float
+) -> None:
+    """When the other tapers, or is charged by it; a limit is passed by when all together are beyond it."""
+    limits = pack_limits(banks=2)._replace(charge_a=40.0, discharge_a=40.0)
+    rig = Rig(Builder(banks=2, limits=limits).plan(), *(level(16, cell_v, number) for number in (0, 1)))
+
+    def passed_by(one: float, other: float) -> bool:
+        """In 10 s of these currents, never level for long enough to be tested."""
+        for second in range(10):
+            unsteady = sign * (1.0 - 0.05 * (second % 2))
+            rig.speakers[0].amps, rig.speakers[1].amps = one * unsteady, other * unsteady
+            rig.run(1.0, SECOND // 2)
+        return any(
+            "bank bank2: the" in text and "current limit is passed by" in text for text in rig.warnings()
+        )
+
+    for one, other in ((0.0, 0.0), (20.0, 20.0), (4.0, 36.0), (-20.0, 40.0), (-36.0, 36.0)):
+        assert not passed_by(one, other)
+    assert passed_by(6.0, 54.0)

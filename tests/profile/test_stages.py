@@ -8,7 +8,7 @@ import pytest
 from bridge.core.limits.commission import Commissioning
 from bridge.errors import Severity
 from bridge.profile.check import check_profile
-from tests.profile.made import BOATHOUSE, CABIN, checked, found, loaded, refused
+from tests.profile.made import BOATHOUSE, CABIN, JETTY, checked, found, loaded, refused
 
 FAIL, WARN = Severity.FAIL, Severity.WARN
 HERE = "[failsafe]"
@@ -34,13 +34,27 @@ def test_defaults_follow_from_the_pack(tmp_path: Path) -> None:
     assert plan is not None
     assert (plan.tail_a, plan.rest_v, plan.restart_mean_v, plan.restart_soc) == (5.6, 53.6, 3.3, None)
     assert (plan.hold_us, plan.balance_us, plan.full_every_us) == (3_600_000_000, 7_200_000_000, None)
-    assert (plan.balance_within_v, plan.usual_v, plan.full_soc) == (None, None, False)
+    assert (plan.balance_within_v, plan.usual_v, plan.full_soc) == (None, None, True)
     assert loaded(tmp_path, CABIN).plan[-2:] == (None, None)
     blind = loaded(
         tmp_path, CABIN, stages("restart_below_soc_pct = 90"), NO_AMPS, ("pack_amps", "# pack_amps")
     )
     assert blind.plan.stages is not None
     assert (blind.plan.stages.tail_a, blind.plan.stages.restart_mean_v) == (None, None)
+
+
+def test_few_cells_count_as_at_their_target_from_further_below(tmp_path: Path) -> None:
+    """A charger that reads 0.2 V high leaves eight even cells 25 mV short: the charge must still end."""
+    new = ("# For new crates", f"[stages]\n[commissioning]\n{UNTIL}# For new crates")
+    usual = (new[0], "[stages]\nusual_cell_v = 3.42\nfull_every_days = 9\n# ")
+    few = loaded(tmp_path, JETTY, new).plan
+    assert few.stages is not None
+    assert few.commissioning is not None
+    assert (few.stages.within_v, few.commissioning.near_v) == (0.03125, 0.03125)
+    for profile, change in ((CABIN, stages()), (JETTY, usual)):
+        plan = loaded(tmp_path, profile, change).plan.stages
+        assert plan is not None
+        assert plan.within_v == 0.02
 
 
 def test_all_that_can_be_stated_arrives(tmp_path: Path) -> None:
@@ -60,13 +74,13 @@ def test_all_that_can_be_stated_arrives(tmp_path: Path) -> None:
             "balance_min = 45",
             "usual_cell_v = 3.44",
             "full_every_days = 14",
-            "full_soc_only_when_full = true",
+            "full_soc_only_when_full = false",
         ),
     ).plan.stages
     minute = 60_000_000
     assert plan == (
         *(16, 3.5, 0.03, 20 * minute, 8.0, 53.0, 88.0, 3.2, 3.25, 3.44, 14 * 1440 * minute),
-        *(0.02, 45 * minute, True),
+        *(0.02, 45 * minute, False),
     )
 
 

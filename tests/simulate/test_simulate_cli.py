@@ -59,6 +59,18 @@ def test_a_short_day(run: Run, tmp_path: Path) -> None:
     assert plot.stat().st_size > 20_000
 
 
+def test_a_day_on_which_nothing_is_believed_has_failed(run: Run, tmp_path: Path) -> None:
+    """Of each source the first refusal is told; exit code 1, though no cell has moved."""
+    text = CABIN.read_text().replace("../dbc_own", str(ROOT / "dbc_own"))
+    strict = tmp_path / "strict.toml"
+    strict.write_text(text.replace("range = [2.0, 4.5], largest_jump", "range = [4.0, 4.5], largest_jump"))
+    code, out, err = run(*SHORT, profile=strict)
+    assert (code, err) == (1, "")
+    assert "NEVER FOLLOWED" in out
+    assert out.count("refused: CellExtremes on cabin") == 1
+    assert "allowed: 4 to 4.5" in " ".join(out.split())
+
+
 def test_options_reach_the_models(run: Run) -> None:
     """What is asked for is what the report says was simulated."""
     code, out, _ = run(
@@ -103,6 +115,11 @@ def test_a_bank_leaves_and_joins(run: Run) -> None:
     assert turns["bank right leaves"]["s"] == 601
     joins = turns["bank right joins"]
     assert joins["s"] == 2401
+    news = {turn["text"] for turn in day["turns"]}
+    assert news >= {
+        "bank right: not connected: it takes no share of the current",
+        "bank right: joined to the others",
+    }
     circulates_a = float(joins["text"].split()[3])
     assert circulates_a == pytest.approx(day["circulated"]["a"], abs=0.1)
     assert circulates_a > 20.0

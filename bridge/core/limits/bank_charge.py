@@ -62,7 +62,8 @@ class BankCharge:
             t_us: now.
             reading: the bank as it stands; a new object if anything new came in.
             share: the bank's share of the pack's current.
-            sent_v, sent_a: the pack's limits as they were last.
+            sent_v: the pack's charge voltage limit as it was last.
+            sent_a: what of its current limit as it was last is for this bank.
         """
         high_v = reading.high_v
         if high_v is None:
@@ -82,7 +83,7 @@ class BankCharge:
                 fresh=self.pace.fresh,
                 coldest_c=reading.coldest_c,
                 sent_v=sent_v,
-                sent_a=sent_a * share,
+                sent_a=sent_a,
             )
             self.pace.idle = self._law.idle
         return self._told(share)

@@ -53,7 +53,7 @@ class BankDraw:
             t_us: now.
             reading: the bank as it stands; a new object if anything new came in.
             share: the bank's share of the pack's current.
-            sent_a: the pack's discharge current limit as it was last.
+            sent_a: what of the pack's discharge current limit as it was last is for this bank.
         """
         cells_v = cells_for_draw(reading)
         if cells_v is None:
@@ -69,7 +69,7 @@ class BankDraw:
                 reading.current_a,
                 fresh=self.pace.fresh,
                 coldest_c=reading.coldest_c,
-                sent_a=sent_a * share,
+                sent_a=sent_a,
             )
             self.pace.idle = self._law.idle
         return self._told(share)

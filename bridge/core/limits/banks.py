@@ -4,7 +4,8 @@ The pack may carry I_b / s_b, the smallest over all banks, where s_b is the shar
 takes. The share expected from the capacities holds until the currents themselves tell more, and is never
 taken to be less than either: on the word of its sensor alone, no bank is trusted with more than its expected
 part. A bank that has just joined may stand lower than the others and take everything: so it is reckoned with,
-until its current says otherwise.
+until its current says otherwise. What flows from one bank into another leaves less for its part of the whole,
+which so counts as larger, up to all of it.
 """
 
 from collections.abc import Sequence
@@ -16,6 +17,30 @@ FILTER_S = 30.0
 
 LEAST_C_RATE = 0.05
 """Up to this current, in C, the measured share says nothing: offsets of the sensors dominate (own choice)."""
+
+
+def whole_a(currents_a: Sequence[float | None], active: Sequence[bool]) -> float | None:
+    """What flows in all active banks together, A; `None` unless all of it is known."""
+    known = [current for current, on in zip(currents_a, active, strict=True) if on and current is not None]
+    return sum(known) if len(known) == sum(active) else None
+
+
+def heeded_a(sent_a: float, share: float, current_a: float | None, together_a: float | None) -> float:
+    """What of a limit is for one bank, as far as it can be told whether that is heeded, A.
+
+    One that takes more than its share, or what comes from other banks, passes by no limit that all heed.
+
+    Args:
+        sent_a: the limit of the whole.
+        share: the bank's share of it.
+        current_a: what flows in the bank, positive in the direction that is bounded; `None` if not known.
+        together_a: the same of all banks.
+    """
+    if current_a is None or together_a is None:
+        return sent_a * share
+    if together_a <= 0.0:
+        return max(sent_a * share, current_a)
+    return sent_a * max(share, current_a / together_a)
 
 
 class Shares:
@@ -63,16 +88,17 @@ class Shares:
         self, currents_a: Sequence[float | None], active: Sequence[bool], total_ah: float, elapsed_s: float
     ) -> None:
         self.settled = True
-        magnitudes = []
+        flows = []
         for current, on in zip(currents_a, active, strict=True):
             if on and current is None:  # a share of an unknown whole would be a guess
                 return
-            magnitudes.append(abs(current or 0.0) if on else 0.0)
-        total_a = sum(magnitudes)
-        if total_a <= LEAST_C_RATE * total_ah:
+            flows.append((current or 0.0) if on else 0.0)
+        least_a = LEAST_C_RATE * total_ah
+        if sum(map(abs, flows)) <= least_a:
             return
+        net_a = max(abs(sum(flows)), least_a)
         self.settled = False
         weight = min(1.0, elapsed_s / FILTER_S)
-        for i, magnitude in enumerate(magnitudes):
-            share, before = magnitude / total_a, self._measured[i]
+        for i, flow in enumerate(flows):
+            share, before = min(1.0, abs(flow) / net_a), self._measured[i]
             self._measured[i] = share if before is None else before + weight * (share - before)

@@ -276,7 +276,7 @@ class Cells:
                 stands = (change + self.slow_a - slow_a) * base
                 before, tells = self.doubt * self.doubt, blur * blur + OHM_DOUBT * OHM_DOUBT
                 weight = before / (before + tells)
-                absurd = False
+                absurd, still = False, 0
                 for i, shown in enumerate(cells_v):
                     seen = (shown - anchor_v[i] - self.slopes[i] * charge) / stands
                     if 0.0 < seen < ABSURD:  # a reading that is wrong, or moved by itself, teaches nothing
@@ -284,7 +284,9 @@ class Cells:
                         self._learnt[i] += weight * (seen - self._learnt[i])
                     elif seen >= ABSURD:
                         absurd = True
-                if not absurd:
+                    else:
+                        still += 1
+                if not absurd and 2 * still <= len(cells_v):  # else it is the current that is wrong
                     self.doubt = math.sqrt(weight * tells + CHANGES * CHANGES)
                 self._set_ohms()
                 self._anchor = None

@@ -51,7 +51,8 @@ STOPPED_S = 1800.0
 """Nothing that flows for so long, where nothing is allowed, is no sign of a limit that is passed by."""
 
 OVER_C, OVER_S = 0.003, 2.0
-"""More than allowed by this much, in C, besides the error of the current, for so long: ignored."""
+"""More than allowed by this much, in C, besides the error of the current, for so long: ignored. Two readings
+must show it, however far apart: one may be of the moment at which a load went."""
 
 
 class Charger:
@@ -100,7 +101,11 @@ class Charger:
 
     def remember(self, sent_v: float, sent_a: float, now: Moment) -> None:
         """Takes what was sent last."""
-        keep = max(2, int(now.settle_s / now.dt_s + 0.5))
+        expected_s = self._settings.lag_s
+        slower_s = 2.0 * max((self.known_lag_s or expected_s) - expected_s, 0.0)
+        keep = max(2, int((now.settle_s + slower_s) / now.dt_s + 0.5))
+        if self._back_a and sent_v > self._sent_v[-1] + 1e-6:  # what comes back now may be its doing
+            self._end(unfelt=self.unfelt)
         self._sent_v = [*self._sent_v[1 - keep :], sent_v]
         self._sent_a = [*self._sent_a[1 - keep :], sent_a]
         self.most_v = max(self._sent_v)
@@ -112,9 +117,16 @@ class Charger:
         limit_a = self._settings.most_a if self.unfelt else self.least_a
         return now.amps >= limit_a - now.blur_a - FELT_C * self._settings.capacity_ah
 
+    def passes_a(self, now: Moment, limit_a: float) -> float:
+        """What flows, if it is more than a limit and all errors explain; else 0."""
+        return now.amps if self._excess_a(now, limit_a) > 0.0 else 0.0
+
+    def _excess_a(self, now: Moment, limit_a: float) -> float:
+        return now.amps - limit_a - OVER_C * self._settings.capacity_ah - 2.0 * now.blur_a
+
     def judge(self, now: Moment) -> None:
         """Whether more flows than was allowed."""
-        over_a = now.amps - self.most_a - OVER_C * self._settings.capacity_ah - 2.0 * now.blur_a
+        over_a = self._excess_a(now, self.most_a)
         falls = over_a < self._over_a * (1.0 - FALLS_PER_S * now.elapsed_s)
         self._over_a = over_a
         stopped = max(now.amps, self.most_a) <= now.blur_a and now.wanted_a > now.blur_a
@@ -124,7 +136,7 @@ class Charger:
         if over_a <= 0.0 or falls:
             self._over_s = 0.0
             return
-        self._over_s += now.elapsed_s
+        self._over_s += min(now.elapsed_s, 0.5 * OVER_S)
         if self._over_s >= OVER_S:
             self.ignores = self.unfelt = True
             self.obeys = False
@@ -195,9 +207,14 @@ class Charger:
         asked = self.test_a < NEVER_A - 1.0 and self._test_s >= now.settle_s
         return asked and self._falls[0] - now.amps < BEGUN * DIP_C * self._settings.capacity_ah
 
+    @property
+    def tested(self) -> bool:
+        """The current is under test."""
+        return self.test_a < NEVER_A
+
     def leave(self) -> None:
         """Ends a test that is under way, without a result."""
-        if self.test_a < NEVER_A:
+        if self.tested:
             self._end(unfelt=self.unfelt)
 
     def _end(self, *, unfelt: bool) -> None:

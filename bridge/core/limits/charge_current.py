@@ -123,6 +123,9 @@ LASTS_S, MOST_WORTH = 120.0, 0.16
 """A rise of which half is gone again within this time was none: the next must be worth twice as much, at most
 this share, until the limit has been back at the most."""
 
+STARTS_C = 0.02
+"""A limit up to this, in C, may be less than a charger can give: it is felt then, though nothing flows."""
+
 FREE = 2.0
 """With room for this many times the most, the limit goes back up even where no current shows that it is felt:
 a charger that waits for permission would otherwise wait for ever."""
@@ -157,11 +160,13 @@ class CurrentLimit:
         *,
         lasting_a: float = math.inf,
         heeded: bool = True,
+        passes_a: float = 0.0,
     ) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
 
         A rise leads no further than to `lasting_a`: what could not last would have to be taken back.
-        A limit that is ignored anyway (not `heeded`) keeps still rather than near.
+        A limit that is ignored anyway (not `heeded`) keeps still rather than near. A current that passes by
+        it (`passes_a`) is no reason for a rise: that the cells bear it, too, would have to be taken on trust.
         """
         settings = self._settings
         wanted = min(max(wanted_a, 0.0), settings.most_a)
@@ -174,9 +179,9 @@ class CurrentLimit:
                 self._risen_s = math.inf
         else:
             gap = (self._worth if heeded else WORTH_IGNORED) * settings.most_a
-            felt = current_a > self._exact - WORTH * settings.most_a
-            free = wanted_a >= FREE * settings.most_a
-            lasting = min(wanted, lasting_a)
+            felt = current_a > self._exact - max(WORTH * settings.most_a, STARTS_C * settings.capacity_ah)
+            free = wanted_a - passes_a >= FREE * settings.most_a
+            lasting = min(wanted, lasting_a, wanted_a - passes_a)
             if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):
                 if not self._rising:
                     self._half_a = 0.5 * (self._exact + lasting)

@@ -306,7 +306,7 @@ class Seek:
         if self._probe_s is not None:
             self._probe(now, seen_v)
             return
-        if charger.felt(now) or steady_s < now.settle_s:
+        if charger.felt(now) or charger.tested or steady_s < now.settle_s:
             return
         offset.creep(seen_v, amps, 0.1)
         worth_a = LACKS_C * self._settings.capacity_ah

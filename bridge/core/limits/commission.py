@@ -3,7 +3,8 @@
 While it lasts the charge current is small, the shown state of charge stays in a window that keeps the
 inverter from acting on a number nobody knows yet, and the pack is not taken from its target. It ends once the
 cells, at their target and at a low current, have stayed together for a steady stretch, or at its stated end.
-At a higher current the spread says more of the cells' resistances than of their charge.
+At a higher current the spread says more of the cells' resistances than of their charge. Of several banks each
+must be there, with its highest cell at the target: of one that is not, nothing is known.
 """
 
 from collections.abc import Sequence
@@ -91,12 +92,15 @@ class Commission:
         there = sum(cell_v >= there_v for cell_v in cells_v)
         count = f", {there} of {len(cells_v)} at their target" if cells_v else ""
         self._seen = f"cells within {spread}, wanted {wanted}{count}; {amps}"
-        at_target = seen.high_v >= there_v
+        if seen.away:
+            self._seen += f"; waits for {seen.away}"
+        at_target = seen.reached_v >= there_v
         # Before the target a spread says nothing: on the plateau all cells look alike.
-        way = f"highest cell {seen.high_v:.3f} V on its way to {wish.target_v:.3f} V; {amps}"
+        of = " of the bank furthest back" if seen.reached_v < seen.high_v else ""
+        way = f"highest cell{of} {seen.reached_v:.3f} V on its way to {wish.target_v:.3f} V; {amps}"
         self.progress = f"top balance: {self._seen if at_target else way}"
         low = seen.current_a is not None and seen.current_a <= wish.low_a
-        even = at_target and low and seen.spread_v <= wish.within_v
+        even = at_target and low and not seen.away and seen.spread_v <= wish.within_v
         self._steady_us = self._steady_us + elapsed_us if even else 0
 
     def _end(self, text: str) -> None:

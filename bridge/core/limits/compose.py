@@ -7,7 +7,7 @@ from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept, rounded, rounded_ohms
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.banks import Shares
+from bridge.core.limits.banks import Shares, heeded_a, whole_a
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.draw_settings import DrawLearnt
 from bridge.core.limits.shape import Ramp
@@ -118,10 +118,11 @@ class Limits:
         charge, draw = [self._charge_cap], [self._draw_cap]
         currents, apart = [r.current_a for r in readings], [r.apart for r in readings]
         shares = self._shares.update(currents, active, elapsed_s, apart)
+        together_a = whole_a(currents, active)
         for i, reading in enumerate(readings):
             if active[i]:
-                self._charging(t_us, i, reading, shares[i], volts, charge)
-                self._drawing(t_us, i, reading, shares[i], floors, draw)
+                self._charging(t_us, i, reading, shares[i], together_a, volts, charge)
+                self._drawing(t_us, i, reading, shares[i], together_a, floors, draw)
                 self._currents(i, reading, shares[i], charge, draw)
         if not any(active):
             volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
@@ -165,11 +166,12 @@ class Limits:
         i: int,
         reading: Reading,
         share: float,
+        together_a: float | None,
         volts: list[Contribution],
         charge: list[Contribution],
     ) -> None:
         """The seam to the charge law: cells in, a voltage and a current out."""
-        sent_v, sent_a = self._volts.value, self._charge.value
+        sent_v, sent_a = self._volts.value, heeded_a(self._charge.value, share, reading.current_a, together_a)
         found = self._bank_charges[i].contributions(t_us, reading, share, sent_v, sent_a)
         if found is not None:
             volts.append(found[0])
@@ -181,11 +183,14 @@ class Limits:
         i: int,
         reading: Reading,
         share: float,
+        together_a: float | None,
         floors: list[Contribution],
         draw: list[Contribution],
     ) -> None:
         """The seam to the discharge law: cells in, a floor and a current out."""
-        found = self._bank_draws[i].contributions(t_us, reading, share, self._draw.value)
+        drawn_a, all_a = (None if amps is None else -amps for amps in (reading.current_a, together_a))
+        sent_a = heeded_a(self._draw.value, share, drawn_a, all_a)
+        found = self._bank_draws[i].contributions(t_us, reading, share, sent_a)
         if found is not None:
             floor, amps = found
             if floor is not None:

@@ -59,7 +59,8 @@ class DrawCells:
 
     Attributes:
         volts: voltage of each cell under the current.
-        levels: the same or the reading, the higher: no cell stands lower than half a step below.
+        levels: the same or the reading, the higher: no cell stands lower than half a step below. Where a load
+            has just gone, what is expected: the reading may be of before, and the next one decides.
         ohms: resistance of each cell.
         slopes: how fast each falls with the charge drawn, V/As.
         diffusion: how much larger than at 25 °C the slow part is beside the fast one.
@@ -71,6 +72,7 @@ class DrawCells:
         self._settings = settings
         self.factors = [min(max(factor, LEAST), MOST) for factor in factors]
         self._anchor: tuple[float, float, list[float]] | None = None
+        self._before: list[float] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
         self.volts: list[float] = []
         self.levels: list[float] = []
@@ -93,7 +95,9 @@ class DrawCells:
         change = drawn_a - self.drawn_a
         level = not begins and abs(change) < LEVEL_C * settings.capacity_ah
         self.step_v = self._sensor.found_v(cells_v)
-        self._learn(cells_v, drawn_a, elapsed_s, base, level=level)
+        soon = elapsed_s < 2.0 * settings.delay_s
+        gone = self._before is not None and change <= -STEP_C * settings.capacity_ah and soon
+        self._learn(cells_v, drawn_a, elapsed_s, base, level=level, soon=soon)
         self.ohms = ohms = [factor * base for factor in self.factors]
         moved = drawn_a * elapsed_s
         faster = slower = 0.0
@@ -113,7 +117,7 @@ class DrawCells:
             elif volt < shown - half:
                 volt = shown - half
             volts[i] = volt
-            levels[i] = volt if volt > shown else shown
+            levels[i] = max(volt, shown, expected) if gone else max(volt, shown)
             if faster:
                 missed = expected - volt
                 slope += missed * (slower if -rough < missed <= 0.0 else faster)
@@ -126,11 +130,18 @@ class DrawCells:
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):
             self.factors = [UNSEEN] * len(cells_v)
-        self._anchor = None
+        self._anchor = self._before = None
         self.drawn_a = drawn_a
 
     def _learn(
-        self, cells_v: Sequence[float], drawn_a: float, elapsed_s: float, base: float, *, level: bool
+        self,
+        cells_v: Sequence[float],
+        drawn_a: float,
+        elapsed_s: float,
+        base: float,
+        *,
+        level: bool,
+        soon: bool,
     ) -> None:
         """Takes a resistance from one level stretch of the current to the next."""
         if self._anchor is not None:
@@ -150,4 +161,8 @@ class DrawCells:
                         seen = min(max(seen, LEAST), MOST)
                         self.factors[i] += weight * (seen - self.factors[i])
         if level:
-            self._anchor = 0.0, drawn_a, list(cells_v)
+            if not soon:
+                self._anchor = 0.0, drawn_a, list(cells_v)
+            else:  # cells told now may already be those of a current that is told with the next reading
+                self._anchor = None if self._before is None else (elapsed_s, drawn_a, self._before)
+        self._before = list(cells_v) if level else None

@@ -26,7 +26,7 @@ from bridge.core.limits.draw_settings import DrawSettings
 BLUR = 0.5
 """Share of the step of the sensors that widens the margin."""
 
-DOUBT_V = 0.0007
+DOUBT_V = 0.0006
 """Margin for what the law does not know, besides the sensors."""
 
 WORTH = 0.04

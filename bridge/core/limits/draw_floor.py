@@ -24,7 +24,8 @@ BAND_V = 0.15
 """The floor goes down again only when it stands this far above its goal: one and a half steps on the wire."""
 
 WAIT_S = 300.0
-"""And only so long after it went up, unless the inverter has shown more of itself, or a reading was wrong."""
+"""And only so long after it last moved, to the highest its goal has been since, for pulsing loads move that.
+At once if the inverter has shown more of itself, or a reading was wrong."""
 
 
 class DrawFloor:
@@ -39,6 +40,7 @@ class DrawFloor:
         self._settings = settings
         self._least_v = settings.cells * settings.floor_v
         self._steady_s = 0.0
+        self._highest_v = self._least_v
         self.band_v = max(BAND_V, settings.wire_v)
         self.value = self._grid(self._least_v)
 
@@ -57,9 +59,16 @@ class DrawFloor:
         """
         goal = max(goal_v, self._least_v)
         self._steady_s += dt_s
-        if goal > self.value + 1e-9:
-            self.value = self._grid(goal)
-            self._steady_s = 0.0
-        elif goal < self.value - self.band_v and (at_once or self._steady_s >= WAIT_S):
-            self.value = self._grid(goal)
+        self._highest_v = max(self._highest_v, goal)
+        low_v = self.value - self.band_v
+        if goal > self.value + 1e-9 or (at_once and goal < low_v):
+            self._stand(goal, goal)
+        elif self._steady_s >= WAIT_S:
+            self._stand(self._highest_v if self._highest_v < low_v else self.value, goal)
         return self.value
+
+    def _stand(self, value_v: float, goal_v: float) -> None:
+        """Where it stands from now on, and a wait begins."""
+        self.value = self._grid(value_v)
+        self._highest_v = goal_v
+        self._steady_s = 0.0

@@ -31,7 +31,7 @@ class DrawLaw:
         self.inverter = Inverter(settings)
         self.floor = DrawFloor(settings)
         self._spare_v = settings.voltmeter_v
-        self._near = self._closed = False
+        self._near = self._closed = self._contradicted = False
         self._far_s = 0.0
         self._clock = ReadingClock(settings.delay_s)
 
@@ -120,6 +120,8 @@ class DrawLaw:
         rest_v = string_v + string_ohm * cells.drawn_a
         goal_v = rest_v - string_ohm * at_once_a
         goal_v = min(goal_v + spare_v, rest_v + settings.voltmeter_v + settings.wire_v)
-        at_once = self.current.contradicted or spare_v < 0.0 < self._spare_v
-        self._spare_v = spare_v
+        # Once, when it is found: what is found stays for as long as the limit does not fall again.
+        contradicted = self.current.contradicted
+        at_once = (contradicted and not self._contradicted) or spare_v < 0.0 < self._spare_v
+        self._spare_v, self._contradicted = spare_v, contradicted
         return self.floor.follow(goal_v, dt_s, at_once=at_once)

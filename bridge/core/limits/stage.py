@@ -7,8 +7,9 @@
 
 A stage never loosens a limit: all it does is to add contributions, which the limits then are the tightest of.
 Times count only while the pack is trusted, and at the target only while the highest cell really stands there,
-so that a cloud ends no absorption. A full charge is due so long after the last, or after the start where none
-is known of.
+so that a cloud ends no absorption. What was bled stays bled: time for balancing counts since the pack last
+rested, whatever load or night came between. A full charge is due so long after the last, or after the start
+where none is known of.
 """
 
 from enum import IntEnum
@@ -21,6 +22,9 @@ LEAVE_V = 0.030
 
 FALL_BACK_US = 300_000_000
 """Away from the target for longer than this, the pack is charging anew (own choice: a passing cloud)."""
+
+RESTART_V = 0.05
+"""A cell rested enough to want charge is this far below its resting voltage (own choice)."""
 
 STEADY_US = 60_000_000
 """A tail current, an evened spread or a need for charge must last this long (own choice)."""
@@ -47,7 +51,7 @@ class Stages(NamedTuple):
         hold_us: absorption ends after this long at the target.
         tail_a: absorption ends when the pack's current is at most this, A.
         rest_v: charge voltage of the pack afterwards.
-        restart_soc: charging starts again below this state of charge, %.
+        restart_soc: charging starts again below this state of charge, %; by the mean cell while not known.
         restart_low_v, restart_mean_v: or with the lowest, or the mean, cell below this.
         usual_v: target between full charges.
         full_every_us: a full charge is due after this long.
@@ -81,6 +85,9 @@ class Seen(NamedTuple):
         spread_v: largest difference between two cells of one bank.
         current_a: sum of the banks' currents, each without its sign: what flows, wherever to.
         soc: state of charge of the whole, %.
+        reached_v: the highest cell of the bank that is furthest back.
+        away: the banks that are not active, by name, for people; "" for none.
+        lost: one of those ought to be there: what is seen is not the whole.
     """
 
     high_v: float
@@ -89,6 +96,9 @@ class Seen(NamedTuple):
     spread_v: float
     current_a: float | None
     soc: float | None
+    reached_v: float
+    away: str = ""
+    lost: bool = False
 
 
 class StageMachine:
@@ -121,6 +131,15 @@ class StageMachine:
             self._enter(Stage.RESTING, "charged before the restart")
 
     @property
+    def charges_as_usual(self) -> bool:
+        """Whether the cells are charged to the usual target only, where there is one."""
+        return not self._due and self.stage is not Stage.RESTING
+
+    def joined(self) -> None:
+        """A bank has come that was not connected before: nobody knows whether it is full."""
+        self.full = False
+
+    @property
     def target_v(self) -> float:
         """What the highest cell is charged to now, V."""
         wish = self._wish
@@ -144,9 +163,11 @@ class StageMachine:
             t_us: now.
             elapsed_us: time since the last call, for what is counted.
             seen: `None` while the pack is not trusted: nothing counts then, and nothing changes.
-            hold: not to leave the target, whatever has been reached.
+            hold: to charge to the full target, and not to leave it, whatever has been reached.
         """
         before = self.stage, self.cause
+        if hold:
+            self._wanted_full()
         self._look_at_calendar(t_us)
         if seen is not None:
             if self.stage is Stage.RESTING:
@@ -163,8 +184,16 @@ class StageMachine:
         self.stage = stage
         self.cause = cause
         if stage is not Stage.BALANCING:
-            self._held_us = self._tail_us = self._balanced_us = self._even_us = 0
+            self._held_us = self._tail_us = self._even_us = 0
             self._away_us = self._needy_us = 0
+        if stage is Stage.RESTING:
+            self._balanced_us = 0
+
+    def _wanted_full(self) -> None:
+        self._due = True
+        if self.stage is Stage.RESTING:
+            self.full = False
+            self._enter(Stage.BULK, "the pack is commissioned")
 
     def _look_at_calendar(self, t_us: int) -> None:
         """A full charge that has come due starts at once, unless one is under way."""
@@ -208,7 +237,7 @@ class StageMachine:
         if to_full and wish.balance_within_v is not None and seen.spread_v > wish.balance_within_v:
             self._enter(Stage.BALANCING, f"{ended}, cells still {seen.spread_v * 1000:.0f} mV apart")
         elif not hold:
-            self._finish(t_us, ended)
+            self._finish(t_us, seen, ended)
 
     def _balance(self, t_us: int, elapsed_us: int, seen: Seen, *, hold: bool) -> None:
         wish = self._wish
@@ -218,12 +247,15 @@ class StageMachine:
         if hold:
             return
         if self._even_us >= STEADY_US:
-            self._finish(t_us, f"cells within {seen.spread_v * 1000:.0f} mV")
+            self._finish(t_us, seen, f"cells within {seen.spread_v * 1000:.0f} mV")
         elif self._balanced_us >= wish.balance_us:
-            self._finish(t_us, f"time for balancing is over, cells {seen.spread_v * 1000:.0f} mV apart")
+            text = f"time for balancing is over, cells {seen.spread_v * 1000:.0f} mV apart"
+            self._finish(t_us, seen, text)
 
-    def _finish(self, t_us: int, cause: str) -> None:
-        if self._due or self._wish.usual_v is None:
+    def _finish(self, t_us: int, seen: Seen, cause: str) -> None:
+        if seen.lost:
+            cause += "; not counted as full, a bank is lost"
+        elif self._due or self._wish.usual_v is None:
             self.full, self._due = True, False
             self.last_full_us = t_us
         self._enter(Stage.RESTING, cause)
@@ -238,10 +270,13 @@ class StageMachine:
     def _need(self, seen: Seen) -> str:
         """Why charge is needed again; "" when it is not."""
         wish = self._wish
+        mean_v = wish.restart_mean_v
+        if mean_v is None and wish.restart_soc is not None and seen.soc is None:
+            mean_v = wish.rest_v / wish.cells - RESTART_V
         rows = (
             ("state of charge", seen.soc, wish.restart_soc, ".1f", "%"),
             ("lowest cell", seen.low_v, wish.restart_low_v, ".3f", "V"),
-            ("mean cell", seen.mean_v, wish.restart_mean_v, ".3f", "V"),
+            ("mean cell", seen.mean_v, mean_v, ".3f", "V"),
         )
         for name, value, bound, digits, unit in rows:
             if value is not None and bound is not None and value < bound:

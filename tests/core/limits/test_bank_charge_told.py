@@ -33,7 +33,7 @@ def test_a_bank_is_held_to_its_share_of_what_was_sent() -> None:
     for share, ignored in ((1.0, False), (0.5, True)):
         bank = law()
         for t_s in range(1, 30):
-            told(bank, t_s, reading(3.46, 40.0), share, 60.0)
+            told(bank, t_s, reading(3.46, 40.0), share, share * 60.0)
         assert ("charge current limit is passed by" in " ".join(bank.warnings)) is ignored
 
 

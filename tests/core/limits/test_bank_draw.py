@@ -42,7 +42,7 @@ def test_a_bank_speaks_for_the_pack_by_its_share() -> None:
     """With its name; a floor only near the floor."""
     bank = law()
     for t_s in range(1, 30):
-        found = bank.contributions(t_s * SECOND_US, reading(2.95, -15.0), 0.5, 240.0)
+        found = bank.contributions(t_s * SECOND_US, reading(2.95, -15.0), 0.5, 120.0)
     assert found is not None
     assert found[0] is not None
     assert found[0].reason is Reason.HEADROOM

@@ -44,7 +44,7 @@ def test_it_rises_by_three_percent_of_the_most_a_second() -> None:
 def ignored(bank: BankDraw, share: float) -> bool:
     """Whether two minutes of 9 A are told to pass by the bank's share of 10 A."""
     for t_s in range(1, 120):
-        amps_of(bank, t_s, reading(2.92, -9.0), share, 10.0)
+        amps_of(bank, t_s, reading(2.92, -9.0), share, share * 10.0)
     return bool(bank.warnings)
 
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.banks import Shares
+from bridge.core.limits.banks import Shares, heeded_a
 from tests.core.plans import Builder
 
 
@@ -87,3 +87,24 @@ def test_what_is_measured_is_weighed_by_its_time() -> None:
     assert shares(100.0, 100.0).update([0.0, -90.0], [True, True], 0.1) == [0.5, 1.0]
     assert two.update([60.0, 40.0], [True, True], 3.0) == pytest.approx([0.78, 0.5])
     assert two.update([90.0, 10.0], [True, True], 45.0) == pytest.approx([0.9, 0.5])
+
+
+def test_what_flows_between_banks_leaves_each_less_for_its_part() -> None:
+    """A bank that is charged by another bears that beside its part of the whole."""
+    assert shares(100.0, 100.0).update([40.0, -40.0], [True, True], 0.1) == [1.0, 1.0]
+    assert shares(100.0, 100.0).update([-40.0, 20.0], [True, True], 0.1) == [1.0, 1.0]
+    assert shares(100.0, 100.0, 200.0).update([30.0, -10.0, 30.0], [True] * 3, 0.1) == [0.6, 0.25, 0.6]
+    assert shares(100.0, 100.0, 200.0).update([16.0, -16.0, 0.0], [True] * 3, 0.1) == [0.8, 0.8, 0.5]
+
+
+def test_what_of_a_limit_is_for_a_bank() -> None:
+    """Its share, or what it takes of a whole that heeds the limit; else no more than its part."""
+    assert heeded_a(100.0, 0.5, 20.0, 80.0) == 50.0
+    assert heeded_a(100.0, 0.5, 64.0, 80.0) == 80.0
+    assert heeded_a(50.0, 0.5, 64.0, 80.0) == 40.0
+    assert heeded_a(0.0, 0.5, 64.0, 80.0) == 0.0
+    assert heeded_a(10.0, 0.5, 30.0, 0.0) == heeded_a(10.0, 0.5, 30.0, -5.0) == 30.0
+    assert heeded_a(10.0, 0.5, 30.0, 0.5) == 600.0
+    assert heeded_a(100.0, 0.5, 30.0, 0.0) == 50.0
+    for unknown in ((None, 80.0), (64.0, None), (0.0, 80.0), (-3.0, -80.0)):
+        assert heeded_a(100.0, 0.5, *unknown) == 50.0

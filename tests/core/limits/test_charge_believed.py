@@ -390,6 +390,15 @@ def test_one_absurd_reading_leaves_the_doubt() -> None:
         assert cells.doubt == pytest.approx(doubt)
 
 
+@pytest.mark.parametrize(("others_v", "known"), [([3.42, 3.42], True), ([3.42, 3.39], False)])
+def test_a_step_that_most_cells_do_not_show_leaves_the_doubt(others_v: list[float], known: bool) -> None:
+    """It is the current that is wrong."""
+    cells = steady(3.40, 10.0)
+    cells.update([3.40, 3.40, 3.40, 3.40], 10.0, 1.0, 25.0)
+    cells.update([3.40, 3.40, *others_v], 80.0, 1.0, 25.0)
+    assert (cells.doubt < 1.0) is known
+
+
 def seen(currents_a: Sequence[float], seconds: float = 1.0) -> bool:
     """Whether these currents, from 10 A on, show a resistance."""
     return factor_of([0.0005 * (amps - 10.0) for amps in currents_a], currents_a, seconds) != 1.0

@@ -72,6 +72,20 @@ def test_what_was_sent_counts_for_the_time_a_charger_may_take(dt_s: float, keep:
     assert (charger.most_v, charger.least_a, charger.most_a) == (50.0, 30.0, 50.0)
 
 
+@pytest.mark.parametrize(("seen_s", "before_s", "keep"), [(5.0, None, 12), (None, 5.0, 12), (2.0, 5.0, 8)])
+def test_a_charger_slower_than_expected_may_take_longer(
+    seen_s: float | None, before_s: float | None, keep: int
+) -> None:
+    """By twice of what its lag is longer, 5 s instead of 3: what it still gives passes by no limit."""
+    charger = Charger(LFP, Learnt(lag_s=before_s))
+    charger.lag_s = seen_s
+    for sent in (99.0, *[50.0] * (keep - 1)):
+        charger.remember(sent, sent, moment(0.0))
+    assert (charger.most_v, charger.most_a) == (99.0, 99.0)
+    charger.remember(50.0, 50.0, moment(0.0))
+    assert (charger.most_v, charger.most_a) == (50.0, 50.0)
+
+
 def test_the_limit_is_felt_close_to_what_was_sent() -> None:
     """By 0.0035C and the error of the current, 1.98 A; close to the most, if it gave no answer."""
     charger = Charger(LFP)
@@ -80,6 +94,15 @@ def test_the_limit_is_felt_close_to_what_was_sent() -> None:
         charger.unfelt = unfelt
         assert not charger.felt(moment(least_a - 0.01, 1.0))
         assert charger.felt(moment(least_a + 0.01, 1.0))
+
+
+def test_what_passes_a_limit_by_is_more_than_errors_explain() -> None:
+    """All of it counts then: 0.003C, and the error of the current twice."""
+    charger = Charger(LFP)
+    assert charger.passes_a(moment(52.8), 50.0) == 0.0
+    assert charger.passes_a(moment(52.9), 50.0) == 52.9
+    assert charger.passes_a(moment(52.9, blur_a=1.1), 50.0) == 0.0
+    assert charger.passes_a(moment(None), 50.0) == 0.0
 
 
 def judged(*rows: tuple[float, int], dt_s: float = 1.0, blur_a: float = 1.0) -> Charger:
@@ -94,11 +117,12 @@ def judged(*rows: tuple[float, int], dt_s: float = 1.0, blur_a: float = 1.0) -> 
 
 
 def test_more_than_allowed_for_two_seconds_ignores() -> None:
-    """By 0.003C and twice the error of the current: 100 + 0.84 + 2 A; an unbroken time."""
+    """By 0.003C and twice the error of the current: 100 + 0.84 + 2 A; an unbroken time, in two readings."""
     assert not judged((102.8, 9)).ignores
     assert not judged((102.9, 1)).ignores
     assert judged((102.9, 2)).ignores
-    assert judged((102.9, 1), dt_s=2.0).ignores
+    assert not judged((102.9, 1), dt_s=10.0).ignores  # the moment at which a load went
+    assert judged((102.9, 2), dt_s=10.0).ignores
     assert not judged((102.9, 1), (102.8, 1), (102.9, 1)).ignores
     assert judged((102.9, 1), (102.8, 1), (102.9, 2)).ignores
     assert not judged((104.8, 9), blur_a=2.0).ignores
@@ -365,6 +389,22 @@ def test_a_fall_that_stays_was_a_cloud() -> None:
     dipped([*[a - 4.0 for a in FALLS], 96.0], charger)
     assert charger.obeys
     assert charger.lag_s == pytest.approx(NEAR_S / 1.2)
+
+
+@pytest.mark.parametrize(
+    ("sent_v", "obeys"),
+    [([56.1], False), ([56.0], True), ([55.9], True), ([55.9, 56.0], False), ([56.0 + 1e-9], True)],
+)
+def test_what_comes_back_with_a_higher_voltage_proves_nothing(sent_v: list[float], obeys: bool) -> None:
+    """The current had met the voltage limit, and went up with it; a lower one takes nothing up.
+
+    Higher than the last that was sent, by more than numbers are rounded.
+    """
+    charger = dipped([*BEGUN, *FALLS])
+    for volts in sent_v:
+        charger.remember(volts, 140.0, moment(96.0))
+    charger.dip(moment(100.0))
+    assert (charger.obeys, charger.unfelt, charger.test_a) == (obeys, False, NEVER_A)
 
 
 def test_falls_that_stay_are_tested_for_ever_later() -> None:

@@ -123,6 +123,18 @@ def test_it_rises_for_a_gap_while_it_is_felt() -> None:
     assert limit.follow(90.0, 0.0, 1.0) == 57.0
 
 
+def test_near_nothing_a_limit_is_felt_by_a_charger_that_gives_nothing() -> None:
+    """Less than 0.02C, 5.6 A, may be less than it begins at: it would stay below that for ever."""
+    for felt_below_a, most_a in ((5.6, 28.0), (5.6, 140.0), (11.2, 280.0)):
+        settings = replace(LFP, most_a=most_a, rise_a_per_s=3.0, wire_a=0.001)
+        for at_a, rises in ((felt_below_a - 0.01, True), (felt_below_a + 0.01, False)):
+            limit = CurrentLimit(settings)
+            limit.follow(at_a, 0.0, 1.0)
+            assert (limit.follow(27.0, 0.0, 1.0) > at_a + 1.0) is rises
+            limit.follow(at_a, 0.0, 1.0)
+            assert limit.follow(27.0, -12.0, 1.0) == pytest.approx(at_a)
+
+
 def risen(limit: CurrentLimit, to_a: float, steps: int = 60) -> float:
     """How far it comes, felt all the way."""
     for _ in range(steps):
@@ -215,3 +227,12 @@ def test_a_smaller_gap_is_closed_slowly_while_it_is_felt() -> None:
     assert limit.follow(50.92, 45.5, 1.0) == pytest.approx(50.780)
     assert limit.follow(50.96, 45.5, 1.0) == pytest.approx(50.820)
     assert unfelt.follow(55.0, 44.3, 1.0) == pytest.approx(50.0)
+
+
+def test_what_passes_a_limit_by_is_no_reason_for_a_rise() -> None:
+    """What the cells may bear counts less all of it, for the worth (5.6 A) and for twice the most."""
+    assert fallen().follow(135.7, 80.0, 1.0, passes_a=80.0) == 53.0
+    assert fallen().follow(135.5, 80.0, 1.0, passes_a=80.0) == 50.0
+    assert fallen().follow(319.0, -80.0, 1.0, passes_a=40.0) == 50.0
+    assert fallen().follow(320.0, -80.0, 1.0, passes_a=40.0) == 53.0
+    assert fallen().follow(40.0, 80.0, 1.0, passes_a=80.0) == 40.0

@@ -206,6 +206,22 @@ def test_at_rest_it_follows_the_practice_of_the_trade() -> None:
     assert reached == pytest.approx(54.5, abs=0.11)
 
 
+@pytest.mark.parametrize("told_a", [150.0, 500.0, 5000.0])
+@pytest.mark.parametrize("high_v", [3.45, 3.473, 3.493])
+def test_a_current_told_that_cannot_be_loosens_nothing(high_v: float, told_a: float) -> None:
+    """No cell answers to it: neither their resistance nor what they bear is known better."""
+    law = ChargeLaw(LFP)
+    pack = [*[high_v - 0.003] * 15, high_v]
+    before = step(law, pack, 20.0, 120)
+    doubt = law.cells.doubt
+    for _ in range(60):
+        after = step(law, pack, told_a)
+        assert after.current_a <= before.current_a
+    assert after.voltage_v <= before.voltage_v
+    assert after.current_ignored
+    assert law.cells.doubt == doubt
+
+
 def test_a_current_limit_that_is_ignored_is_seen() -> None:
     """More flows for some seconds than was allowed; said, and never before."""
     law = ChargeLaw(LFP)

@@ -62,6 +62,17 @@ def test_a_step_up_is_tried_when_current_is_lacking() -> None:
         assert held(low) is far
 
 
+def test_while_the_current_is_under_test_no_step_up_is_tried() -> None:
+    """Each would take what the other makes of the current for its own answer."""
+    site = lacking()
+    site.charger.obeys, site.charger.test_a = True, 49.0
+    site.go(50.0, 61)
+    assert not held(site)
+    site.charger.leave()
+    site.go(50.0)
+    assert held(site)
+
+
 def test_above_all_that_is_learnt_it_is_the_source_that_limits() -> None:
     """An offset is at most 0.7 V: a string that stands lower yet is not held by the voltage."""
     for seen_v, tries in ((0.69, True), (0.71, False)):

@@ -17,8 +17,8 @@ WISH = Commissioning(
     tell_us=15 * MINUTE,
     window=(20.0, 90.0),
 )
-APART = Seen(high_v=3.49, low_v=3.448, mean_v=3.46, spread_v=0.042, current_a=9.5, soc=50.0)
-EVEN = Seen(high_v=3.49, low_v=3.482, mean_v=3.485, spread_v=0.008, current_a=4.0, soc=50.0)
+APART = Seen(high_v=3.49, low_v=3.448, mean_v=3.46, spread_v=0.042, current_a=9.5, soc=50.0, reached_v=3.49)
+EVEN = Seen(high_v=3.49, low_v=3.482, mean_v=3.485, spread_v=0.008, current_a=4.0, soc=50.0, reached_v=3.49)
 
 
 class Life:
@@ -47,7 +47,7 @@ def test_progress_is_told_in_words_and_numbers_every_so_often() -> None:
     life.go(APART, 1800)
     sentence = "top balance: cells within 42 mV, wanted 10 mV; 9.5 A"
     assert life.told == [(61, sentence), (961, sentence)]
-    life.go(APART._replace(high_v=3.412, current_a=None), 1)
+    life.go(APART._replace(high_v=3.412, reached_v=3.412, current_a=None), 1)
     assert life.commission.progress == (
         "top balance: highest cell 3.412 V on its way to 3.500 V; current not known"
     )
@@ -70,7 +70,8 @@ def test_it_ends_once_the_cells_stay_together_at_their_target_and_a_low_current(
         EVEN._replace(current_a=5.1),
         EVEN._replace(current_a=None),
         EVEN._replace(spread_v=0.011),
-        EVEN._replace(high_v=3.479),
+        EVEN._replace(reached_v=3.479),
+        EVEN._replace(away="bank loft"),
     ):
         assert life.go(EVEN, 599)
         assert life.go(odd, 1)
@@ -100,7 +101,8 @@ def test_it_ends_at_its_stated_end_whatever_is_seen() -> None:
 
 def test_the_steady_stretch_is_kept_to_the_microsecond() -> None:
     """It counts from nothing, at just the spread, the current and the distance that are wanted."""
-    just = EVEN._replace(spread_v=WISH.within_v, current_a=WISH.low_a, high_v=WISH.target_v - WISH.near_v)
+    there_v = WISH.target_v - WISH.near_v
+    just = EVEN._replace(spread_v=WISH.within_v, current_a=WISH.low_a, reached_v=there_v)
     for before in ([], [EVEN, APART]):
         commission = Commission(WISH)
         assert commission.news == ""
@@ -110,3 +112,15 @@ def test_the_steady_stretch_is_kept_to_the_microsecond() -> None:
         assert commission.active
         commission.step(2 * SECOND, 1, just)
         assert not commission.active
+
+
+def test_a_bank_that_is_furthest_back_is_waited_for() -> None:
+    """On its plateau its cells look alike, whatever they hold; one that is not there is not seen at all."""
+    life = Life()
+    assert life.go(EVEN._replace(reached_v=3.36), 3600)
+    way = "highest cell of the bank furthest back 3.360 V on its way to 3.500 V; 4.0 A"
+    assert life.commission.progress == f"top balance: {way}"
+    assert life.go(EVEN._replace(away="bank loft"), 3600)
+    waits = "top balance: cells within 8 mV, wanted 10 mV; 4.0 A; waits for bank loft"
+    assert life.commission.progress == waits
+    assert not life.go(EVEN, 600)

@@ -7,6 +7,8 @@ import pytest
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
+from bridge.core.limits.bank_charge import BankCharge
+from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.limits.compose import Limits
 from bridge.core.pack import Reading
 from bridge.core.reasons import Contribution, Limit, Reason
@@ -301,7 +303,14 @@ def test_each_direction_has_its_own_reasons_and_shares() -> None:
 
 
 @pytest.mark.parametrize(
-    "rising", [{"high_v": 3.5}, {"low_v": 2.95}, {"cells_v": [2.85, *[3.0] * 15], "low_v": 2.95}]
+    "rising",
+    [
+        {"high_v": 3.5},
+        {"low_v": 2.95},
+        {"cells_v": [2.85, *[3.0] * 15], "low_v": 2.95},
+        {"charge_permitted_a": 2.0},
+        {"discharge_permitted_a": 2.0},
+    ],
 )
 def test_limits_that_rise_are_not_settled(rising: dict[str, Any]) -> None:
     """Any of the four: the next second would find another value."""
@@ -482,3 +491,38 @@ def test_a_voltage_that_still_rises_is_not_settled() -> None:
     bench.course = IDLE
     assert 53.6 < bench.go(1.0)[0].value < 56.0
     assert not bench.limits.settled(bench.t_us)
+
+
+def test_each_bank_is_told_its_part_of_the_limits_by_what_flows_in_those_that_count(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Now, in the direction of the limit; by its share the other way, and where a current is not known."""
+    told: dict[type, list[float]] = {}
+
+    def listen(law: type[BankCharge] | type[BankDraw]) -> None:
+        told[law] = []
+        monkeypatch.setattr(law, "contributions", lambda *given: told[law].append(given[-1]))
+
+    listen(BankCharge)
+    listen(BankDraw)
+    bench = Bench(Builder(banks=3))
+    bench.active = [True, True, False]
+    limits = bench.go(60.0)
+
+    def parts(*currents_a: float | None) -> list[list[float]]:
+        """Of the charge and of the discharge current limit, for each bank that counts."""
+        nonlocal limits
+        sent_a = values(limits)[1:3]
+        for bank, amps in enumerate(currents_a):
+            bench.set(bank, current_a=amps)
+        for row in told.values():
+            row.clear()
+        limits = bench.go(0.01)
+        return [[part / whole for part in row] for row, whole in zip(told.values(), sent_a, strict=True)]
+
+    even, uneven = pytest.approx([0.5, 0.5], abs=0.01), pytest.approx([0.5, 0.9], abs=0.01)
+    assert parts(30.0, 30.0, 500.0) == [even, even]
+    assert parts(10.0, 90.0, 500.0) == [uneven, even]
+    assert parts(-10.0, -90.0, 500.0) == [even, uneven]
+    bench.active = [True] * 3
+    assert parts(10.0, 90.0, None) == [pytest.approx([0.5, 0.5, 1 / 3], abs=0.01)] * 2

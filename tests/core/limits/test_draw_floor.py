@@ -30,14 +30,29 @@ def test_a_coarse_wire_rounds_it_up_from_the_start() -> None:
 
 
 def test_it_comes_down_five_minutes_after_it_went_up() -> None:
-    """Not before; each rise begins the time anew, and what has come down may go on."""
+    """Not before; each rise begins the time anew, and each step down as well."""
     floor = DrawFloor(LFP)
+    floor.follow(47.5, 1.0, at_once=False)
+    floor.follow(47.0, 1.0, at_once=True)
+    assert floor.value == 47.0
     floor.follow(47.5, 1.0, at_once=False)
     assert floor.follow(47.0, 299.0, at_once=False) == 47.5
     assert floor.follow(47.6, 1.0, at_once=False) == 47.6
     assert floor.follow(47.0, 299.0, at_once=False) == 47.6
-    assert floor.follow(47.0, 1.0, at_once=False) == 47.0
+    floor.follow(47.0, 1.0, at_once=False)
+    assert floor.follow(47.0, 299.0, at_once=False) == 47.6
+    assert floor.follow(46.6, 1.0, at_once=False) == 47.0
+    assert floor.follow(46.6, 299.0, at_once=False) == 47.0
     assert floor.follow(46.6, 1.0, at_once=False) == 46.6
+
+
+def test_a_goal_that_swings_leaves_it_where_the_highest_was() -> None:
+    """Loads that pulse move the goal by what the resistances are wrong: no reason to come down."""
+    floor = DrawFloor(LFP)
+    seen = {floor.follow(47.5 if n % 7 else 46.9, 1.0, at_once=False) for n in range(1, 2200)}
+    assert seen == {47.5}
+    seen = {floor.follow(47.2 if n % 7 else 46.9, 1.0, at_once=False) for n in range(2200)}
+    assert seen == {47.5, 47.2}
 
 
 @pytest.mark.parametrize(

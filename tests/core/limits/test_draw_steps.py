@@ -9,7 +9,7 @@ from bridge.core.limits.draw_cells import RESISTANCE_V
 from bridge.core.limits.draw_law import DrawLaw, DrawLimits, DrawSettings
 
 FINE = DrawSettings(16, 280.0, 2.90, 3.05, 140.0, wire_v=0.001, wire_a=0.001)
-GOAL_V = 2.9032
+GOAL_V = 2.9031
 OHM = 1.6 * RESISTANCE_V / 280.0
 """Of a cell whose resistance has not been seen."""
 

@@ -26,11 +26,13 @@ WISH = Stages(
     balance_us=120 * MINUTE,
     full_soc=True,
 )
-CHARGING = Seen(high_v=3.40, low_v=3.38, mean_v=3.39, spread_v=0.02, current_a=50.0, soc=80.0)
-AT_TARGET = Seen(high_v=3.49, low_v=3.44, mean_v=3.46, spread_v=0.05, current_a=30.0, soc=97.0)
+CHARGING = Seen(high_v=3.40, low_v=3.38, mean_v=3.39, spread_v=0.02, current_a=50.0, soc=80.0, reached_v=3.40)
+AT_TARGET = Seen(
+    high_v=3.49, low_v=3.44, mean_v=3.46, spread_v=0.05, current_a=30.0, soc=97.0, reached_v=3.49
+)
 TAIL = AT_TARGET._replace(current_a=5.0)
-RESTED = Seen(high_v=3.36, low_v=3.34, mean_v=3.35, spread_v=0.02, current_a=0.0, soc=100.0)
-EMPTIER = Seen(high_v=3.30, low_v=3.25, mean_v=3.29, spread_v=0.05, current_a=20.0, soc=60.0)
+RESTED = Seen(high_v=3.36, low_v=3.34, mean_v=3.35, spread_v=0.02, current_a=0.0, soc=100.0, reached_v=3.36)
+EMPTIER = Seen(high_v=3.30, low_v=3.25, mean_v=3.29, spread_v=0.05, current_a=20.0, soc=60.0, reached_v=3.30)
 
 
 class Life:
@@ -140,7 +142,6 @@ def test_rest_lasts_until_charge_is_needed_for_a_minute() -> None:
         assert life.machine.cause == cause
         assert life.bounds() == []
     life = full(WISH._replace(restart_soc=90.0, restart_mean_v=None))
-    assert life.go(EMPTIER._replace(soc=None), 600.0) is Stage.RESTING
     assert life.go(EMPTIER._replace(soc=90.0), 600.0) is Stage.RESTING
 
 
@@ -183,8 +184,8 @@ def test_balancing_holds_the_pack_at_the_target_until_the_cells_are_even() -> No
     assert life.go(even, 1.0) is Stage.RESTING
 
 
-def test_balancing_ends_too_when_the_charge_falls_back() -> None:
-    """And the next charge is given its whole time again."""
+def test_balancing_is_only_interrupted_when_the_charge_falls_back() -> None:
+    """Loads that come again and again keep no pack at its target for ever; after a rest all is new."""
     life = Life(WISH._replace(balance_within_v=0.01, balance_us=3 * MINUTE))
     life.go(AT_TARGET)
     life.go(TAIL, 3.0)
@@ -192,8 +193,13 @@ def test_balancing_ends_too_when_the_charge_falls_back() -> None:
     assert life.go(CHARGING, FALL_BACK_US / MINUTE + 0.1) is Stage.BULK
     life.go(AT_TARGET)
     life.go(TAIL, 1.0)
-    assert life.go(TAIL, 2.9) is Stage.BALANCING
+    assert life.go(TAIL, 0.9) is Stage.BALANCING
     assert life.go(TAIL, 0.1) is Stage.RESTING
+    assert life.go(EMPTIER, 1.0) is Stage.BULK
+    life.go(AT_TARGET)
+    life.go(TAIL, 1.0)
+    assert life.go(TAIL, step_us=3 * MINUTE - 1) is Stage.BALANCING
+    assert life.go(TAIL, step_us=1) is Stage.RESTING
 
 
 def test_a_hold_keeps_the_pack_at_the_target() -> None:
@@ -263,7 +269,7 @@ def test_100_percent_is_kept_for_a_full_pack() -> None:
 
 
 sights = st.none() | st.builds(
-    lambda low, spread, amps, soc: Seen(low + spread, low, low + spread / 2, spread, amps, soc),
+    lambda low, spread, amps, soc: Seen(low + spread, low, low + spread / 2, spread, amps, soc, low + spread),
     st.sampled_from([3.2, 3.29, 3.35, 3.44, 3.48]),
     st.sampled_from([0.0, 0.01, 0.05]),
     st.none() | st.sampled_from([0.0, 5.0, 80.0]),
@@ -351,3 +357,37 @@ def test_the_stages_go_out_as_these_numbers() -> None:
     """A receiver knows them by number."""
     numbers = [(stage.name, stage.value) for stage in Stage]
     assert numbers == [("BULK", 0), ("ABSORPTION", 1), ("BALANCING", 2), ("RESTING", 3)]
+
+
+def test_a_charge_that_ends_while_a_bank_is_lost_is_no_full_one() -> None:
+    """The others rest; nobody knows of it, so 100 % is not shown, and a full charge stays due."""
+    life = Life(WISH._replace(full_every_us=DAY))
+    life.go(CHARGING, 1441.0, step_us=MINUTE)
+    life.go(AT_TARGET._replace(lost=True))
+    assert life.go(TAIL._replace(lost=True), 1.0) is Stage.RESTING
+    assert life.machine.cause == "the current has tailed off to 5.0 A; not counted as full, a bank is lost"
+    assert (life.full(), life.machine.most_soc) == (False, 99.0)
+    assert life.machine.last_full_us is not None
+    assert life.t_us - life.machine.last_full_us > DAY
+
+
+def test_a_state_of_charge_that_is_not_told_leaves_the_mean_cell_to_start_a_charge() -> None:
+    """A twentieth of a volt below its rest; else a pack whose monitor is mute would never be full again."""
+    life = full(WISH._replace(restart_soc=60.0, restart_mean_v=None))
+    assert life.go(EMPTIER, 2.0) is Stage.RESTING
+    mute = EMPTIER._replace(soc=None)
+    assert life.go(mute._replace(mean_v=3.301), 2.0) is Stage.RESTING
+    assert life.go(mute._replace(mean_v=3.299), 1.0) is Stage.BULK
+    assert life.machine.cause == "mean cell 3.299 V, below 3.3 V"
+    for changes in ({"restart_soc": 60.0, "restart_mean_v": 3.2}, {"restart_mean_v": None}):
+        assert full(WISH._replace(**changes)).go(mute, 2.0) is Stage.RESTING
+
+
+def test_after_a_restart_a_full_charge_is_due_so_long_after_the_last() -> None:
+    """Not so long after the restart."""
+    life = Life(WISH._replace(full_every_us=7 * DAY))
+    life.machine.go_on(2 * DAY, resting=True, full=True)
+    life.t_us = 9 * DAY - 2 * SECOND
+    assert (life.go(RESTED), life.full()) == (Stage.RESTING, True)
+    assert (life.go(RESTED), life.full()) == (Stage.BULK, False)
+    assert life.machine.cause == "a full charge is due, the last was 7 days ago"
