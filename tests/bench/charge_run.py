@@ -132,7 +132,7 @@ class Trial:
                 bleed = balancer.bleed_a(cells_v)
                 flows = np.where(tripped, 0.0, charger.step(cells, sent_v, sent_a, fleet.sky[n], PIECE_S))
                 cells.step(flows[:, None] - bleed, PIECE_S)
-                cells_v = cells.emf_v + cells.series_ohm * flows[:, None]
+                cells_v = cells.terminal_v(flows[:, None] - bleed)
                 high_v = cells_v.max(axis=1)
                 peak = np.maximum(peak, high_v)
                 tripped |= high_v > TRIP_V
@@ -190,7 +190,7 @@ def oracle(
             if (cells.after(most[:, None] - bleed, PIECE_S)[0] > target_v).any():
                 current = largest_current_a(cells, target_v, bleed, most, PIECE_S)
             cells.step(current[:, None] - bleed, PIECE_S)
-            cells_v = cells.emf_v + cells.series_ohm * current[:, None]
+            cells_v = cells.terminal_v(current[:, None] - bleed)
             added += current * PIECE_S / 3600.0
         taken.append(taken[-1] + added)
         done = (full < 0) & (current < FULL_C * fleet.capacity_ah) & (current < 0.5 * most)
