@@ -15,7 +15,7 @@ FOUR = replace(LFP, cells=4, ceiling_v=14.0)
 OHM = RESISTANCE_V / 280.0
 CURVE = 0.7 / (0.0097 * 3600.0 * 280.0)
 """Of the slope that is expected of the curve, a volt, what is reckoned with at least."""
-GOAL_V = 3.5 - 0.00248
+GOAL_V = 3.5 - 0.00245
 ABOVE_V = 0.0004
 """How much higher each cell may be than is believed."""
 

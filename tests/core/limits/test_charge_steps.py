@@ -14,7 +14,7 @@ from bridge.core.limits.charge_voltage import VoltageLimit
 
 FOUR = ChargeSettings(4, 280.0, 3.50, 3.40, 14.0, 140.0)
 OHM = RESISTANCE_V / 280.0
-GOAL_V = 3.5 - 0.00248
+GOAL_V = 3.5 - 0.00245
 
 
 class Seen(VoltageLimit):
