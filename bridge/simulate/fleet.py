@@ -88,7 +88,7 @@ class FleetCells:
         return self.branches[0][2] + self.branches[1][2]
 
     def terminal_v(self, current_a: Array) -> Array:
-        """Voltage of each cell while a current flows through it: that of the pack, less what its resistor takes."""
+        """Voltage of each cell while a current flows through it: the pack's, less what its resistor takes."""
         volts: Array = self.emf_v + self.series_ohm * current_a
         return volts
 

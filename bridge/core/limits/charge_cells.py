@@ -22,19 +22,8 @@ import math
 from collections.abc import Sequence
 
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
+from bridge.core.limits.resistance import ABSURD, ACTIVATION_K, LEAST, MOST, RESISTANCE_V
 from bridge.core.limits.sensor_step import SensorStep
-
-RESISTANCE_V = 0.084
-"""Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
-
-ACTIVATION_K = 2500.0
-"""Arrhenius: how resistance grows in the cold; between 1500 K (at once) and 4200 K (slower), typical."""
-
-LEAST, MOST = 0.4, 8.0
-"""Bounds of what is learnt, as multiples of the expected resistance."""
-
-ABSURD = 2.0 * MOST
-"""No resistance at all is seen in what lies beyond this."""
 
 STEP_C = 0.05
 """A change of current of this much, in C, tells something of the resistance."""

@@ -30,8 +30,8 @@ SEEK_C = 0.08
 """Below this current, in C, giving way could not be told from noise."""
 
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
-"""The current has given way when it has fallen by this much, in C, and by this share; the former alone where the
-current limit is obeyed, and so was what held it: a sensor that shows that is quiet, and wrong by the same
+"""The current has given way when it has fallen by this much, in C, and by this share; the former alone where
+the current limit is obeyed, and so was what held it: a sensor that shows that is quiet, and wrong by the same
 before and after a fall."""
 
 BACK = 0.15, 1.25
