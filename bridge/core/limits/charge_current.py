@@ -83,7 +83,8 @@ def allowed_a(
         if amps < least:
             least = amps
         if amps > now_a:
-            ohm = max(RAISING * ohm, ohm + doubt_ohm)
+            raised, unsure = RAISING * ohm, ohm + doubt_ohm
+            ohm = raised if raised > unsure else unsure
         elif doubt_ohm:
             ohm = max(ohm - doubt_ohm, cells.least_ohm)
         else:
