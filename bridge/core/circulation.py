@@ -10,7 +10,7 @@ counts.
 from collections.abc import Sequence
 from itertools import combinations
 
-from bridge.core.limits.charge_cells import RESISTANCE_V
+from bridge.core.limits.resistance import RESISTANCE_V
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank, Plan
 

@@ -6,11 +6,10 @@ from typing import NamedTuple
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.commission import Commission
-from bridge.core.limits.curve import Curve
 from bridge.core.limits.stage import Seen, Stage, StageMachine
 from bridge.core.pack import Reading
 from bridge.core.plan import Bank, Plan
-from bridge.core.reasons import Contribution, Reason
+from bridge.core.reasons import Contribution
 
 
 class Now(NamedTuple):
@@ -60,8 +59,6 @@ class Course:
             self._commission.active = self._commission.until_us != kept.commissioned_us
         self._window = None if plan.commissioning is None else plan.commissioning.window
         self._apart = [False] * len(plan.banks)
-        usual_v = None if plan.stages is None else plan.stages.usual_v
-        self._usual = None if usual_v is None else usual_taper(usual_v)
         self._most_a = plan.limits.charge_a
         self.news: list[tuple[str, str]] = []
 
@@ -96,10 +93,8 @@ class Course:
             asked = asked._replace(
                 stage=stages.stage, cause=stages.cause, volts=stages.volts, most_soc=stages.most_soc
             )
-            if seen is not None and self._usual is not None and stages.charges_as_usual:
-                most_a = self._most_a * self._usual.at(seen.high_v)
-                usual = Contribution(Reason.USUAL_TARGET, most_a, "")
-                asked = asked._replace(charge=(*asked.charge, usual))
+            if seen is not None:
+                asked = asked._replace(charge=asked.charge + stages.charge(seen.high_v, self._most_a))
             if changed:
                 self.news.append(("stage", asked.sentence))
         return asked
@@ -118,15 +113,6 @@ class Course:
         """What is to be told since the last call: subject and text."""
         news, self.news = self.news, []
         return news
-
-
-def usual_taper(usual_v: float) -> Curve:
-    """Share of the pack's charge current by the highest cell, which the usual target is for; own choice.
-
-    The charge voltage alone would bring the mean cell there, and the highest of unlike ones far above it.
-    """
-    points = ((usual_v - 0.05, 1.0), (usual_v - 0.01, 0.12), (usual_v, 0.02), (usual_v + 0.03, 0.0))
-    return Curve(*zip(*points, strict=True))
 
 
 def _cells_v(readings: Sequence[Reading], active: Sequence[bool]) -> list[float]:

@@ -8,12 +8,12 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
-from bridge.core.limits.charge_cells import LEAST
-from bridge.core.limits.charge_cells import MOST as MOST_OHMS
 from bridge.core.limits.charge_charger import LEAST_LAG_S, MOST_LAG_S
 from bridge.core.limits.charge_offset import LEAST_V, MOST_V
 from bridge.core.limits.charge_settings import Learnt
 from bridge.core.limits.current import cut_offs
+from bridge.core.limits.resistance import LEAST
+from bridge.core.limits.resistance import MOST as MOST_OHMS
 from bridge.core.lost import lost_bank
 from bridge.core.plan import Bank, Plan
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from bridge.core.limits.draw_cells import RESISTANCE_V
+from bridge.core.limits.resistance import RESISTANCE_V
 from bridge.core.plan import Bank, CurrentSide
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.findings import Findings, Key

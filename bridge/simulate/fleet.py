@@ -87,6 +87,11 @@ class FleetCells:
         """The voltage built up behind the slower resistances, of each cell."""
         return self.branches[0][2] + self.branches[1][2]
 
+    def terminal_v(self, current_a: Array) -> Array:
+        """Voltage of each cell while a current flows through it: the pack's, less what its resistor takes."""
+        volts: Array = self.emf_v + self.series_ohm * current_a
+        return volts
+
     def copy(self) -> "FleetCells":
         """An independent copy, as it stands."""
         twin = object.__new__(FleetCells)

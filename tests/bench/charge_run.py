@@ -77,6 +77,28 @@ class Turns:
         self._extreme = np.where(onward, value, self._extreme)
 
 
+class Strings:
+    """The cells of all packs, and the resistors that balance them, from one piece of time to the next.
+
+    Attributes:
+        cells_v: true voltage of each cell.
+        bleed_a: what the resistor across each takes next, which does not pass through the cell.
+    """
+
+    def __init__(self, fleet: Fleet) -> None:
+        self.cells = fleet.cells
+        self._balancer = FleetBalancer(fleet.bleed_a)
+        self.cells_v = fleet.cells.emf_v
+        self.bleed_a = self._balancer.bleed_a(self.cells_v)
+
+    def flow(self, current_a: Array) -> None:
+        """Lets a current flow into each pack, for one piece of time."""
+        through_a = current_a[:, None] - self.bleed_a
+        self.cells.step(through_a, PIECE_S)
+        self.cells_v = self.cells.terminal_v(through_a)
+        self.bleed_a = self._balancer.bleed_a(self.cells_v)
+
+
 class Trial:
     """The packs of a scenario, and what the oracle makes of them; every law is tried on the same.
 
@@ -98,15 +120,10 @@ class Trial:
         """One law on all packs."""
         scenario, fleet = self._scenario, self.draw()
         end = len(self.best) - 1
-        law, cells, charger, sensors = (
-            maker(scenario, fleet),
-            fleet.cells,
-            fleet.charger,
-            Sensors(fleet, scenario),
-        )
-        balancer = FleetBalancer(fleet.bleed_a)
+        law, charger, sensors = maker(scenario, fleet), fleet.charger, Sensors(fleet, scenario)
+        strings = Strings(fleet)
         packs = len(fleet.most_a)
-        cells_v, flows = cells.emf_v, charger.current_a
+        flows = charger.current_a
         taken = np.zeros((end + 1, packs))
         peak = np.full(packs, -9.0)
         tripped = np.zeros(packs, bool)
@@ -114,7 +131,7 @@ class Trial:
         turns: list[Turns] = []
         spent = 0.0
         for n in range(end):
-            sensors.take(cells_v, flows)
+            sensors.take(strings.cells_v, flows)
             seen = sensors.seen(n)
             began = process_time() if n % SAMPLE == 0 else 0.0
             limit_v, limit_a = law.step(seen, sent_v, sent_a)
@@ -128,18 +145,17 @@ class Trial:
             added = np.zeros(packs)
             for piece in range(round(1.0 / PIECE_S)):
                 if piece:
-                    sensors.take(cells_v, flows)
-                bleed = balancer.bleed_a(cells_v)
-                flows = np.where(tripped, 0.0, charger.step(cells, sent_v, sent_a, fleet.sky[n], PIECE_S))
-                cells.step(flows[:, None] - bleed, PIECE_S)
-                cells_v = cells.emf_v + cells.series_ohm * flows[:, None]
-                high_v = cells_v.max(axis=1)
+                    sensors.take(strings.cells_v, flows)
+                given = charger.step(strings.cells, sent_v, sent_a, fleet.sky[n], PIECE_S)
+                flows = np.where(tripped, 0.0, given)
+                strings.flow(flows)
+                high_v = strings.cells_v.max(axis=1)
                 peak = np.maximum(peak, high_v)
                 tripped |= high_v > TRIP_V
                 added += flows * PIECE_S / 3600.0
             taken[n + 1] = taken[n] + added
             if watch is not None:
-                watch(n, law, sent_v, sent_a, flows, cells_v)
+                watch(n, law, sent_v, sent_a, flows, strings.cells_v)
         charge, time = self._compare(taken)
         over_mv = (peak - TARGET_V) * 1000.0
         reversals = (turns[0].count + turns[1].count) * 3600.0 / end
@@ -175,22 +191,18 @@ def oracle(
 
     For so many seconds, or for half an hour after the last is full; `target_v` may be one for each cell.
     """
-    cells = fleet.cells
-    balancer = FleetBalancer(fleet.bleed_a)
+    strings, cells = Strings(fleet), fleet.cells
     packs = len(fleet.most_a)
     full = np.full(packs, -1)
     taken = [np.zeros(packs)]
-    cells_v = cells.emf_v
     for n in range(len(fleet.sky) if seconds is None else seconds):
         added = np.zeros(packs)
         most = fleet.most_a * fleet.sky[n]
         for _ in range(round(1.0 / PIECE_S)):
-            bleed = balancer.bleed_a(cells_v)
             current = most
-            if (cells.after(most[:, None] - bleed, PIECE_S)[0] > target_v).any():
-                current = largest_current_a(cells, target_v, bleed, most, PIECE_S)
-            cells.step(current[:, None] - bleed, PIECE_S)
-            cells_v = cells.emf_v + cells.series_ohm * current[:, None]
+            if (cells.after(most[:, None] - strings.bleed_a, PIECE_S)[0] > target_v).any():
+                current = largest_current_a(cells, target_v, strings.bleed_a, most, PIECE_S)
+            strings.flow(current)
             added += current * PIECE_S / 3600.0
         taken.append(taken[-1] + added)
         done = (full < 0) & (current < FULL_C * fleet.capacity_ah) & (current < 0.5 * most)

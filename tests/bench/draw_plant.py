@@ -59,7 +59,7 @@ def largest_draw_a(cells: FleetCells, floor_v: float, load_a: Array, dt_s: float
         flows = -drawn_a[:, None]
         twin = cells.copy()
         twin.step(np.broadcast_to(flows, cells.charge.shape), dt_s)
-        lowest: Array = (twin.emf_v + cells.series_ohm * flows).min(axis=1)
+        lowest: Array = twin.terminal_v(flows).min(axis=1)
         return lowest - floor_v
 
     high, high_v = load_a, room_v(load_a)

@@ -66,7 +66,7 @@ class _Run:
         """For one piece of time."""
         flows = np.broadcast_to(-drawn_a[:, None], self.cells.charge.shape)
         self.cells.step(flows, PIECE_S)
-        self.cells_v = self.cells.emf_v + self.cells.series_ohm * flows
+        self.cells_v = self.cells.terminal_v(flows)
         self._added = self._added + self.cells_v.sum(axis=1) * drawn_a * PIECE_S
 
     def second(self) -> None:
@@ -96,7 +96,7 @@ def oracle(fleet: DrawFleet, scenario: DrawScenario) -> Reference:
 def _seen(
     fleet: DrawFleet, scenario: DrawScenario, cells: FleetCells, drawn: Array
 ) -> tuple[Array, Array, Array]:
-    true_v = cells.emf_v - cells.series_ohm * drawn[:, None]
+    true_v = cells.terminal_v(-drawn[:, None])
     step = scenario.cell_step_v
     cells_v = np.round((true_v + fleet.offset_v) / step) * step
     pack_v = np.round((true_v.sum(axis=1) + fleet.pack_offset_v) / 0.01) * 0.01

@@ -8,8 +8,8 @@ from collections.abc import Callable
 
 import pytest
 
-from bridge.core.limits.charge_cells import LEAST, MOST
 from bridge.core.limits.charge_offset import LEAST_V, MOST_V
+from bridge.core.limits.resistance import LEAST, MOST
 from bridge.core.pack import Reading
 from tests.histories.strings import CELLS, MOST_A, OHM, PLAN, Drawn, Second, Story, reading
 

@@ -118,6 +118,6 @@ def test_the_fleet_is_the_cell_many_times(hysteresis_v: float, temperature_c: fl
         fleet.step(np.full((2, 3), current_a), dt_s)
         for cell in cells:
             cell.step(current_a, dt_s)
-        here_v = (fleet.emf_v + fleet.series_ohm * current_a).ravel()
+        here_v = fleet.terminal_v(np.full((2, 3), current_a)).ravel()
         assert foreseen_v.ravel() == pytest.approx(here_v, abs=1e-9)
         assert here_v == pytest.approx([cell.voltage_v(current_a) for cell in cells], abs=1e-9)

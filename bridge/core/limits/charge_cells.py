@@ -20,21 +20,11 @@ doubts. Before the first step only the bounds count.
 
 import math
 from collections.abc import Sequence
+from operator import sub
 
 from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
+from bridge.core.limits.resistance import ABSURD, ACTIVATION_K, LEAST, MOST, RESISTANCE_V
 from bridge.core.limits.sensor_step import SensorStep
-
-RESISTANCE_V = 0.084
-"""Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
-
-ACTIVATION_K = 2500.0
-"""Arrhenius: how resistance grows in the cold; between 1500 K (at once) and 4200 K (slower), typical."""
-
-LEAST, MOST = 0.4, 8.0
-"""Bounds of what is learnt, as multiples of the expected resistance."""
-
-ABSURD = 2.0 * MOST
-"""No resistance at all is seen in what lies beyond this."""
 
 STEP_C = 0.05
 """A change of current of this much, in C, tells something of the resistance."""
@@ -158,8 +148,8 @@ class Cells:
             trust = self._trust(jump, change - jump, moved)
             learns = min(1.0, RATE_PER_S * elapsed_s * trust) / moved
         volts, ohms, slopes = self.volts, self.ohms, self.slopes
-        past = 0.0
-        coarse = self.step_v > COARSE_V
+        since_as, before_v = self._since_as, self._shown_v
+        past, coarse = 0.0, self.step_v > COARSE_V
         for i, shown in enumerate(cells_v):
             ohm, slope = ohms[i], slopes[i]
             volt = volts[i] + ohm * change + slope * moved
@@ -174,11 +164,11 @@ class Cells:
             pulled = pull * (shown - volt)
             volts[i] = volt + pulled
             if coarse:
-                since = max(self._since_as[i] + moved, 0.0)
+                since = max(since_as[i] + moved, 0.0)
                 if learns:
                     slope += CROSSED * trust * miss / since
-                self._since_as[i] = 0.0 if shown != self._shown_v[i] else since
-                self._shown_v[i] = shown
+                since_as[i] = 0.0 if shown != before_v[i] else since
+                before_v[i] = shown
             elif learns:
                 slope += learns * (miss + pulled)
             if learns:
@@ -240,10 +230,8 @@ class Cells:
         if len(cells_v) != len(self.volts):
             return False
         most_v = FAR_V + 2.0 * max(self.ohms) * abs(current_a - self.current_a)
-        return any(
-            volt - shown > most_v or shown - volt > most_v
-            for shown, volt in zip(cells_v, self.volts, strict=True)
-        )
+        off_v = list(map(sub, cells_v, self.volts))
+        return max(off_v) > most_v or min(off_v) < -most_v
 
     def slow_part(self, horizon_s: float) -> tuple[float, float]:
         """Share of a current that the slow parts build up within a time, and what of theirs fades, A."""

@@ -24,7 +24,7 @@ UNSURE = 0.5
 MODEL = 0.7
 """Share of the slope expected from the curve that is always reckoned with: a curve may be so much flatter."""
 
-DOUBT_V = 0.00048
+DOUBT_V = 0.00045
 """Margin for what the law does not know, besides the sensors, and for what a step of 1 mV hides: a little
 less than half of it, so that a cell that is shown a step lower is no reason to fall."""
 
@@ -83,7 +83,8 @@ def allowed_a(
         if amps < least:
             least = amps
         if amps > now_a:
-            ohm = max(RAISING * ohm, ohm + doubt_ohm)
+            raised, unsure = RAISING * ohm, ohm + doubt_ohm
+            ohm = raised if raised > unsure else unsure
         elif doubt_ohm:
             ohm = max(ohm - doubt_ohm, cells.least_ohm)
         else:

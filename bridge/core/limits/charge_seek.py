@@ -30,8 +30,9 @@ SEEK_C = 0.08
 """Below this current, in C, giving way could not be told from noise."""
 
 TOUCH_C, TOUCH_SHARE = 0.01, 0.04
-"""The current has given way when it has fallen by this much, in C, and by this share; where the current limit
-is obeyed, and so was what held it, by the former besides the error of the current."""
+"""The current has given way when it has fallen by this much, in C, and by this share; the former alone where
+the current limit is obeyed, and so was what held it: a sensor that shows that is quiet, and wrong by the same
+before and after a fall."""
 
 BACK = 0.15, 1.25
 """At least this share of what was lost, or of what a step is worth at once, must come back; more than the
@@ -259,7 +260,8 @@ class Seek:
         self._top_a = max(amps, min(self._top_a * 0.998, most_a))
         self.down_v = max(self.down_v, now.string_v + offset.at(amps))
         fall_a = TOUCH_C * self._settings.capacity_ah
-        fall_a = fall_a + now.blur_a if charger.obeys else max(fall_a, TOUCH_SHARE * self._top_a)
+        if not charger.obeys:
+            fall_a = max(fall_a, TOUCH_SHARE * self._top_a)
         fell, self._fell = self._fell, amps < self._top_a - fall_a and not charger.felt(now)
         if self._fell and charger.obeys and not fell:
             return  # nor is it an end of the search, or of a step, before the next reading shows it

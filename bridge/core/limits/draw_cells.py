@@ -18,22 +18,14 @@ import math
 from collections.abc import Sequence
 
 from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.limits.resistance import ABSURD, ACTIVATION_K, LEAST, MOST, RESISTANCE_V
 from bridge.core.limits.sensor_step import SensorStep
-
-RESISTANCE_V = 0.084
-"""Expected resistance of a cell times its capacity in Ah: 0.30 mOhm at 280 Ah (typical, no source)."""
 
 UNSEEN = 1.6
 """A cell whose resistance has not been seen has this many times the expected one."""
 
-LEAST, MOST = 0.4, 8.0
-"""Bounds of what is learnt, as multiples of the expected resistance."""
-
-ABSURD = 2.0 * MOST
-"""No resistance at all is seen in what lies beyond this."""
-
-ACTIVATION_K, DIFFUSION_K = 2500.0, 2700.0
-"""Arrhenius: how resistance grows in the cold, and how much more its slow part does (typical)."""
+DIFFUSION_K = 2700.0
+"""Arrhenius: how much more than the resistance its slow part grows in the cold (typical)."""
 
 DIFFUSION_S = 120.0
 """After this time the slow part equals the resistance felt at once (typical: 0.2 and 0.2 of 0.55 mOhm)."""

@@ -15,6 +15,7 @@ where none is known of.
 from enum import IntEnum
 from typing import NamedTuple
 
+from bridge.core.limits.curve import Curve
 from bridge.core.reasons import Contribution, Reason
 
 LEAVE_V = 0.030
@@ -115,6 +116,7 @@ class StageMachine:
         self._wish = wish
         self._rest = (Contribution(Reason.RESTED, wish.rest_v, ""),)
         self._usual = (Contribution(Reason.USUAL_TARGET, wish.cells * (wish.usual_v or wish.target_v), ""),)
+        self._taper = None if wish.usual_v is None else usual_taper(wish.usual_v)
         self.stage = Stage.BULK
         self.cause = "charging up to the target"
         self.full = False
@@ -129,11 +131,6 @@ class StageMachine:
         if resting:
             self.full = full
             self._enter(Stage.RESTING, "charged before the restart")
-
-    @property
-    def charges_as_usual(self) -> bool:
-        """Whether the cells are charged to the usual target only, where there is one."""
-        return not self._due and self.stage is not Stage.RESTING
 
     def joined(self) -> None:
         """A bank has come that was not connected before: nobody knows whether it is full."""
@@ -150,6 +147,12 @@ class StageMachine:
         """What the stage adds to the charge voltage."""
         usual = () if self._due or self._wish.usual_v is None else self._usual
         return self._rest + usual if self.stage is Stage.RESTING else usual
+
+    def charge(self, high_v: float, most_a: float) -> tuple[Contribution, ...]:
+        """What the stage adds to the charge current, A: a share of the most, by the highest cell, V."""
+        if self._taper is None or self._due or self.stage is Stage.RESTING:
+            return ()
+        return (Contribution(Reason.USUAL_TARGET, most_a * self._taper.at(high_v), ""),)
 
     @property
     def most_soc(self) -> float:
@@ -282,3 +285,12 @@ class StageMachine:
             if value is not None and bound is not None and value < bound:
                 return f"{name} {value:{digits}} {unit}, below {bound:g} {unit}"
         return ""
+
+
+def usual_taper(usual_v: float) -> Curve:
+    """Share of the pack's charge current by the highest cell, which the usual target is for; own choice.
+
+    The charge voltage alone would bring the mean cell there, and the highest of unlike ones far above it.
+    """
+    points = ((usual_v - 0.05, 1.0), (usual_v - 0.01, 0.12), (usual_v, 0.02), (usual_v + 0.03, 0.0))
+    return Curve(*zip(*points, strict=True))

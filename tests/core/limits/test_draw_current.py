@@ -5,9 +5,10 @@ from collections.abc import Sequence
 
 import pytest
 
-from bridge.core.limits.draw_cells import RESISTANCE_V, DrawCells
+from bridge.core.limits.draw_cells import DrawCells
 from bridge.core.limits.draw_current import FAR_A, Allowed, DrawCurrent, allowed, margin_v
 from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.limits.resistance import RESISTANCE_V
 
 LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
 OHM = RESISTANCE_V / 280.0
