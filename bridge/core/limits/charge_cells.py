@@ -230,7 +230,7 @@ class Cells:
         if len(cells_v) != len(self.volts):
             return False
         most_v = FAR_V + 2.0 * max(self.ohms) * abs(current_a - self.current_a)
-        off_v = list(map(sub, cells_v, self.volts))
+        off_v: list[float] = list(map(sub, cells_v, self.volts))
         return max(off_v) > most_v or min(off_v) < -most_v
 
     def slow_part(self, horizon_s: float) -> tuple[float, float]:
