@@ -1,0 +1,1 @@
+"""Random valid sites: profiles and message definitions, drawn from a seed."""
