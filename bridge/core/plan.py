@@ -108,6 +108,20 @@ class PackFacts:
     wire_a: float = 0.1
 
 
+class Deep(NamedTuple):
+    """What a deeply discharged cell still bears of the charge current, by the lowest cell.
+
+    Attributes:
+        by_lowest: share of the bank's `max_a`: a trickle, rising to all of it.
+        lost_v: a cell that was this low is not charged any more,
+        release_v: until it stands here again, by its own recovery or a person's work.
+    """
+
+    by_lowest: Curve
+    lost_v: float
+    release_v: float
+
+
 class CurrentSide(NamedTuple):
     """What bounds one direction of current in one bank. Shares are of `max_a`.
 
@@ -120,6 +134,7 @@ class CurrentSide(NamedTuple):
         coldest_c, hottest_c: no current at or beyond these temperatures.
         release_c: how far back inside a temperature must come before current flows again.
         facts: see `PackFacts`.
+        deep: of the charging side, see `Deep`.
     """
 
     max_a: float
@@ -133,6 +148,7 @@ class CurrentSide(NamedTuple):
     hottest_c: float
     release_c: float
     facts: PackFacts = PackFacts()
+    deep: Deep | None = None
 
 
 class Bank(NamedTuple):

@@ -19,6 +19,8 @@ class Reason(Enum):
     HOTTEST_CELL = "taper by the hottest cell"
     STATE_OF_CHARGE = "taper by state of charge"
     CELL_CUT_OFF = "a cell is past its cut-off voltage"
+    DEEPLY_DISCHARGED = "gently: a cell is deeply discharged"
+    CELL_LOST = "a cell was lower than it survives: not charged until a person has seen to it"
     TEMPERATURE_CUT_OFF = "a cell is outside its temperature span"
     NOT_PERMITTED = "the pack does not permit it"
     PERMITTED_CURRENT = "the pack's own current limit"

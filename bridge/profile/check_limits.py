@@ -66,6 +66,10 @@ def _never(loaded: LoadedProfile, cell: Chemistry) -> Iterator[_Bound]:
     yield _Bound("cell_floor_v", limits.cell_floor_v, low, high, bears)
     yield _Bound("cell_cutoff_high_v", charge.cell_trip_v, low, high, bears)
     yield _Bound("cell_cutoff_low_v", draw.cell_trip_v, low, high, bears)
+    deep = charge.deep
+    assert deep is not None
+    yield _Bound("cell_deep_v", deep.by_lowest.xs[0], low, high, bears)
+    yield _Bound("cell_lost_v", deep.lost_v, cell.lost_v, high, f"where {cell.name} cells are lost")
     yield _Bound("charge_voltage_v", limits.charge_voltage_v, count * low, count * high, f"{count} cells")
     yield _Bound("discharge_floor_v", limits.discharge_floor_v, count * low, count * high, f"{count} cells")
     top_v = limits.charge_voltage_v
@@ -101,6 +105,10 @@ def _better_not(loaded: LoadedProfile, cell: Chemistry) -> Iterator[_Bound]:
         "cell_cutoff_high_release_v", charge.cell_release_v, low_v, no_end, f"cell_low_knee_v, {back}"
     )
     yield _Bound("cell_cutoff_low_release_v", draw.cell_release_v, 0.0, high_v, f"cell_knee_v, {back}")
+    if charge.deep is not None:
+        release_v, full_v = charge.deep.release_v, charge.deep.by_lowest.xs[-1]
+        yield _Bound("cell_lost_release_v", release_v, 0.0, high_v, f"cell_knee_v, {back}")
+        yield _Bound("cell_deep_end_v", full_v, 0.0, low_v, "cell_low_knee_v, else usual charging is slow")
     yield _Bound("request_charge_until_cell_v", limits.request_until_v, 0.0, high_v, f"cell_knee_v, {back}")
     rises = "else the limit hardly ever rises"
     yield _Bound("voltage_deadband_v", limits.voltage_deadband_v, 0.0, DEADBAND_V * count, rises)

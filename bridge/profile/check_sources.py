@@ -183,6 +183,23 @@ def _check_bank(key: Key, bank: Bank, loaded: LoadedProfile, findings: Findings)
     if 0 < len(bank.cell_slots) < bank.cells:
         found = f"{len(bank.cell_slots)} of {bank.cells} cells of {bank.name} are read"
         findings.warn(key, found, "all or none: the voltage limit looks at single cells only if it knows all")
+    _check_lost(key, bank, loaded, findings)
     if "pack_current" not in bank.slots:
         note = findings.warn if len(plan.banks) > 1 else findings.note
         note(key, f"no pack_current of {bank.name}", "a source of it, to be shown")
+
+
+def _check_lost(key: Key, bank: Bank, loaded: LoadedProfile, findings: Findings) -> None:
+    """A reading that is not believed stops all current as well, but only while it lasts."""
+    lows_v = [
+        target.low
+        for source in loaded.plan.sources
+        for target in source.targets
+        if loaded.plan.slots[target.slot].owner == bank.name
+        and loaded.plan.slots[target.slot].quantity in ("cell_voltage", "cell_voltage_min")
+    ]
+    deep = bank.charge.deep
+    if deep is not None and lows_v and max(lows_v) >= deep.lost_v:
+        found = f"cells of {bank.name} believed from {max(lows_v):g} V on"
+        allowed = f"a range from well below {deep.lost_v:g} V, so that a lost cell is remembered, not refused"
+        findings.note(key, found, allowed)

@@ -12,6 +12,13 @@ top while it is charged. NMC and NCA rise almost evenly: the two numbers make th
 those of Chen2020 and NCA_Kim2011, or steeper, everywhere from the knee to the maximum. For LTO and sodium-ion
 there is no published curve here: that of LFP, the steepest, stretched from floor to target, is on the safe
 side.
+
+Below `cell_min_v` a cell is deeply discharged. The rule is that of the pre-charge of charger circuits, from
+memory of their data sheets: below a threshold a tenth or a twentieth of the usual current, in C some 0.05 to
+0.1, and full current above it; here it rises in a straight line. Below `lost_v` copper of the collector goes
+into solution, and comes out again as needles when such a cell is charged: LFP, NMC and NCA cells that were
+below some 2.0 V are thrown away (common practice, no source). LTO and sodium-ion have collectors of
+aluminium and bear more; half a volt below their minimum is a choice of ours on the safe side.
 """
 
 from dataclasses import dataclass
@@ -35,6 +42,7 @@ class Chemistry:
         discharge_min_c, discharge_max_c: discharging only between these.
         plateau_v: from where, charging, the rise of the voltage is reckoned.
         e_fold: share of charge over which the voltage above it grows e-fold.
+        lost_v: a cell that was this low must not be charged any more.
     """
 
     name: str
@@ -51,6 +59,7 @@ class Chemistry:
     discharge_max_c: float
     plateau_v: float
     e_fold: float
+    lost_v: float
 
     @property
     def charge_by_highest_cell(self) -> tuple[tuple[float, float], ...]:
@@ -92,11 +101,11 @@ class Chemistry:
 
 
 _ALL = (
-    Chemistry("lfp", 3.65, 2.5, 3.50, 3.35, 2.90, 3.40, 3.05, 0.0, 45.0, -20.0, 60.0, 3.335, 0.0097),
-    Chemistry("nmc", 4.20, 2.5, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0, 3.70, 0.18),
-    Chemistry("nca", 4.20, 2.7, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0, 3.70, 0.18),
-    Chemistry("lto", 2.70, 1.5, 2.60, 2.40, 1.90, 2.45, 2.10, -20.0, 50.0, -30.0, 60.0, 2.41, 0.0097),
-    Chemistry("sodium", 4.20, 2.0, 3.90, 3.60, 2.30, 3.70, 2.60, -10.0, 45.0, -20.0, 60.0, 3.46, 0.0097),
+    Chemistry("lfp", 3.65, 2.5, 3.50, 3.35, 2.90, 3.40, 3.05, 0.0, 45.0, -20.0, 60.0, 3.335, 0.0097, 2.0),
+    Chemistry("nmc", 4.20, 2.5, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0, 3.70, 0.18, 2.0),
+    Chemistry("nca", 4.20, 2.7, 4.10, 3.90, 3.20, 3.90, 3.45, 0.0, 45.0, -20.0, 60.0, 3.70, 0.18, 2.0),
+    Chemistry("lto", 2.70, 1.5, 2.60, 2.40, 1.90, 2.45, 2.10, -20.0, 50.0, -30.0, 60.0, 2.41, 0.0097, 1.0),
+    Chemistry("sodium", 4.20, 2.0, 3.90, 3.60, 2.30, 3.70, 2.60, -10.0, 45.0, -20.0, 60.0, 3.46, 0.0097, 1.5),
 )
 
 CHEMISTRIES: Final[dict[str, Chemistry]] = {chemistry.name: chemistry for chemistry in _ALL}

@@ -3,11 +3,14 @@
 from dataclasses import replace
 
 from bridge.core.limits.curve import Curve
-from bridge.core.plan import CurrentSide, PackLimits
+from bridge.core.plan import CurrentSide, Deep, PackLimits
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Bank, Profile
 from bridge.profile.schema_limits import Curves
+
+LEAST_RAMP_V = 0.05
+"""Over no less than this the current rises from gently to full (own choice)."""
 
 Points = tuple[tuple[float, float], ...]
 
@@ -45,6 +48,9 @@ class LimitCompiler:
             ("cell_floor_v", cell.floor_v, cell.low_knee_v, "below cell_low_knee_v"),
             ("cell_low_knee_v", cell.low_knee_v, cell.knee_v, "below cell_knee_v"),
             ("cell_cutoff_high_release_v", self.high_release_v, self.high_v, "below cell_cutoff_high_v"),
+            ("cell_lost_v", self.lost_v, self.deep_v, "below cell_deep_v"),
+            ("cell_lost_v", self.lost_v, self.lost_release_v, "below cell_lost_release_v"),
+            ("cell_deep_v", self.deep_v, self.deep_end_v, "below cell_deep_end_v"),
             ("cell_cutoff_low_v", self.low_v, self.low_release_v, "below cell_cutoff_low_release_v"),
         )
         for name, low, high, allowed in rows:
@@ -93,6 +99,33 @@ class LimitCompiler:
         default = max(self._chemistry.floor_v, self.low_v) + 0.1
         return _given(self._profile.limits.cell_cutoff_low_release_v, default)
 
+    @property
+    def deep_v(self) -> float:
+        """At or below this a cell is deeply discharged, V."""
+        return _given(self._profile.limits.cell_deep_v, self._base.cell_min_v)
+
+    @property
+    def deep_end_v(self) -> float:
+        """From here on charged in full, V."""
+        middle = max((self.deep_v + self._chemistry.floor_v) / 2, self.deep_v + LEAST_RAMP_V)
+        return _given(self._profile.limits.cell_deep_end_v, middle)
+
+    @property
+    def lost_v(self) -> float:
+        """No charging any more once a cell was this low, V."""
+        return _given(self._profile.limits.cell_lost_v, self._base.lost_v)
+
+    @property
+    def lost_release_v(self) -> float:
+        """Until it is back here, V."""
+        return _given(self._profile.limits.cell_lost_release_v, max(self._chemistry.floor_v, self.deep_v))
+
+    def _deep(self, bank: Bank) -> Deep:
+        """What a deeply discharged cell of a bank bears."""
+        gently = min(1.0, self._profile.limits.deep_charge_rate * bank.capacity_ah / bank.charge_current_a)
+        end_v = max(self.deep_end_v, self.deep_v + 1e-6)  # the wrong way round is noted already
+        return Deep(Curve((self.deep_v, end_v), (gently, 1.0)), self.lost_v, self.lost_release_v)
+
     def charge(self, bank: Bank) -> CurrentSide:
         """What bounds charging of one bank."""
         limits, cell = self._profile.limits, self._chemistry
@@ -107,6 +140,7 @@ class LimitCompiler:
             coldest_c=_given(limits.charge_coldest_c, cell.charge_min_c),
             hottest_c=self._hottest("charge"),
             release_c=limits.temperature_release_c,
+            deep=self._deep(bank),
         )
 
     def discharge(self, bank: Bank) -> CurrentSide:

@@ -14,9 +14,9 @@ from bridge.profile.schema_signals import MEASURED, OF_INVERTER, Reading, is_fla
 from bridge.profile.schema_signals import Source as Section
 from bridge.quantities import QUANTITIES, Kind
 
-DEAD = 0.8
-"""Less than this share of what such a cell bears at least is rather a sensor's loose wire than a cell in use:
-not believed, unless the profile says so (common practice, no source: LFP is not charged below 2 V)."""
+DEAD = 0.5
+"""Less than this share of the voltage at which such a cell is lost is rather a loose wire of its sensor:
+not believed, unless the profile says so (own choice). What is lost must be read, so that it is remembered."""
 
 
 class Received(NamedTuple):
@@ -165,7 +165,7 @@ class SourceCompiler:
         known = QUANTITIES[quantity]
         low, high = reading.range or (known.low, known.high)
         if reading.range is None and quantity.startswith("cell_voltage"):
-            low = max(low, DEAD * CHEMISTRIES[self._profile.pack.chemistry].cell_min_v)
+            low = max(low, DEAD * CHEMISTRIES[self._profile.pack.chemistry].lost_v)
         return Target(
             slot=slot,
             signal=signal,

@@ -150,6 +150,22 @@ class Limits(Curves):
     cell_cutoff_low_release_v: Positive | None = _optional(
         "discharging again once it is back here, V; default: 0.1 V above the floor"
     )
+    cell_deep_v: Positive | None = _optional(
+        "at or below this the lowest cell is deeply discharged, and charged gently only, V; default: the "
+        "chemistry's minimum"
+    )
+    cell_deep_end_v: Positive | None = _optional(
+        "from here on charged in full, V; default: half way from cell_deep_v to cell_floor_v"
+    )
+    deep_charge_rate: float = Field(
+        default=0.05, ge=0.0, le=0.1, description="what gently means: so many A for each Ah of the bank"
+    )
+    cell_lost_v: Positive | None = _optional(
+        "no charging any more once a cell was this low, V; default: where the chemistry's are lost"
+    )
+    cell_lost_release_v: Positive | None = _optional(
+        "until it is back here, by itself or a person's work, V; default: cell_floor_v"
+    )
     charge_coldest_c: float | None = _optional("no charging at or below this, °C; default: the chemistry's")
     charge_hottest_c: float | None = _optional("no charging at or above this, °C; default: the chemistry's")
     discharge_coldest_c: float | None = _optional(

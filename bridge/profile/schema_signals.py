@@ -87,7 +87,7 @@ class Reading(_Short):
     range: tuple[float, float] | None = Field(
         default=None,
         description="lowest and highest believable reading; default: what the quantity can be at all, of a "
-        "cell's voltage no less than 0.8 of what its chemistry bears",
+        "cell's voltage no less than half of that at which its chemistry's are lost",
     )
     largest_jump: Positive | None = Field(
         default=None, description="largest believable change from one reading to the next; default: any"

@@ -50,6 +50,13 @@ def test_lfp_is_not_taken_for_a_four_volt_cell() -> None:
 
 
 @any_chemistry
+def test_a_lost_cell_is_below_every_minimum_and_not_far_below(chemistry: Chemistry) -> None:
+    """LFP, NMC and NCA that were below some 2.0 V are thrown away [practice]; others: own choice, tighter."""
+    assert chemistry.cell_min_v - 0.8 < chemistry.lost_v < chemistry.cell_min_v
+    assert chemistry.lost_v >= (2.0 if chemistry.name in ("lfp", "nmc", "nca") else 1.0)
+
+
+@any_chemistry
 def test_targets_lie_inside_the_envelope(chemistry: Chemistry) -> None:
     """Full, resting and empty stand in that order within what the cell bears [practice]."""
     order = (chemistry.cell_min_v, chemistry.floor_v, chemistry.resting_v, chemistry.target_v)

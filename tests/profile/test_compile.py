@@ -121,6 +121,36 @@ def test_a_short_profile_gets_its_limits_from_the_chemistry(tmp_path: Path) -> N
     assert plan.limits.charge_a == 140.0
 
 
+def test_a_deeply_discharged_cell_is_bounded_by_the_chemistry(tmp_path: Path) -> None:
+    """LFP of 280 Ah: 14 A up to 2.5 V, all of it half way to the floor; nothing at 2 V until the floor."""
+    deep = loaded(tmp_path, CABIN).plan.banks[0].charge.deep
+    assert deep is not None
+    assert deep.by_lowest.xs == (2.5, 2.7)
+    assert deep.by_lowest.ys == pytest.approx((14.0 / 140.0, 1.0))
+    assert (deep.lost_v, deep.release_v) == (2.0, 2.9)
+
+
+def test_a_deeply_discharged_cell_may_be_bounded_more_tightly(tmp_path: Path) -> None:
+    """Each number by its key; a bank of little current is not raised above it."""
+    own = "cell_deep_v = 2.6\ncell_deep_end_v = 3.0\ncell_lost_v = 2.2\ncell_lost_release_v = 3.0"
+    changes = ("[limits]\n", f"[limits]\n{own}\ndeep_charge_rate = 0.1\n"), ("280", "2000")
+    deep = loaded(tmp_path, CABIN, *changes).plan.banks[0].charge.deep
+    assert deep is not None
+    assert (deep.by_lowest.xs, deep.by_lowest.ys) == ((2.6, 3.0), (1.0, 1.0))
+    assert (deep.lost_v, deep.release_v) == (2.2, 3.0)
+    floor = loaded(tmp_path, CABIN, ("cell_floor_v = 2.90", "cell_floor_v = 2.5")).plan.banks[0].charge.deep
+    assert floor is not None
+    assert (floor.by_lowest.xs, floor.release_v) == ((2.5, 2.55), 2.5)
+
+
+@pytest.mark.parametrize("rate", ["-0.01", "0.11"])
+def test_a_trickle_is_a_tenth_of_the_capacity_at_most(tmp_path: Path, rate: str) -> None:
+    """More is no trickle."""
+    assert "limits.deep_charge_rate" in refused(
+        tmp_path, CABIN, ("[limits]\n", f"[limits]\ndeep_charge_rate = {rate}\n")
+    )
+
+
 def test_a_bank_may_have_a_curve_of_its_own(tmp_path: Path) -> None:
     """The bank's curve comes before that of [limits], and the other bank keeps that of [limits]."""
     own = "charge_by_coldest_cell = { temperature_c = [5, 20], share = [0.0, 0.5] }"
@@ -137,6 +167,9 @@ def test_a_bank_may_have_a_curve_of_its_own(tmp_path: Path) -> None:
         ("cell_low_knee_v = 2.8", "limits.cell_floor_v"),
         ("cell_cutoff_high_v = 3.5\ncell_cutoff_high_release_v = 3.5", "limits.cell_cutoff_high_release_v"),
         ("cell_cutoff_low_v = 2.9\ncell_cutoff_low_release_v = 2.8", "limits.cell_cutoff_low_v"),
+        ("cell_lost_v = 2.6", "limits.cell_lost_v"),
+        ("cell_lost_release_v = 1.9", "limits.cell_lost_v"),
+        ("cell_deep_v = 2.8\ncell_deep_end_v = 2.8", "limits.cell_deep_v"),
         ("charge_coldest_c = 44", "limits.charge_coldest_c"),
         ("request_charge_below_cell_v = 3.2\nrequest_charge_until_cell_v = 3.1",
          "limits.request_charge_below_cell_v"),

@@ -73,7 +73,8 @@ class Limits:
     @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        return [warning for law in self._laws for warning in law.warnings]
+        laws = (*self._charge_laws, *self._laws)
+        return [warning for law in laws for warning in law.warnings]
 
     def settled(self, t_us: int) -> bool:
         """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
@@ -203,6 +204,7 @@ class Limits:
         r = reading
         charging = self._charge_laws[i].bounds(
             *(r.high_v, r.coldest_c, r.hottest_c, r.soc, r.charge_permitted, r.charge_permitted_a),
+            lowest_v=self._lowest_v(i, r),
             whole=r.lapsed is None,
         )
         drawing = self._draw_laws[i].bounds(
@@ -215,6 +217,12 @@ class Limits:
         else:
             charge += [Contribution(reason, value / share, bank) for reason, value, bank in charging]
             draw += [Contribution(reason, value / share, bank) for reason, value, bank in drawing]
+
+    def _lowest_v(self, i: int, reading: Reading) -> float | None:
+        """The lowest cell; where it is not known, it is at most their mean."""
+        if reading.low_v is None and reading.pack_v is not None:
+            return reading.pack_v / self._banks[i].cells
+        return reading.low_v
 
     def _wishes(
         self,

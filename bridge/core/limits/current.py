@@ -9,9 +9,12 @@ from bridge.core.reasons import Contribution, Reason
 
 def cut_offs(bank: str) -> tuple[str, ...]:
     """Names of all cut-offs of a bank."""
-    return tuple(
-        f"{bank} {way} {what}" for way in ("charge", "discharge") for what in ("cell", "cold", "hot")
-    )
+    return (*_names(bank, charging=True), *_names(bank, charging=False))
+
+
+def _names(bank: str, *, charging: bool) -> tuple[str, ...]:
+    way = "charge" if charging else "discharge"
+    return tuple(f"{bank} {way} {what}" for what in ("cell", "cold", "hot", "lost")[: 4 if charging else 3])
 
 
 class CurrentLaw:
@@ -25,8 +28,12 @@ class CurrentLaw:
         self._cell = CutOff(side.cell_trip_v, side.cell_release_v)
         self._cold = CutOff(side.coldest_c, side.coldest_c + side.release_c)
         self._hot = CutOff(side.hottest_c, side.hottest_c - side.release_c)
-        names = cut_offs(bank)[:3] if charging else cut_offs(bank)[3:]
-        self._cut_offs = dict(zip(names, (self._cell, self._cold, self._hot), strict=True))
+        found = [self._cell, self._cold, self._hot]
+        self._lost: CutOff | None = None
+        if side.deep is not None:
+            self._lost = CutOff(side.deep.lost_v, side.deep.release_v)
+            found.append(self._lost)
+        self._cut_offs = dict(zip(_names(bank, charging=charging), found, strict=False))
 
     @property
     def tripped(self) -> frozenset[str]:
@@ -38,6 +45,17 @@ class CurrentLaw:
         for name in self._cut_offs.keys() & names:
             self._cut_offs[name].tripped = True
 
+    @property
+    def warnings(self) -> list[str]:
+        """What a person must see to."""
+        deep = self._side.deep
+        if deep is None or self._lost is None or not self._lost.tripped:
+            return []
+        return [
+            f"bank {self._bank}: a cell was at or below {deep.lost_v:g} V, where its makers call it lost; "
+            f"not charged until the lowest stands at {deep.release_v:g} V again"
+        ]
+
     def bounds(
         self,
         cell_v: float | None,
@@ -47,6 +65,7 @@ class CurrentLaw:
         permitted: float | None,
         permitted_a: float | None,
         *,
+        lowest_v: float | None = None,
         whole: bool = True,
     ) -> list[Contribution]:
         """Every bound on this bank's current, A. What is not known bounds nothing: the fail-safe state does.
@@ -57,6 +76,7 @@ class CurrentLaw:
             soc: state of charge, %.
             permitted: the pack's own permission, 0 or 1.
             permitted_a: the pack's own limit, A.
+            lowest_v: lowest cell, when charging: what a deeply discharged one bears.
             whole: no reading of cells or temperatures is missing; else no cut-off is released, because what
                 is missing may be what tripped it.
         """
@@ -66,6 +86,12 @@ class CurrentLaw:
             found.append(Contribution(self._by_cell, top * side.by_cell.at(cell_v), bank))
             if self._cell.update(cell_v, may_release=whole):
                 found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
+        if lowest_v is not None and side.deep is not None and self._lost is not None:
+            share = side.deep.by_lowest.at(lowest_v)
+            if share < 1.0:
+                found.append(Contribution(Reason.DEEPLY_DISCHARGED, top * share, bank))
+            if self._lost.update(lowest_v, may_release=whole):
+                found.append(Contribution(Reason.CELL_LOST, 0.0, bank))
         for reason, curve, cut_off, cell_c in (
             (Reason.COLDEST_CELL, side.by_coldest, self._cold, coldest_c),
             (Reason.HOTTEST_CELL, side.by_hottest, self._hot, hottest_c),
