@@ -3,7 +3,7 @@
 from collections.abc import Collection
 
 from bridge.core.limits.shape import CutOff
-from bridge.core.plan import CurrentSide
+from bridge.core.plan import CurrentSide, Deep
 from bridge.core.reasons import Contribution, Reason
 
 
@@ -13,8 +13,9 @@ def cut_offs(bank: str) -> tuple[str, ...]:
 
 
 def _names(bank: str, *, charging: bool) -> tuple[str, ...]:
-    way = "charge" if charging else "discharge"
-    return tuple(f"{bank} {way} {what}" for what in ("cell", "cold", "hot", "lost")[: 4 if charging else 3])
+    if charging:
+        return tuple(f"{bank} charge {what}" for what in ("cell", "cold", "hot", "lost"))
+    return tuple(f"{bank} discharge {what}" for what in ("cell", "cold", "hot"))
 
 
 class CurrentLaw:
@@ -29,10 +30,10 @@ class CurrentLaw:
         self._cold = CutOff(side.coldest_c, side.coldest_c + side.release_c)
         self._hot = CutOff(side.hottest_c, side.hottest_c - side.release_c)
         found = [self._cell, self._cold, self._hot]
-        self._lost: CutOff | None = None
-        if side.deep is not None:
-            self._lost = CutOff(side.deep.lost_v, side.deep.release_v)
-            found.append(self._lost)
+        self._deep: tuple[Deep, CutOff] | None = None
+        if charging and side.deep is not None:
+            self._deep = side.deep, CutOff(side.deep.lost_v, side.deep.release_v)
+            found.append(self._deep[1])
         self._cut_offs = dict(zip(_names(bank, charging=charging), found, strict=False))
 
     @property
@@ -48,9 +49,9 @@ class CurrentLaw:
     @property
     def warnings(self) -> list[str]:
         """What a person must see to."""
-        deep = self._side.deep
-        if deep is None or self._lost is None or not self._lost.tripped:
+        if self._deep is None or not self._deep[1].tripped:
             return []
+        deep = self._deep[0]
         return [
             f"bank {self._bank}: a cell was at or below {deep.lost_v:g} V, where its makers call it lost; "
             f"not charged until the lowest stands at {deep.release_v:g} V again"
@@ -86,11 +87,12 @@ class CurrentLaw:
             found.append(Contribution(self._by_cell, top * side.by_cell.at(cell_v), bank))
             if self._cell.update(cell_v, may_release=whole):
                 found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
-        if lowest_v is not None and side.deep is not None and self._lost is not None:
-            share = side.deep.by_lowest.at(lowest_v)
+        if lowest_v is not None and self._deep is not None:
+            deep, lost = self._deep
+            share = deep.by_lowest.at(lowest_v)
             if share < 1.0:
                 found.append(Contribution(Reason.DEEPLY_DISCHARGED, top * share, bank))
-            if self._lost.update(lowest_v, may_release=whole):
+            if lost.update(lowest_v, may_release=whole):
                 found.append(Contribution(Reason.CELL_LOST, 0.0, bank))
         for reason, curve, cut_off, cell_c in (
             (Reason.COLDEST_CELL, side.by_coldest, self._cold, coldest_c),
