@@ -47,6 +47,15 @@ class Decoder:
             self.decode = reader(self._layout, self._names)
         return self.decode(data)
 
+    def __eq__(self, other: object) -> bool:
+        """The same signals of the same message."""
+        if not isinstance(other, Decoder):
+            return NotImplemented
+        return (self._layout, self._names) == (other._layout, other._names)
+
+    def __hash__(self) -> int:
+        return hash((self._layout.name, self._names))
+
     def raws(self, data: bytes) -> list[int | None]:
         """Raw numbers of the chosen signals (of a float its bit pattern), None as in `decode`.
 

@@ -60,6 +60,7 @@ class Course:
         self._window = None if plan.commissioning is None else plan.commissioning.window
         self._apart = [False] * len(plan.banks)
         self._most_a = plan.limits.charge_a
+        self._wishes = plan.stages, plan.commissioning
         self.news: list[tuple[str, str]] = []
 
     def step(
@@ -108,6 +109,13 @@ class Course:
         if commission is not None and not commission.active:
             kept = kept._replace(commissioned_us=commission.until_us)
         return kept
+
+    def take_over(self, other: "Course") -> None:
+        """Goes on where another one stands, as far as the wishes are the same."""
+        if self._wishes[0] == other._wishes[0]:
+            self._stages = other._stages
+        if self._wishes[1] == other._wishes[1]:
+            self._commission = other._commission
 
     def take_news(self) -> list[tuple[str, str]]:
         """What is to be told since the last call: subject and text."""

@@ -10,7 +10,7 @@ before it, and every frame is built at its own deadline, whenever the call that 
 sent, and its stamp, depends only on the inputs and their stamps: a recorded run replays bit for bit.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import NamedTuple
 
 from bridge.core.circulation import Circulation
@@ -18,7 +18,7 @@ from bridge.core.course import Course
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
 from bridge.core.kept import NOTHING, Kept
-from bridge.core.limits.compose import Limits
+from bridge.core.limits.compose import FREE, Bounds, Limits
 from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
@@ -67,15 +67,19 @@ class Engine:
         plan: the compiled profile.
         start_us: engine time of the start; ticks and deadlines are counted from it.
         kept: what is known from before.
+        leader: the engine that sends meanwhile. This one only looks on, as if it had sent the same, until it
+            takes over (see `bridge.core.succession`).
     """
 
-    def __init__(self, plan: Plan, start_us: int, kept: Kept = NOTHING) -> None:
+    def __init__(
+        self, plan: Plan, start_us: int, kept: Kept = NOTHING, leader: "Engine | None" = None
+    ) -> None:
         self.plan = plan
         self.start_us = start_us
         self._pack = PackState(plan, kept.lost)
         self._failsafe = FailSafe(plan.times)
         self._limits = Limits(plan, kept)
-        self._schedule = Schedule(plan.transmissions, start_us)
+        self._schedule = Schedule(() if leader else plan.transmissions, start_us)
         self._maker = FrameMaker(plan.transmissions)
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
@@ -93,6 +97,10 @@ class Engine:
         self._latest_us = start_us
         self._called = False
         self._inputs: object = None
+        self._leader = leader
+        self._ahead, self._ahead_says = FREE, ""
+        if leader is not None:
+            self._limits.look_on(leader._limits, same=same_senses(plan, leader.plan))
         self.decision = self._tick(start_us)
         self._next_tick_us = start_us + plan.tick_us
 
@@ -146,20 +154,58 @@ class Engine:
         due, self._due = self._due, []
         return due
 
-    def close(self, t_us: int) -> list[Due]:
+    def close(self, t_us: int, staying: Collection[tuple[str, int]] = ()) -> list[Due]:
         """For an orderly stop: zero currents, one last frame of every page that carries limits.
 
         Nothing while silent: an inverter left to its own time-out must not be woken by it.
+
+        Args:
+            t_us: now.
+            staying: bus and key of messages that another engine goes on sending: nothing of these.
         """
         due = self.poll(t_us)
         silent = self.decision.state is State.SILENT
         self._failsafe.restart("stopping")
         self.decision = self._tick(self._latest_us, Doubt(Trouble.STOPPING, "the program"))
         for i, transmission in enumerate(self.plan.transmissions):
-            if transmission.carries_limits and not silent:
+            stays = (transmission.bus, transmission.layout.key) in staying
+            if transmission.carries_limits and not silent and not stays:
                 self._build(self._latest_us, [i] * len(transmission.pages))
         last, self._due = self._due, []
         return due + last
+
+    def heed(self, ahead: Bounds, says: str) -> None:
+        """From the next tick on no limit is looser than `ahead` either; `says` is a warning, "" for none."""
+        self._ahead, self._ahead_says = ahead, says
+
+    def unseen(self, t_us: int) -> frozenset[str]:
+        """What is not required, and the leader knows, but this engine has not yet seen."""
+        return frozenset() if self._leader is None else self._pack.unseen(self._leader._pack, t_us)
+
+    def take_over(self, t_us: int) -> None:
+        """Goes on in the leader's place: from its limits, messages and what it knows that still applies."""
+        leader, plan = self._leader, self.plan
+        if leader is None:
+            return
+        rows = {(sent.bus, sent.layout.key): i for i, sent in enumerate(leader.plan.transmissions)}
+        places = [rows.get((sent.bus, sent.layout.key)) for sent in plan.transmissions]
+        self._schedule = Schedule(plan.transmissions, t_us)
+        self._schedule.go_on([None if j is None else leader._schedule.last_us(j) for j in places], t_us)
+        for i, j in enumerate(places):
+            if j is not None:
+                self._maker.go_on(i, leader._maker, j)
+        unseen = self.unseen(t_us) if self.decision.state is State.FOLLOWING else frozenset()
+        self._pack.lost_before(unseen.union(leader._lost(t_us, leader._active_banks)))
+        self._limits.take_over(leader._limits, unseen)
+        self._told.take_over(leader._told)
+        if same_senses(plan, leader.plan):
+            self._course.take_over(leader._course)
+            self._signs = leader._signs
+            if [bank.resistance_ohm for bank in plan.banks] == [b.resistance_ohm for b in leader.plan.banks]:
+                self._circulation = leader._circulation
+        self._leader = None
+        self._inputs = None
+        self.decision = self._tick(t_us)
 
     @property
     def latest_us(self) -> int:
@@ -227,23 +273,30 @@ class Engine:
             course,
             wrong,
             apart,
+            self._ahead,
+            self._ahead_says,
         )
-        if inputs == self._inputs and self._limits.settled(t_us) and self._told.settled:
+        if self._leader is not None:
+            self._limits.follow(self._leader._limits)
+        elif inputs == self._inputs and self._limits.settled(t_us) and self._told.settled:
             return Decision(t_us, *self.decision[1:])
         self._inputs = inputs
         limits = self._limits.decide(
             t_us,
             plan.tick_us / 1e6,
-            state,
+            state if self._leader is None or state is State.FOLLOWING else State.HOLDING,
             without(readings, wrong),
             active,
             lost,
             inverter_silent=any(inverter.zero_when_silent for inverter in unheard),
             course=course,
+            ahead=self._ahead,
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
         warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *apart]
+        if self._ahead_says:
+            warnings.append(self._ahead_says)
         known = merge(plan.banks, readings, active)
         values = self._told.values(t_us, state, limits, known, warnings, course)
         return Decision(
@@ -298,3 +351,13 @@ class Engine:
                 self._notes.append(Note(t_us, "waiting", self.plan.transmissions[i].name, str(waiting)))
             except NotExpressible as refusal:
                 self._notes.append(Note(t_us, "withheld", self.plan.transmissions[i].name, str(refusal)))
+
+
+def same_senses(one: Plan, other: Plan) -> bool:
+    """Whether two plans hear the same of the same banks: what was found out under one holds under both."""
+    banks = [
+        [(bank.name, bank.cells, bank.capacity_ah, bank.cell_slots, bank.slots) for bank in plan.banks]
+        for plan in (one, other)
+    ]
+    slots = [[(slot.quantity, slot.owner, slot.index) for slot in plan.slots] for plan in (one, other)]
+    return banks[0] == banks[1] and slots[0] == slots[1] and one.sources == other.sources

@@ -17,6 +17,10 @@ class FrameMaker:
         self._repeats = [_repeats(transmission) for transmission in transmissions]
         self._made: list[tuple[_Values | None, Frame | None]] = [(None, None)] * len(transmissions)
 
+    def go_on(self, i: int, other: "FrameMaker", j: int) -> None:
+        """The `i`th transmission goes on where the `j`th of another maker stands: page and counters."""
+        self._builders[i].go_on(other._builders[j])
+
     def make(self, i: int, values: _Values) -> Frame:
         """The next frame of the `i`th transmission.
 

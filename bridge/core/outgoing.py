@@ -121,6 +121,16 @@ class FrameBuilder:
         self._next_page = 0
         self._counts: dict[str, int] = {}
 
+    def go_on(self, other: "FrameBuilder") -> None:
+        """Goes on where another one stands: with its counters, and its page where there are as many."""
+        moduli = {item.signal: item.modulo for page in self._pages for item in page.counters}
+        for page in other._pages:
+            for item in page.counters:
+                if moduli.get(item.signal) == item.modulo and item.signal in other._counts:
+                    self._counts[item.signal] = other._counts[item.signal]
+        if len(self._pages) == len(other._pages):
+            self._next_page = other._next_page
+
     def build(self, values: Mapping[str, float | None]) -> Frame:
         """The next frame.
 

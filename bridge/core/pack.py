@@ -105,6 +105,7 @@ class PackState:
             for bank in plan.banks
         }
         self._optional = {bank.name: _optional(plan, bank) for bank in plan.banks}
+        self._named = frozenset(str(plan.slots[slot]) for row in self._optional.values() for slot in row)
         self._agreed_us: dict[str, int] = {}
         self._counts = {b.name: CellCount(b.cells, plan.times.sum_tolerance_v) for b in plan.banks}
         self._times = plan.times
@@ -156,6 +157,18 @@ class PackState:
             if self._valid_until_us[slot] < t_us
             and (self._values[slot] is not None or (self._lost and str(self._slots[slot]) in self._lost))
         ]
+
+    def unseen(self, other: "PackState", t_us: int) -> frozenset[str]:
+        """Optional readings that another one knows at `t_us`, and this one not, by name."""
+        return (other._known(t_us) & self._named) - self._known(t_us)
+
+    def _known(self, t_us: int) -> frozenset[str]:
+        optional = (slot for slots in self._optional.values() for slot in slots)
+        return frozenset(str(self._slots[slot]) for slot in optional if self._valid_until_us[slot] >= t_us)
+
+    def lost_before(self, names: Collection[str]) -> None:
+        """These count as lost until they are seen."""
+        self._lost |= frozenset(names)
 
     def read(self, bank: Bank, t_us: int) -> Reading:
         """The bank as it stands at `t_us`: only readings within their age, the worst of what overlaps."""

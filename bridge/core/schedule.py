@@ -20,6 +20,22 @@ class Schedule:
         self._next = [start_us + transmission.phase_us for transmission in transmissions]
         self.next_us = min(self._next, default=NEVER_US)
 
+    def go_on(self, last_us: Sequence[int | None], t_us: int) -> None:
+        """Goes on from another schedule at `t_us`: each message a period after its last slot, none twice.
+
+        Args:
+            last_us: the last slot of each transmission; `None`: it is a new one.
+            t_us: now; a slot that would lie before is now.
+        """
+        for i, last in enumerate(last_us):
+            if last is not None:
+                self._next[i] = max(last + self._periods[i], t_us)
+        self.next_us = min(self._next, default=NEVER_US)
+
+    def last_us(self, i: int) -> int:
+        """The slot of the `i`th transmission before its next one."""
+        return self._next[i] - self._periods[i]
+
     def pop(self) -> list[int]:
         """Indices of the transmissions due at `next_us`, in the order of the plan; moves on."""
         now_us, deadlines = self.next_us, self._next

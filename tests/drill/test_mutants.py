@@ -182,9 +182,9 @@ def looks_at_the_wall_clock(patch: Patch) -> None:
     """Frames are stamped with the time of day."""
 
     class Mistaken(Engine):
-        def __init__(self, plan: Plan, start_us: int, *kept: Kept) -> None:
+        def __init__(self, plan: Plan, start_us: int, kept: Kept = NOTHING) -> None:
             self._began_ns = time.time_ns()
-            super().__init__(plan, start_us, *kept)
+            super().__init__(plan, start_us, kept)
 
         def receive(self, t_us: int, frame: Frame) -> bool:
             """The same, by the minutes that have passed on the wall."""

@@ -22,27 +22,27 @@ class BankCharge:
     """One bank's law. Mutable; owned by the limits of one engine.
 
     Attributes:
+        made_from: laws that were made from equal ones are the same.
         pace: when the law steps.
     """
 
     def __init__(self, bank: Bank, limits: PackLimits, learnt: Learnt | None = None) -> None:
         self._name = bank.name
         self._alone = bank.cells * limits.cell_target_v, bank.charge.max_a, taper(limits)
-        self._law = ChargeLaw(
-            ChargeSettings(
-                cells=bank.cells,
-                capacity_ah=bank.capacity_ah,
-                target_v=limits.cell_target_v,
-                knee_v=limits.knee_v,
-                ceiling_v=bank.cells * limits.cell_target_v,
-                most_a=bank.charge.max_a,
-                rise_a_per_s=RISE_SHARE_PER_S * bank.charge.max_a,
-                below_knee_v=limits.knee_v - limits.plateau_v,
-                e_fold=limits.e_fold,
-                **vars(bank.charge.facts),
-            ),
-            learnt,
+        settings = ChargeSettings(
+            cells=bank.cells,
+            capacity_ah=bank.capacity_ah,
+            target_v=limits.cell_target_v,
+            knee_v=limits.knee_v,
+            ceiling_v=bank.cells * limits.cell_target_v,
+            most_a=bank.charge.max_a,
+            rise_a_per_s=RISE_SHARE_PER_S * bank.charge.max_a,
+            below_knee_v=limits.knee_v - limits.plateau_v,
+            e_fold=limits.e_fold,
+            **vars(bank.charge.facts),
         )
+        self.made_from: object = (bank.name, settings, self._alone)
+        self._law = ChargeLaw(settings, learnt)
         self._limits: ChargeLimits | None = None
         self.pace = Pace()
 

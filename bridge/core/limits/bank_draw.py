@@ -19,6 +19,7 @@ class BankDraw:
         learnt: what the law knew before a restart.
 
     Attributes:
+        made_from: laws that were made from equal ones are the same.
         pace: when the law steps.
     """
 
@@ -33,6 +34,7 @@ class BankDraw:
             rise_a_per_s=RISE_SHARE_PER_S * bank.discharge.max_a,
             **vars(bank.discharge.facts),
         )
+        self.made_from: object = (bank.name, settings)
         self._law = DrawLaw(settings, learnt)
         self._limits: DrawLimits | None = None
         self.pace = Pace()

@@ -1,6 +1,7 @@
 """Composes the limits of the pack: collects every contribution, takes the tightest, shapes it in time."""
 
 from collections.abc import Collection, Sequence
+from typing import Final
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
@@ -22,6 +23,12 @@ _APART = Contribution(Reason.APART, 0.0, "")
 
 FourLimits = tuple[Limit, Limit, Limit, Limit]
 """Charge voltage, charge current, discharge current, discharge floor."""
+
+Bounds = tuple[Contribution | None, Contribution | None, Contribution | None, Contribution | None]
+"""One more bound on each of the four limits; `None`: none."""
+
+FREE: Final[Bounds] = (None, None, None, None)
+"""Nothing more bounds a limit."""
 
 _Four = tuple[float, float, float, float]
 """Charge voltage, V, charge and discharge current, A, and floor, V."""
@@ -54,6 +61,9 @@ class Limits:
         self._floor = Ramp(limits.rise_v_per_s, limits.voltage_deadband_v, -limits.discharge_floor_v)
         self._charge = Ramp(limits.charge_rise_a_per_s, limits.current_deadband_a, 0.0)
         self._draw = Ramp(limits.discharge_rise_a_per_s, limits.current_deadband_a, 0.0)
+        self._ramps = (self._volts, self._charge, self._draw, self._floor)
+        self._looks_on = self._same = False
+        self._same_laws: dict[BankCharge | BankDraw, BankCharge | BankDraw] = {}
         self._lost = kept.lost
         self._sent: _Four | None = None
         self._caps: _Four | None = kept.caps
@@ -101,6 +111,7 @@ class Limits:
         *,
         inverter_silent: bool,
         course: Now = IDLE,
+        ahead: Bounds = FREE,
     ) -> FourLimits:
         """Charge voltage, charge current, discharge current and discharge floor at `t_us`.
 
@@ -114,6 +125,7 @@ class Limits:
                 limit gets looser than it was before.
             inverter_silent: currents are wanted at zero because an inverter is not heard.
             course: what stages and commissioning add.
+            ahead: what the profile that takes over soon allows.
         """
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
@@ -129,17 +141,12 @@ class Limits:
             volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
             charge.append(_APART)
             draw.append(_APART)
-        self._wishes(
-            t_us,
-            [reading for reading in readings if not reading.apart],
-            charge,
-            draw,
-            inverter_silent=inverter_silent,
-        )
+        joined = [reading for reading in readings if not reading.apart]
+        self._wishes(t_us, joined, charge, draw, inverter_silent=inverter_silent)
         volts += course.volts
         charge += course.charge
-        if lost or self._lost:
-            self._cap(lost, (volts, charge, draw, floors))
+        if lost or self._lost or ahead is not FREE:
+            self._cap(lost, ahead, (volts, charge, draw, floors))
         limits = (
             self._shape(volts, self._volts, state, elapsed_s, self._limits.resting_v, Reason.RESTING),
             self._shape(charge, self._charge, state, elapsed_s, 0.0, Reason.NOT_TRUSTED),
@@ -147,11 +154,10 @@ class Limits:
             self._shape_floor(floors, state, elapsed_s),
         )
         if state is State.FOLLOWING or state is State.HOLDING:
-            volts_v, charge_a, draw_a, floor_v = limits
-            self._sent = volts_v.value, charge_a.value, draw_a.value, floor_v.value
+            self._sent = _values(limits)
         return limits
 
-    def _cap(self, lost: Collection[str], found: tuple[list[Contribution], ...]) -> None:
+    def _cap(self, lost: Collection[str], ahead: Bounds, found: tuple[list[Contribution], ...]) -> None:
         """What is lost may have been what bound a limit: its going must not make any of them looser."""
         if not self._lost.issuperset(lost):
             self._caps = self._sent  # and what was sent is no looser than the caps before it
@@ -160,6 +166,49 @@ class Limits:
         self._lost = frozenset(lost)
         for row, cap in zip(found, self._caps or (), strict=False):
             row.append(Contribution(Reason.LOST, cap, ""))
+        for row, bound in zip(found, ahead, strict=True):
+            if bound is not None:
+                row.append(bound)
+
+    # ── from one engine to the next ─────────────────────────────────────────────────────────────────
+
+    def look_on(self, leader: "Limits", *, same: bool) -> None:
+        """From now on another one's limits are sent. With the `same` banks and readings, a law of the same
+        settings is the very same law: it speaks once, and is handed over in the end.
+        """
+        self._looks_on, self._same = True, same
+        if same:
+            pairs = zip(self._laws, leader._laws, strict=True)
+            self._same_laws = {law: theirs for law, theirs in pairs if law.made_from == theirs.made_from}
+        self.follow(leader)
+
+    def follow(self, leader: "Limits") -> None:
+        """What is sent is what the leader sends: from there it goes on."""
+        for mine, theirs in zip(self._ramps, leader._ramps, strict=True):
+            mine.value, mine.rising = theirs.value, theirs.rising
+
+    def take_over(self, leader: "Limits", unseen: Collection[str]) -> None:
+        """These limits are sent from now on. What was lost stays so; so does what is `unseen` as yet."""
+        self.follow(leader)
+        self._looks_on = False
+        charges: list[BankCharge] = []
+        draws: list[BankDraw] = []
+        for law in self._laws:
+            law = self._same_laws.get(law, law)
+            if isinstance(law, BankCharge):
+                charges.append(law)
+            else:
+                draws.append(law)
+        self._bank_charges, self._bank_draws, self._laws = charges, draws, (*charges, *draws)
+        self._same_laws = {}
+        if self._same:
+            self._shares = leader._shares
+        self._lost, self._caps, self._sent = leader._lost, leader._caps, leader._sent
+        if unseen:
+            self._lost |= frozenset(unseen)
+            self._caps = _tighter(self._caps, self._sent)
+
+    # ── contributions ───────────────────────────────────────────────────────────────────────────────
 
     def _charging(
         self,
@@ -172,6 +221,8 @@ class Limits:
         charge: list[Contribution],
     ) -> None:
         """The seam to the charge law: cells in, a voltage and a current out."""
+        if self._looks_on and (reading.doubt is not None or self._bank_charges[i] in self._same_laws):
+            return  # half a picture would be the stricter one
         sent_v, sent_a = self._volts.value, heeded_a(self._charge.value, share, reading.current_a, together_a)
         found = self._bank_charges[i].contributions(t_us, reading, share, sent_v, sent_a)
         if found is not None:
@@ -189,6 +240,8 @@ class Limits:
         draw: list[Contribution],
     ) -> None:
         """The seam to the discharge law: cells in, a floor and a current out."""
+        if self._looks_on and (reading.doubt is not None or self._bank_draws[i] in self._same_laws):
+            return
         drawn_a, all_a = (None if amps is None else -amps for amps in (reading.current_a, together_a))
         sent_a = heeded_a(self._draw.value, share, drawn_a, all_a)
         found = self._bank_draws[i].contributions(t_us, reading, share, sent_a)
@@ -282,6 +335,17 @@ class Limits:
             binding = Contribution(reason, floor_v, "")
             found.append(binding)
         return Limit(round(floor_v, 6), binding, tuple(found))
+
+
+def _values(limits: FourLimits) -> _Four:
+    volts, charge, draw, floor = limits
+    return volts.value, charge.value, draw.value, floor.value
+
+
+def _tighter(one: _Four | None, other: _Four | None) -> _Four | None:
+    if one is None or other is None:
+        return one or other
+    return min(one[0], other[0]), min(one[1], other[1]), min(one[2], other[2]), max(one[3], other[3])
 
 
 def _value(contribution: Contribution) -> float:

@@ -39,6 +39,11 @@ class ChargeRequest:
         self._by_soc = self._by_cell = False
         self._back_since: int | None = None
 
+    def take_over(self, other: "ChargeRequest") -> None:
+        """Goes on where another one stands."""
+        self._by_soc, self._by_cell = other._by_soc, other._by_cell
+        self._back_since = other._back_since
+
     @property
     def settled(self) -> bool:
         """Whether the same readings would give the same answer next time, however much later."""
