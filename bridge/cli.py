@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 EXIT_CODES = """\b
 Exit codes: 0 fine, 1 failed (check, drill, replay; simulate: a cell past what it bears, or data never
 trusted), 2 wrong usage, 3 passed with warnings (check), 4 a profile, message definition or capture cannot be
-used (or a file not written), 5 a bus cannot be opened, 6 internal fault.
+used (or a file not written), 5 a bus cannot be opened, 6 internal fault, 7 stopped, but the zero currents
+could not be sent within 2 s (run).
 """
 
 PROFILE = click.argument("profile", type=click.Path(path_type=Path))

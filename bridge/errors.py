@@ -11,6 +11,8 @@ AmpweirError
     ├── FrameRefused    a received frame is not to be trusted, nothing of it was taken
     └── NotExpressible  a value cannot be sent on the safe side; its frame must not leave
         └── NeverSeen   a measured value to be sent is not known yet; its frame waits
+
+Two ends without an error of their own: 6, a fault inside; 7, a stop whose zero currents did not leave.
 """
 
 from collections.abc import Sequence
@@ -24,6 +26,7 @@ EXIT_WARN = 3
 EXIT_INPUT = 4
 EXIT_BUS = 5
 EXIT_INTERNAL = 6
+EXIT_UNSENT = 7
 
 
 class Severity(Enum):

@@ -10,7 +10,7 @@ before it, and every frame is built at its own deadline, whenever the call that 
 sent, and its stamp, depends only on the inputs and their stamps: a recorded run replays bit for bit.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from bridge.core.circulation import Circulation
@@ -206,6 +206,14 @@ class Engine:
         self._leader = None
         self._inputs = None
         self.decision = self._tick(t_us)
+
+    def make(self, i: int, values: Mapping[str, float | None]) -> Frame:
+        """The next frame of the `i`th transmission, of `values` in place of the decision's: for last words.
+
+        Raises:
+            NotExpressible: such a frame must not leave.
+        """
+        return self._maker.make(i, values)
 
     @property
     def latest_us(self) -> int:

@@ -11,6 +11,7 @@ gets looser, and nobody stands in the dark because of a mistyped message. If the
 its limits are zero, and the new one takes over at once, in `starting`.
 """
 
+from collections.abc import Mapping
 from typing import Final
 
 from bridge.core.decision import Decision
@@ -120,6 +121,10 @@ class Succession:
         due = self.poll(t_us)
         self._dismiss()
         return due + self._engine.close(t_us)
+
+    def make(self, i: int, values: Mapping[str, float | None]) -> Frame:
+        """See `Engine.make`; of the plan whose engine sends."""
+        return self._engine.make(i, values)
 
     @property
     def latest_us(self) -> int:

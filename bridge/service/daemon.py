@@ -1,4 +1,8 @@
-"""The daemon: carries inputs to the engine and frames to the world. It computes no limit of its own."""
+"""The daemon: carries inputs to the engine and frames to the world. It computes no limit of its own.
+
+Safe first, talkative second: what leaves on the bus never waits for what is said, recorded or kept, and none
+of that can end the loop.
+"""
 
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
@@ -6,14 +10,23 @@ from typing import TYPE_CHECKING, Final
 from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept
-from bridge.core.plan import Plan
-from bridge.errors import EXIT_INTERNAL, EXIT_OK, AmpweirError, BusError, BusFull, InputError
+from bridge.errors import (
+    EXIT_INTERNAL,
+    EXIT_OK,
+    EXIT_UNSENT,
+    AmpweirError,
+    BusError,
+    InputError,
+)
+from bridge.frames import Frame
 from bridge.profile.fingerprint import fingerprint
+from bridge.service.contained import contained
 from bridge.service.journal import Journal
+from bridge.service.lastwords import PATIENCE_US, LastWords, Unsent, send_patiently
+from bridge.service.leaving import Leaving
 from bridge.service.notify import Notifier
-from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.shown import ShownFrames
-from bridge.service.world import Batch, Request, World
+from bridge.service.world import Aborted, Batch, Request, World
 from bridge.words import status_line
 
 if TYPE_CHECKING:
@@ -23,12 +36,6 @@ if TYPE_CHECKING:
 
 STATUS_US: Final = 1_000_000
 """How often the service manager is told the status line."""
-
-QUEUE_QUIET_US: Final = 1_000_000
-"""A transmit queue that refused a frame counts as full for this long."""
-
-SILENCE_PERIODS: Final = 3
-"""Frames count as leaving while the last one is no older than this many of the longest limit period."""
 
 
 class Daemon:
@@ -61,25 +68,30 @@ class Daemon:
     ) -> None:
         self._loaded = loaded
         self._world = world
-        self._journal = journal
         self._load = load
-        self._recorder = recorder
-        self._notifier = notifier or Notifier({})
         self._dry = dry
         self._status_every_us = status_every_us
-        self._last_resort = last_resort(loaded.plan)
-        self._store = None if dry else store  # a dry run has learnt nothing of a charger
-        start_us = world.now_us()
+        self._failures: dict[str, str] = {}
+        self._untold = (0, "")
+        self._journal = contained(journal, self._not_told)
+        self._recorder = None if recorder is None else contained(recorder, self._not_recorded)
+        self._notifier = contained(notifier or Notifier({}), self._not_done)
+        self._store = None if store is None else contained(store, self._not_done)
+        self._last = LastWords(loaded.plan)
+        self._t_us = start_us = world.now_us()
         kept = NOTHING
-        if store is not None:
-            found = store.load(loaded, start_us)
+        if self._store is not None and (found := self._store.load(loaded, start_us)) is not None:
             kept = found.kept
             if found.told:
-                journal.say(start_us, found.told, "warning" if found.bad else "info")
+                self._journal.say(start_us, found.told, "warning" if found.bad else "info")
+        if dry:
+            self._store = None  # a dry run has learnt nothing of a charger
+        self._leaving = Leaving(loaded.plan, start_us)
         self._start(loaded, start_us, kept)
-        self._said_status_us = self._told_us = self._fed_us = self._judged_us = self._start_us
-        if recorder is not None:
-            recorder.start(self._start_us, loaded, kept)
+        self._said_status_us = self._told_us = self._fed_us = self._judged_us = start_us
+        self._ready = False
+        if self._recorder is not None:
+            self._recorder.start(start_us, loaded, kept)
 
     @property
     def engine(self) -> Engine:
@@ -88,38 +100,33 @@ class Daemon:
 
     def _start(self, loaded: "LoadedProfile", t_us: int, kept: Kept) -> None:
         self._engine = Engine(loaded.plan, t_us, kept)
-        self._start_us = t_us
-        carrying = [t for t in loaded.plan.transmissions if t.carries_limits]
-        self._left_us = {(t.bus, t.layout.key): t_us for t in carrying}
-        self._leave_by_us = (
-            SILENCE_PERIODS * max((t.period_us for t in carrying), default=0) + loaded.plan.tick_us
-        )
-        self._full_at: dict[str, int] = {}
-        self._shown = ShownFrames(loaded.plan) if self._dry else None
+        self._leaving = Leaving(loaded.plan, t_us, self._leaving.told_on)
+        self._shown = contained(ShownFrames(loaded.plan), self._not_told) if self._dry else None
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────
 
     def run(self) -> int:
-        """Runs until asked to stop; returns the exit code. On a fault inside, sends the safe frames first."""
-        self._notifier.tell("READY=1", f"STATUS={status_line(self._engine.decision)}")
+        """Runs until asked to stop; returns the exit code. On any fault, sends the safe frames first."""
         try:
-            while self._turn():
+            self._tell_ready()
+            while (code := self._turn()) is None:
                 pass
-        except Exception as fault:
+            return code
+        except (Exception, KeyboardInterrupt, SystemExit, Aborted) as fault:
             self._give_up(fault)
-            if isinstance(fault, AmpweirError):
+            if isinstance(fault, KeyboardInterrupt | SystemExit):
                 raise
-            return EXIT_INTERNAL
+            return fault.exit_code if isinstance(fault, AmpweirError) else EXIT_INTERNAL
         finally:
             self._notifier.tell("STOPPING=1")
             if self._recorder is not None:
                 self._recorder.close()
-        return EXIT_OK
 
-    def _turn(self) -> bool:
-        """One wait, and all that follows from it. Returns whether to go on."""
+    def _turn(self) -> int | None:
+        """One wait, and all that follows from it. Returns the exit code once all is over."""
         wanted_us = self._engine.next_deadline_us
         batch = self._world.wait(wanted_us)
+        self._t_us = batch.t_us
         before = self._engine.decision
         if batch.t_us - wanted_us > self._engine.plan.tick_us:
             if self._recorder is not None:
@@ -133,8 +140,12 @@ class Daemon:
             self._journal.decision(self._engine.decision)
         for note in self._engine.take_notes():
             self._journal.note(note)
+        if Request.STOP in batch.requests:
+            return self._stop(batch.t_us)
         self._supervise(batch.t_us)
-        return all(self._answer(request, batch.t_us) for request in batch.requests)
+        for request in batch.requests:
+            self._answer(request, batch.t_us)
+        return None
 
     def _take(self, batch: Batch) -> None:
         for frame in batch.frames:
@@ -144,96 +155,84 @@ class Daemon:
         for notice in batch.notices:
             self._journal.notice(batch.t_us, notice)
 
-    def _dispatch(self, due: list[Due]) -> None:
-        """Sends what is due. One frame that does not leave does not delay the others."""
+    def _dispatch(self, due: list[Due]) -> list[Due]:
+        """Sends what is due; returns what did not leave. One that does not leave delays no other."""
+        unsent = []
         for item in due:
+            trouble: BusError | None = None
+            if self._shown is None:
+                try:
+                    self._world.send(item.frame)
+                except BusError as problem:
+                    trouble = problem
+                    unsent.append(item)
+            if trouble is None:
+                news = self._leaving.left(item)
+            else:
+                news = self._leaving.refused(item, trouble)
             if self._recorder is not None:
                 self._recorder.sent(item)
-            if self._shown is not None:
-                self._has_left(item)
-                if line := self._shown.line(item):
-                    self._journal.say(item.t_us, line)
-                continue
-            try:
-                self._world.send(item.frame)
-            except BusError as problem:
-                if self._recorder is not None:
-                    self._recorder.unsent(item, str(problem))
-                if isinstance(problem, BusFull):
-                    self._queue_full(item)
-            else:
-                self._has_left(item)
-                self._queue_moves(item)
-
-    def _has_left(self, item: Due) -> None:
-        which = item.frame.bus, item.frame.key
-        if which in self._left_us:
-            self._left_us[which] = item.t_us
-
-    def _queue_full(self, item: Due) -> None:
-        bus = item.frame.bus
-        if bus not in self._full_at:
-            notice = BusNotice(
-                bus,
-                NoticeKind.QUEUE_FULL,
-                "transmit queue full, a frame did not leave: is another node listening?",
-            )
-            self._journal.notice(item.t_us, notice)
-        self._full_at[bus] = item.t_us
-
-    def _queue_moves(self, item: Due) -> None:
-        """A queue counts as moving again when none of its frames was refused for a while."""
-        bus = item.frame.bus
-        if bus in self._full_at and item.t_us - self._full_at[bus] >= QUEUE_QUIET_US:
-            del self._full_at[bus]
-            self._journal.notice(item.t_us, BusNotice(bus, NoticeKind.QUEUE_OK, "all frames leave again"))
+                if trouble is not None:
+                    self._recorder.unsent(item, str(trouble))
+            if news is not None:
+                self._journal.notice(item.t_us, news)
+            if self._shown is not None and (line := self._shown.line(item)):
+                self._journal.say(item.t_us, line)
+        return unsent
 
     # ── supervision ─────────────────────────────────────────────────────────────────────────────────
 
     def _supervise(self, t_us: int) -> None:
         notifier, decision = self._notifier, self._engine.decision
         if notifier.watchdog_us is not None and t_us - self._fed_us >= notifier.watchdog_us // 2:
-            # Every message that carries a limit must leave: one inverter served does not make up for another.
-            leaves = (
-                decision.state is State.SILENT
-                or t_us - min(self._left_us.values(), default=t_us) <= self._leave_by_us
-            )
-            if leaves and t_us - self._judged_us <= 2 * self._engine.plan.tick_us:
+            leaves = decision.state is State.SILENT or self._leaving.well(t_us)
+            judged = t_us - self._judged_us <= 2 * self._engine.plan.tick_us
+            if leaves and judged and notifier.tell("WATCHDOG=1"):
                 self._fed_us = t_us
-                notifier.tell("WATCHDOG=1")
+        if not self._ready:
+            self._tell_ready()
         if t_us - self._told_us >= STATUS_US:
             self._told_us = t_us
-            notifier.tell(f"STATUS={status_line(decision)}")
+            self._last.learn(decision.values)
+            notifier.tell(f"STATUS={self._status()}")
             if self._recorder is not None and (trouble := self._recorder.flush()):
                 self._journal.say(t_us, f"recording ended: {trouble}", "error")
             if self._store is not None and (trouble := self._store.save(self._loaded, self._engine, t_us)):
                 self._journal.say(t_us, trouble, "warning")
+            if self._untold[0]:
+                (count, why), self._untold = self._untold, (0, "")
+                self._journal.say(t_us, f"{count} lines could not be told: {why}", "error")
         if self._status_every_us and t_us - self._said_status_us >= self._status_every_us:
             self._said_status_us = t_us
             self._journal.status(decision)
 
-    def _answer(self, request: Request, t_us: int) -> bool:
-        """Does what was asked; returns whether to go on."""
+    def _tell_ready(self) -> None:
+        """Until the service manager has taken it: without it, it would end the program."""
+        self._ready = self._notifier.tell("READY=1", f"STATUS={self._status()}")
+
+    def _status(self) -> str:
+        try:
+            text = status_line(self._engine.decision)
+        except Exception as problem:
+            self._not_told("status", problem)
+            text = "no words for the status"
+        stuck = self._leaving.stuck(self._t_us)
+        return f"{text}; no frame leaves on {', '.join(stuck)}" if stuck else text
+
+    # ── what is asked ───────────────────────────────────────────────────────────────────────────────
+
+    def _answer(self, request: Request, t_us: int) -> None:
         if request is Request.STATUS:
             self._journal.status(self._engine.decision)
         elif request is Request.RELOAD:
             self._reload(t_us)
-        else:
-            self._journal.say(t_us, "stopping: currents to zero")
-            self._dispatch(self._engine.close(t_us))
-            if self._recorder is not None:
-                self._recorder.stopped(t_us)
-            if self._store is not None and (trouble := self._store.close(self._loaded, self._engine, t_us)):
-                self._journal.say(t_us, trouble, "warning")
-            return False
-        return True
 
     def _reload(self, t_us: int) -> None:
         """Takes a changed profile, or changes nothing and says why."""
         self._notifier.reloading()
         try:
             loaded = self._load()
-            last = last_resort(loaded.plan)
+            last = LastWords(loaded.plan)
             self._world.reopen(loaded.buses)
         except InputError as problem:
             for line in problem.problems:
@@ -243,30 +242,79 @@ class Daemon:
         else:
             self._dispatch(self._engine.close(t_us))
             kept = self._engine.kept if fingerprint(loaded) == fingerprint(self._loaded) else NOTHING
-            self._loaded, self._last_resort = loaded, last
+            self._loaded, self._last = loaded, last
             self._start(loaded, t_us, kept)
             if self._recorder is not None:
                 self._recorder.reloaded(t_us, loaded, kept)
             self._journal.say(t_us, f"profile taken: {loaded.plan.name}")
-        self._notifier.tell("READY=1")
+        self._tell_ready()
 
-    def _give_up(self, fault: Exception) -> None:
-        """After a fault inside: the frames made at the start, when all was well, say zero currents."""
-        t_us = self._engine.decision.t_us
-        self._journal.say(t_us, f"internal fault, currents to zero: {type(fault).__name__}: {fault}", "error")
-        if self._shown is None:
-            for item in self._last_resort:
-                try:
-                    self._world.send(item.frame)
-                except Exception as problem:
-                    self._journal.say(t_us, f"a safe frame did not leave: {problem}", "error")
+    # ── the end ─────────────────────────────────────────────────────────────────────────────────────
 
+    def _stop(self, t_us: int) -> int:
+        """Zero currents first; then what is to be told and kept. Returns the exit code."""
+        silent = self._engine.decision.state is State.SILENT
+        due = self._engine.close(t_us)
+        frames = [item.frame for item in self._dispatch(due)]
+        if not silent and not self._dry:
+            frames += self._last.beside(item.frame for item in due)
+        lost = self._send_zeros(frames)
+        self._journal.say(t_us, "stopping: currents to zero")
+        if self._recorder is not None:
+            self._recorder.stopped(t_us)
+        code = self._tell_unsent(lost)
+        if self._store is not None and (trouble := self._store.close(self._loaded, self._engine, t_us)):
+            self._journal.say(t_us, trouble, "warning")
+        return code
 
-def last_resort(plan: Plan) -> list[Due]:
-    """Frames that say zero currents, made without any input: for when the engine itself has failed.
+    def _give_up(self, fault: BaseException) -> None:
+        """After a fault inside: frames that say zero currents, before any word."""
+        try:
+            silent = self._engine.decision.state is State.SILENT
+        except Exception:  # better a word too many
+            silent = False
+        lost = Unsent({}, ())
+        if not self._dry and not silent:
+            lost = self._send_zeros(self._last.frames(self._engine))
+        text = f"internal fault, currents to zero: {type(fault).__name__}: {fault}"
+        self._journal.say(self._t_us, text, "error")
+        self._tell_unsent(lost)
 
-    They also prove, before anything is sent, that the safe frames can be built at all.
-    """
-    engine = Engine(plan, 0)
-    engine.poll(0)
-    return engine.close(0)
+    def _send_zeros(self, frames: list[Frame]) -> Unsent:
+        return send_patiently(self._world, frames, worth=self._leaving.told_on.__contains__)
+
+    def _tell_unsent(self, lost: Unsent) -> int:
+        """Says which zero currents did not leave; returns the exit code of an orderly stop."""
+        for notice in lost.notices:
+            self._journal.notice(self._t_us, notice)
+        code = EXIT_OK
+        for bus, why in lost.why.items():
+            if bus in self._leaving.told_on:
+                code = EXIT_UNSENT
+                text = f"tried for {PATIENCE_US / 1e6:g} s; its inverter is left to its own time-out"
+            else:
+                text = "no limits had left on it before"
+            self._journal.say(
+                self._t_us, f"bus {bus}: the zero currents did not leave: {why}; {text}", "error"
+            )
+        return code
+
+    # ── what fails beside the road ──────────────────────────────────────────────────────────────────
+
+    def _not_told(self, _: str, problem: Exception) -> None:
+        self._untold = self._untold[0] + 1, f"{type(problem).__name__}: {problem}"
+
+    def _not_recorded(self, _: str, problem: Exception) -> None:
+        """A recording with a hole cannot be replayed: it ends here."""
+        recorder, self._recorder = self._recorder, None
+        if recorder is not None:
+            recorder.close()
+            text = f"recording ended: {type(problem).__name__}: {problem}"
+            self._journal.say(self._t_us, text, "error")
+
+    def _not_done(self, name: str, problem: Exception) -> None:
+        """Told once, and again when something else is the matter."""
+        text = f"{name}: {type(problem).__name__}: {problem}"
+        if self._failures.get(name) != text:
+            self._failures[name] = text
+            self._journal.say(self._t_us, f"not done: {text}", "warning")

@@ -3,6 +3,7 @@
 import os
 import socket
 import time
+from contextlib import suppress
 
 
 class Notifier:
@@ -16,23 +17,35 @@ class Notifier:
         environment = dict(os.environ) if environ is None else environ
         path = environment.get("NOTIFY_SOCKET", "")
         self._address = "\0" + path[1:] if path.startswith("@") else path
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) if path else None
+        self._socket: socket.socket | None = None
+        if path:
+            with suppress(OSError):
+                self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
         self.watchdog_us = self._watchdog(environment)
 
     def _watchdog(self, environment: dict[str, str]) -> int | None:
         interval, pid = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
-        if self._socket is None or not interval.isdigit() or (pid and pid != str(os.getpid())):
+        if self._socket is None or (pid and pid != str(os.getpid())):
             return None
-        return int(interval) or None
-
-    def tell(self, *lines: str) -> None:
-        """Sends assignments such as `READY=1`. A manager that does not listen is no reason to stop."""
-        if self._socket is None:
-            return
         try:
-            self._socket.sendto("\n".join(lines).encode(), self._address)
-        except OSError:
-            return
+            return max(int(interval), 0) or None
+        except ValueError:
+            return None
+
+    def tell(self, *lines: str) -> bool:
+        """Sends assignments such as `READY=1`, at once or not at all.
+
+        Returns:
+            Whether it was taken; also where nobody asked to be told. A manager that does not listen is no
+            reason to wait or to stop.
+        """
+        if self._socket is None:
+            return True
+        try:
+            self._socket.sendto("\n".join(lines).encode(errors="backslashreplace"), self._address)
+        except (OSError, ValueError):
+            return False
+        return True
 
     def reloading(self) -> None:
         """Says that a reload begins; `READY=1` ends it."""

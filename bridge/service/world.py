@@ -7,6 +7,10 @@ from bridge.frames import Frame
 from bridge.service.seam import BusConfig, BusNotice
 
 
+class Aborted(BaseException):
+    """The service manager ends the program, because it gave no sign of life. Raised wherever it stands."""
+
+
 class Request(Enum):
     """What a person or the service manager asks of the running daemon."""
 

@@ -45,9 +45,9 @@ class TappedDaemon(Daemon):
 
     deadlines_us: list[int]
 
-    def _dispatch(self, due: list[Due]) -> None:
+    def _dispatch(self, due: list[Due]) -> list[Due]:
         self.deadlines_us += [item.t_us for item in due]
-        super()._dispatch(due)
+        return super()._dispatch(due)
 
 
 def main() -> None:

@@ -205,6 +205,21 @@ def test_closing_while_silent_wakes_nobody() -> None:
     assert rig.engine.close(rig.t_us) == []
 
 
+def test_last_words_are_of_given_values_and_count_on() -> None:
+    """A frame can be asked for beside what was decided; its counter follows the last frame's."""
+    plan = Builder().plan()
+    idle = Engine(plan, 0)
+    idle.close(0)
+    rig = up()
+    rig.run(1.0)
+    count = last(rig, FLAGS.key)["count"]
+    number = next(i for i, one in enumerate(plan.transmissions) if one.layout.key == FLAGS.key)
+    made = [on_the_wire(rig.engine.make(number, idle.decision.values)) for _ in range(2)]
+    assert [frame["count"] for frame in made] == [count + 1, count + 2]
+    assert [frame["charge_ok"] for frame in made] == [0, 0]
+    assert rig.state() is State.FOLLOWING
+
+
 def test_before_the_first_call_the_time_reached_is_just_before_the_start() -> None:
     """What is due at the start has not been sent then: a recording must tell the two apart."""
     rig = Rig(Builder().plan())
