@@ -153,9 +153,14 @@ def replay(
 @PROFILE
 @click.option("--bus", "buses", multiple=True, metavar="[BUS=]CHANNEL", help="On a real SocketCAN interface.")
 @click.option("--only", multiple=True, metavar="TEXT", help="Only the faults whose name contains TEXT.")
+@click.option("--jobs", type=click.IntRange(1), help="Faults at a time; as many as processors by default.")
 @AS_JSON
-def drill(profile: Path, buses: tuple[str, ...], only: tuple[str, ...], as_json: bool) -> None:
+def drill(
+    profile: Path, buses: tuple[str, ...], only: tuple[str, ...], jobs: int | None, as_json: bool
+) -> None:
     """Rehearse every fault against PROFILE: on the virtual clock, or on a real interface with --bus.
+
+    Ctrl-C ends it early, with what there is by then. On a real interface faults go one by one.
 
     \b
     ampweir drill profiles/cabin.toml
@@ -163,15 +168,23 @@ def drill(profile: Path, buses: tuple[str, ...], only: tuple[str, ...], as_json:
     ampweir drill profiles/cabin.toml --bus vcan0
     """
     from bridge.drill import report
+    from bridge.drill.forks import default_jobs
     from bridge.drill.table import run_drill
 
     loaded = _load(profile)
+
+    def progress(*told: Any) -> None:
+        if not as_json:
+            click.echo(report.progress_line(*told), err=True)
+
+    if not as_json:
+        click.echo(f"{loaded.plan.name}: a healthy site first, then fault after fault ...", err=True)
     if buses:
         from bridge.drill.onbus import run_drill_on_bus
 
-        result = run_drill_on_bus(loaded, _bus_map(loaded, buses), only=only)
+        result = run_drill_on_bus(loaded, _bus_map(loaded, buses), only=only, progress=progress)
     else:
-        result = run_drill(loaded, only=only)
+        result = run_drill(loaded, only=only, jobs=jobs or default_jobs(), progress=progress)
     _show(report, result, as_json)
     sys.exit(EXIT_OK if result.ok else EXIT_FAIL)
 

@@ -19,10 +19,10 @@ from typing import Final
 
 from bridge.core.plan import SECOND_US
 from bridge.drill.fault import DIRECTION, Fault
-from bridge.drill.result import DrillReport, Outcome, Result
+from bridge.drill.result import DrillReport, Outcome, Result, without
 from bridge.drill.rules import TINY
 from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site, heal_site
-from bridge.drill.table import chosen, fault_table
+from bridge.drill.table import Progress, chosen, fault_table
 from bridge.drill.toml import on_channels
 from bridge.drill.watch import NEVER_US, Watch
 from bridge.errors import BusError
@@ -52,7 +52,7 @@ def run_drill_on_bus(
     channels: dict[str, str],
     *,
     only: tuple[str, ...] = (),
-    progress: Callable[[Result], None] | None = None,
+    progress: Progress | None = None,
 ) -> DrillReport:
     """Runs every fault that can be injected there against the program on real SocketCAN interfaces.
 
@@ -60,7 +60,9 @@ def run_drill_on_bus(
         loaded: the profile.
         channels: interface of each bus of the profile; several buses may share one.
         only: faults whose name contains one of these; all if there are none.
-        progress: is told each result as it comes.
+        progress: is told each result as it comes, and of how many it is which.
+
+    Asked to stop (KeyboardInterrupt), it returns what there is by then.
 
     Raises:
         BusError: an interface cannot be opened, or a pack, inverter or bridge is at work there.
@@ -71,15 +73,16 @@ def run_drill_on_bus(
     with tempfile.TemporaryDirectory(prefix="drill-") as folder:
         stage = BusStage(loaded, channels, library, Path(folder))
         try:
-            for fault in faults:
-                result = stage.run(fault)
-                results.append(result)
-                if progress is not None:
-                    progress(result)
+            with suppress(KeyboardInterrupt):
+                for fault in faults:
+                    result = stage.run(fault)
+                    results.append(result)
+                    if progress is not None:
+                        progress(result, len(results), len(faults))
         finally:
             stage.close()
     where = ", ".join(dict.fromkeys(channels.values()))
-    return DrillReport(loaded.plan.name, where, tuple(results))
+    return DrillReport(loaded.plan.name, where, tuple(results), len(faults))
 
 
 class BusStage(Stage):
@@ -158,7 +161,7 @@ class BusStage(Stage):
     def run(self, fault: Fault) -> Result:
         """Rehearses a fault."""
         if fault.why_not:
-            return _without(fault, Outcome.NOT_APPLICABLE, fault.why_not)
+            return without(fault, Outcome.NOT_APPLICABLE, fault.why_not)
         watch = Watch(self.loaded.plan, self.site, fault, LATE_S)
         if self._ended():
             self._start()
@@ -174,7 +177,7 @@ class BusStage(Stage):
             fault.inject(self)
         except NotFeasible as why:
             self._watch = None
-            return _without(fault, Outcome.SKIPPED, str(why))
+            return without(fault, Outcome.SKIPPED, str(why))
         if fault.self_heals:
             self._later(fault.acts_after_s, lambda: watch.over(self.now_us()))
         lasts_s = max(fault.lasts_s, fault.allowed_s + LATE_S + 0.5)
@@ -342,7 +345,3 @@ def _set_link(channel: str, state: str) -> None:
     done = subprocess.run(["ip", "link", "set", channel, state], capture_output=True, check=False)
     if done.returncode:
         raise NotFeasible(done.stderr.decode(errors="replace").strip() or f"ip link set {channel} {state}")
-
-
-def _without(fault: Fault, outcome: Outcome, why: str) -> Result:
-    return Result(fault.name, fault.injected, fault.wanted.text, "", None, None, outcome, (why,))

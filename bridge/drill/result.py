@@ -3,6 +3,8 @@
 from enum import Enum
 from typing import NamedTuple
 
+from bridge.drill.fault import Fault
+
 
 class Outcome(Enum):
     """How a fault went."""
@@ -38,6 +40,17 @@ class Result(NamedTuple):
     remarks: tuple[str, ...]
 
 
+def without(fault: Fault, outcome: Outcome, why: str) -> Result:
+    """The row of a fault that was not rehearsed."""
+    injected = "" if outcome is Outcome.NOT_APPLICABLE else fault.injected
+    return Result(fault.name, injected, fault.wanted.text, "", None, None, outcome, (why,))
+
+
+def died(fault: Fault) -> Result:
+    """The row of a fault whose rehearsal ended without a result."""
+    return without(fault, Outcome.FAIL, "the process that rehearsed it ended without a result")
+
+
 class DrillReport(NamedTuple):
     """The whole drill.
 
@@ -45,14 +58,25 @@ class DrillReport(NamedTuple):
         profile: name of the site.
         where: the virtual clock, or the interfaces it ran on.
         results: in the order of the table.
+        planned: so many faults there would have been; more than results if it was stopped.
     """
 
     profile: str
     where: str
     results: tuple[Result, ...]
+    planned: int = 0
+
+    @property
+    def partial(self) -> bool:
+        """Whether it was stopped before its end."""
+        return self.planned > len(self.results)
 
     @property
     def ok(self) -> bool:
-        """Whether nothing failed, and anything was tried at all."""
+        """Whether nothing failed, and anything was tried at all, and it was not stopped."""
         tried = [result for result in self.results if result.outcome is Outcome.PASS]
-        return bool(tried) and not any(result.outcome is Outcome.FAIL for result in self.results)
+        return (
+            bool(tried)
+            and not self.partial
+            and not any(result.outcome is Outcome.FAIL for result in self.results)
+        )

@@ -2,16 +2,21 @@
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
 
 from bridge.drill.fault import UNCHANGED, Fault
 from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
 from bridge.drill.faults_service import ServiceFaults
-from bridge.drill.result import DrillReport, Outcome, Result
+from bridge.drill.result import DrillReport, Outcome, Result, without
 from bridge.drill.stage import build_site
-from bridge.drill.virtual import VirtualStage
+from bridge.drill.virtual import Rehearsed, VirtualStage
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.coder import Library
+
+Progress = Callable[[Result, int, int], None]
+"""Is told a result, how many there are now, and how many there will be."""
 
 
 def run_drill(
@@ -19,26 +24,39 @@ def run_drill(
     *,
     only: tuple[str, ...] = (),
     start_us: int | None = None,
-    progress: Callable[[Result], None] | None = None,
+    jobs: int = 1,
+    progress: Progress | None = None,
 ) -> DrillReport:
     """Runs every fault against the daemon, in a simulated site built from the profile.
+
+    Asked to stop (KeyboardInterrupt), it returns what there is by then.
 
     Args:
         loaded: the profile.
         only: faults whose name contains one of these; all if there are none.
         start_us: engine time of the start; now by default.
-        progress: is told each result as it comes.
+        jobs: so many faults at a time.
+        progress: is told each result as it comes, and of how many it is which.
     """
     start_us = time.time_ns() // 1000 if start_us is None else start_us
     library = Library()
-    results = []
-    for fault in fault_table(loaded, library):
-        if chosen(fault.name, only):
-            result = _rehearse(loaded, library, start_us, fault)
-            results.append(result)
-            if progress is not None:
-                progress(result)
-    return DrillReport(loaded.plan.name, "virtual clock", tuple(results))
+    faults = [fault for fault in fault_table(loaded, library) if chosen(fault.name, only)]
+    found: dict[int, Result] = {}
+
+    def take(place: int, result: Result) -> None:
+        found[place] = result
+        if progress is not None:
+            progress(result, len(found), len(faults))
+
+    with suppress(KeyboardInterrupt):
+        for place, fault in enumerate(faults):
+            if fault.why_not:
+                take(place, without(fault, Outcome.NOT_APPLICABLE, fault.why_not))
+        places = [place for place in range(len(faults)) if place not in found]
+        _rehearse(loaded, library, start_us, [faults[place] for place in places], jobs, places, take)
+    return DrillReport(
+        loaded.plan.name, "virtual clock", tuple(found[place] for place in sorted(found)), len(faults)
+    )
 
 
 def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
@@ -56,22 +74,39 @@ def chosen(name: str, only: tuple[str, ...]) -> bool:
     return not only or any(text.lower() in name.lower() for text in only)
 
 
-def _rehearse(loaded: LoadedProfile, library: Library, start_us: int, fault: Fault) -> Result:
-    if fault.why_not:
-        return Result(fault.name, "", "", "", None, None, Outcome.NOT_APPLICABLE, (fault.why_not,))
-    stage = VirtualStage(loaded, library, start_us)
-    result = stage.run(fault)
-    if fault.twin and stage.world.sent != _undisturbed(loaded, library, start_us, fault):
-        remark = "not every frame is the same as without the fault"
-        return result._replace(outcome=Outcome.FAIL, remarks=(*result.remarks, remark))
-    return result
+def _rehearse(
+    loaded: LoadedProfile,
+    library: Library,
+    start_us: int,
+    faults: list[Fault],
+    jobs: int,
+    places: list[int],
+    take: Callable[[int, Result], None],
+) -> None:
+    """Rehearses faults; one that may change no frame is compared with a twin in which nothing happens."""
+    twins = [n for n, fault in enumerate(faults) if fault.twin]
+    tasks = [*faults, *(_calm(faults[n]) for n in twins)]
+    half: dict[int, Rehearsed] = {}
+
+    def done(task: int, rehearsed: Rehearsed) -> None:
+        n = task if task < len(faults) else twins[task - len(faults)]
+        if not faults[n].twin:
+            take(places[n], rehearsed.result)
+        elif n not in half:
+            half[n] = rehearsed
+        else:
+            mine, other = (rehearsed, half[n]) if task < len(faults) else (half[n], rehearsed)
+            result = mine.result
+            if mine.sent != other.sent:
+                remark = "not every frame is the same as without the fault"
+                result = result._replace(outcome=Outcome.FAIL, remarks=(*result.remarks, remark))
+            take(places[n], result)
+
+    if tasks:
+        VirtualStage(loaded, library, start_us).run(tasks, jobs, done)
 
 
-def _undisturbed(loaded: LoadedProfile, library: Library, start_us: int, fault: Fault) -> list[object]:
-    """What is sent when all else is the same, and nothing is injected."""
-    stage = VirtualStage(loaded, library, start_us)
-    calm = Fault(
-        fault.name, "", UNCHANGED, fault.allowed_s, lambda _: None, fault.acts_after_s, fault.lasts_s
-    )
-    stage.run(calm)
-    return list(stage.world.sent)
+def _calm(fault: Fault) -> Fault:
+    """As long as the fault, and nothing is injected."""
+    nothing = replace(fault, inject=lambda _: None, says="", wanted=UNCHANGED)
+    return replace(nothing, lost=False, self_heals=False, silence=False)

@@ -1,15 +1,19 @@
 """The stage on the virtual clock: the daemon itself, in a simulated site."""
 
+import shutil
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from hashlib import sha256
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from bridge.core.failsafe import State
 from bridge.core.plan import SECOND_US
 from bridge.drill.fault import Fault
-from bridge.drill.result import Result
+from bridge.drill.forks import Forks
+from bridge.drill.result import Result, died
 from bridge.drill.stage import BAD_PROFILE, Stage, build_site, heal_site
 from bridge.drill.watch import Watch
 from bridge.errors import EXIT_OK
@@ -27,8 +31,15 @@ PROBE_US: Final = 50_000
 """How often the inverters are looked at between frames."""
 
 
+class Rehearsed(NamedTuple):
+    """What came of a fault; `sent` stands for every frame that was sent meanwhile."""
+
+    result: Result
+    sent: str
+
+
 class VirtualStage(Stage):
-    """The daemon itself, in a simulated site on the virtual clock. Use it for one fault.
+    """The daemon itself, in a simulated site on the virtual clock. Use it once.
 
     Attributes:
         world: the world the daemon runs in.
@@ -41,6 +52,9 @@ class VirtualStage(Stage):
         self._lines: list[str] = []
         self._start_us = start_us
         self._dead_s = 0.0
+        self._forks = Forks()
+        self._over_us = start_us
+        self._calm_us: int | None = None
 
     def now_us(self) -> int:
         """See `Stage.now_us`."""
@@ -48,33 +62,55 @@ class VirtualStage(Stage):
 
     # ── the run ─────────────────────────────────────────────────────────────────────────────────────
 
-    def run(self, fault: Fault) -> Result:
-        """Rehearses a fault."""
-        world, budget = self.world, self.budget
-        self._watch = watch = Watch(self.loaded.plan, self.site, fault)
-        begin_us = self._start_us + round(budget.warm_s * SECOND_US)
-        watch.act_us = begin_us + round(fault.acts_after_s * SECOND_US)
-        lasts_s = max(fault.lasts_s, fault.allowed_s + 1.0)
-        watched_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
-        end_us = watch.act_us + round(watched_s * SECOND_US)
-        over_us = end_us + round((fault.acts_after_s + budget.recovery_s) * SECOND_US)
-        world.on_sent = self._sent
-        world.at(begin_us, lambda: self._begin(fault))
-        if fault.self_heals:
-            world.at(watch.act_us, lambda: watch.over(self.world.t_us))
-        world.at(end_us, lambda: self._heal(fault))
-        world.at(over_us, world.kill)  # what happens at an orderly stop is another matter
-        try:
-            with tempfile.TemporaryDirectory(prefix="drill-") as folder:
-                self._store = Store(Path(folder), self.loaded.path, wall=self.now_us)
-                self._live(over_us)
-        except Exception as problem:
-            watch.wrong.append(f"the daemon ended: {type(problem).__name__}: {problem}")
-        finally:
-            self.slides.heal()
-        return watch.result(self._lines)
+    def run(self, faults: Sequence[Fault], jobs: int, done: Callable[[int, Rehearsed], None]) -> None:
+        """Rehearses faults, each from the same healthy site, some side by side.
 
-    def _live(self, over_us: int) -> None:
+        Args:
+            faults: what to rehearse.
+            jobs: so many at a time.
+            done: is told the place of a fault, and what came of it.
+        """
+        self._watch = Watch(self.loaded.plan, self.site, faults[0])
+        begin_us = self._start_us + round(self.budget.warm_s * SECOND_US)
+        self.world.on_sent = self._sent
+        self.world.at(begin_us, lambda: self._branch(faults, jobs, done))
+        self._over_us = begin_us
+        with tempfile.TemporaryDirectory(prefix="drill-") as folder:
+            self._store = Store(Path(folder), self.loaded.path, wall=self.now_us)
+            try:
+                self._live()
+            except Exception as problem:
+                if self._forks.child is None:
+                    raise
+                self._watch.wrong.append(f"the daemon ended: {type(problem).__name__}: {problem}")
+            except BaseException:
+                if self._forks.child is not None:
+                    self._forks.answer(None)
+                raise
+            if self._forks.child is not None:
+                with suppress(Exception):
+                    self.slides.heal()
+                sent = sha256(repr(self.world.sent).encode()).hexdigest()
+                self._forks.answer(Rehearsed(self._watch.result(self._lines), sent))
+
+    def _branch(self, faults: Sequence[Fault], jobs: int, done: Callable[[int, Rehearsed], None]) -> None:
+        """Here the ways part: each fault goes on in a process of its own."""
+
+        def answered(task: int, rehearsed: Rehearsed | None) -> None:
+            done(task, rehearsed or Rehearsed(died(faults[task]), ""))
+
+        self._forks.branch(len(faults), jobs, answered)
+        if self._forks.child is None:
+            self.world.kill()
+            return
+        folder = self._store.path.parent / str(self._forks.child)
+        folder.mkdir()
+        if self._store.path.exists():
+            shutil.copy(self._store.path, folder)
+        self._store.path = folder / self._store.path.name
+        self._begin(faults[self._forks.child])
+
+    def _live(self) -> None:
         """The daemon's life, or lives."""
         while True:
             journal = Journal(make_logger("plain", self._lines.append))
@@ -84,26 +120,35 @@ class VirtualStage(Stage):
             try:
                 code = self._daemon.run()
             except Killed:
-                if self.world.t_us >= over_us:
+                if self.world.t_us >= self._over_us:
                     return
                 self.world.skip_to(self.world.t_us + round(self._dead_s * SECOND_US))
                 self._watch.forget()
                 self.world.gone = False
             else:
-                if code != EXIT_OK or self.world.t_us < over_us:
+                if code != EXIT_OK or self.world.t_us < self._over_us:
                     told = self._lines[-1] if self._lines else ""
                     self._watch.wrong.append(f"the daemon ended with exit code {code}: {told}")
                 return
 
     def _begin(self, fault: Fault) -> None:
+        world, watch = self.world, self._watch
+        watch.fault, watch.act_us = fault, world.t_us + round(fault.acts_after_s * SECOND_US)
+        lasts_s = max(fault.lasts_s, fault.allowed_s + 1.0)
+        watched_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
+        end_us = watch.act_us + round(watched_s * SECOND_US)
+        self._over_us = end_us + round((fault.acts_after_s + self.budget.recovery_s) * SECOND_US)
+        if fault.self_heals:
+            world.at(watch.act_us, lambda: watch.over(self.world.t_us))
+        world.at(end_us, lambda: self._heal(fault))
+        world.at(self._over_us, world.kill)  # what happens at an orderly stop is another matter
         decision = self._daemon.engine.decision
-        wrong = self._watch.wrong
         if decision.state is not State.FOLLOWING:
-            wrong.append(f"no healthy start: {decision.state.name.lower()}, {decision.cause}")
+            watch.wrong.append(f"no healthy start: {decision.state.name.lower()}, {decision.cause}")
         elif not decision.charge_current.value and not decision.discharge_current.value:
-            wrong.append("no healthy start: both currents are at zero")
+            watch.wrong.append("no healthy start: both currents are at zero")
         self._lines.clear()
-        self._watch.begin()
+        watch.begin()
         fault.inject(self)
         self._probe()
 
@@ -113,6 +158,16 @@ class VirtualStage(Stage):
         self.slides.heal()
         if not fault.self_heals:
             self._watch.over(self.world.t_us)
+        if not fault.twin:
+            # Once currents are back, and a while has passed in which they might have come too soon.
+            calm_s = fault.acts_after_s + self.budget.steady_s + self.budget.reaction_s
+            self._calm_us = self.world.t_us + round(calm_s * SECOND_US)
+
+    def _end_early(self) -> None:
+        if self._calm_us is not None and self.world.t_us >= self._calm_us and self._watch.recovered():
+            self._over_us = self.world.t_us
+            self._calm_us = None
+            self.world.kill()
 
     def _probe(self) -> None:
         if self.world.t_us < self._watch.healed_us:
@@ -121,6 +176,7 @@ class VirtualStage(Stage):
 
     def _sent(self, t_us: int, frame: Frame) -> None:
         self._watch.sent(t_us, frame, self._daemon.engine.decision)
+        self._end_early()
 
     # ── what a fault may do ─────────────────────────────────────────────────────────────────────────
 
