@@ -22,7 +22,7 @@ from bridge.core.limits.compose import FREE, Bounds, Limits
 from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
-from bridge.core.pack import Doubt, PackState, Reading, Trouble
+from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
 from bridge.core.sign import Signs, without
@@ -89,7 +89,7 @@ class Engine:
         self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
         self._circulation = Circulation(plan)
-        self._looked_at: Sequence[Reading] = ()
+        self._looked_at: Sequence[Facts] = ()
         self._active_banks: list[bool] = []
         self._joined = [True] * len(plan.banks)
         self._notes: list[Note] = []
@@ -258,7 +258,8 @@ class Engine:
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
         plan, pack = self.plan, self._pack
         readings = [pack.read(bank, t_us) for bank in plan.banks]
-        active = self._active(t_us, readings)
+        said = [reading.facts for reading in readings]
+        active = self._active(t_us, readings, said)
         lost = self._lost(t_us, active)
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
@@ -270,7 +271,7 @@ class Engine:
         wrong = self._signs.wrong(t_us, readings)
         apart = self._circulation.warnings(t_us, readings)
         inputs = (
-            readings,
+            said,
             active,
             lost,
             state,
@@ -286,7 +287,7 @@ class Engine:
         )
         if self._leader is not None:
             self._limits.follow(self._leader._limits)
-        elif inputs == self._inputs and self._limits.settled(t_us) and self._told.settled:
+        elif inputs == self._inputs and self._limits.settled(t_us, readings) and self._told.settled:
             return Decision(t_us, *self.decision[1:])
         self._inputs = inputs
         limits = self._limits.decide(
@@ -313,11 +314,11 @@ class Engine:
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
 
-    def _active(self, t_us: int, readings: Sequence[Reading]) -> list[bool]:
+    def _active(self, t_us: int, readings: Sequence[Reading], said: Sequence[Facts]) -> list[bool]:
         """Which banks count: those that are connected, less the lost ones unless they are all there are."""
-        if not self._lost_banks.reduces and readings == self._looked_at:
+        if not self._lost_banks.reduces and said == self._looked_at:
             return self._active_banks
-        self._looked_at = readings
+        self._looked_at = said
         joined = [not reading.apart for reading in readings]
         self._tell_joined(t_us, joined)
         kept = self._lost_banks.active(t_us, readings)

@@ -5,13 +5,13 @@ allowed age is treated as never seen. One source cannot vouch for another: each 
 own age.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Sequence
 from enum import Enum
 from typing import NamedTuple
 
 from bridge.core.count import CellCount
 from bridge.core.intake import Memory, check_integrity, judge
-from bridge.core.plan import Bank, Plan, Source
+from bridge.core.plan import Bank, Plan, Slot, Source
 from bridge.errors import FrameRefused
 
 NEVER_US = -(2**62)
@@ -43,6 +43,10 @@ class Doubt(NamedTuple):
         return f"{self.subject}: {self.trouble.value}"
 
 
+Facts = tuple[object, ...]
+"""What a reading says, without when it was said."""
+
+
 class Reading(NamedTuple):
     """One bank now. `None`: not known. Signs and units as in `bridge.quantities`.
 
@@ -52,6 +56,10 @@ class Reading(NamedTuple):
         connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
         lapsed: a cell or temperature that was seen and is too old now, by name: the extremes are those of
             the rest.
+        cells_us: when the oldest of the cells (or, without all of them, of the extremes) came in: engine time
+            of the accepted frame that carried it. What a law goes by is new once this has moved on; a
+            reading that does not say when counts as new.
+        cells_waited_us: how old the oldest had become when it was renewed: how often the cells are told.
     """
 
     pack_v: float | None
@@ -70,11 +78,21 @@ class Reading(NamedTuple):
     doubt: Doubt | None
     connected: float | None = None
     lapsed: str | None = None
+    cells_us: int | None = None
+    cells_waited_us: int | None = None
+
+    @property
+    def facts(self) -> Facts:
+        """What it says, without when it was said."""
+        return self[:_STAMPS]
 
     @property
     def apart(self) -> bool:
         """Known not to be joined to the others: it takes no share, and bounds nothing."""
         return self.connected == 0.0
+
+
+_STAMPS = Reading._fields.index("cells_us")
 
 
 class _Kept(NamedTuple):
@@ -116,8 +134,9 @@ class PackState:
             bank.name: tuple(slot for slot in used if plan.slots[slot].quantity in _EXTREMES)
             for bank, used in zip(plan.banks, self._used.values(), strict=True)
         }
-        self._frames = 0
+        self._frames = dict.fromkeys((source.owner for source in plan.sources), 0)
         self._kept: dict[str, _Kept] = {}
+        self._stamps = {bank.name: _Stamps(bank, plan.slots) for bank in plan.banks}
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
 
@@ -129,7 +148,7 @@ class PackState:
                 of range or jumped. Nothing is taken, and the source is in doubt until its next good frame.
         """
         memory = self._memories[id(source)]
-        self._frames += 1
+        self._frames[source.owner] += 1
         try:
             numbers = source.decoder.decode(data)
             check_integrity(source, memory, numbers, data)
@@ -172,14 +191,14 @@ class PackState:
 
     def read(self, bank: Bank, t_us: int) -> Reading:
         """The bank as it stands at `t_us`: only readings within their age, the worst of what overlaps."""
-        kept = self._kept.get(bank.name)
-        if kept is not None and kept.frames == self._frames and t_us <= kept.until_us:
+        kept, frames = self._kept.get(bank.name), self._frames.get(bank.name, 0)
+        if kept is not None and kept.frames == frames and t_us <= kept.until_us:
             self._agreed_us[bank.name] = t_us
             return kept.reading
         reading = self._read(bank, t_us)
         if reading.doubt is None and self._agreed_us[bank.name] == t_us:
             ends_us = [end for slot in self._used[bank.name] if (end := self._valid_until_us[slot]) >= t_us]
-            self._kept[bank.name] = _Kept(reading, self._frames, min(ends_us, default=t_us))
+            self._kept[bank.name] = _Kept(reading, frames, min(ends_us, default=t_us))
         return reading
 
     def _read(self, bank: Bank, t_us: int) -> Reading:
@@ -223,6 +242,7 @@ class PackState:
             doubt,
             get("bank_connected"),
             self._lapsed(bank, t_us),
+            *self._stamps[bank.name].look(t_us, until_us, whole=cells_v is not None),
         )
 
     def _lapsed(self, bank: Bank, t_us: int) -> str | None:
@@ -253,6 +273,34 @@ class PackState:
             self._counts[bank].believe()
             return Doubt(Trouble.MISMATCH, f"bank {bank}, {contradiction}")
         return None
+
+
+class _Stamps:
+    """How old what a bank's laws go by is. Mutable; one for each bank.
+
+    All cells, if each is known: the oldest of them, because a law looks at every one. Else the extremes that
+    are told, or what single cells there are.
+    """
+
+    def __init__(self, bank: Bank, slots: Sequence[Slot]) -> None:
+        def aged(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
+            return tuple((slot, slots[slot].max_age_us) for slot in numbers)
+
+        ends = ("cell_voltage_min", "cell_voltage_max")
+        self._cells = aged(bank.cell_slots)
+        self._ends = aged(bank.slots[name] for name in ends if name in bank.slots)
+        self._oldest_us: int | None = None
+        self._waited_us: int | None = None
+
+    def look(self, t_us: int, until_us: Sequence[int], *, whole: bool) -> tuple[int | None, int | None]:
+        """When the oldest came in, and how old the oldest had become when it was renewed last."""
+        rows = self._cells if whole else self._ends or self._cells
+        came = [until_us[slot] - age_us for slot, age_us in rows if until_us[slot] >= t_us]
+        oldest_us, before_us = min(came, default=None), self._oldest_us
+        if oldest_us is not None and before_us is not None and oldest_us > before_us:
+            self._waited_us = t_us - before_us
+        self._oldest_us = oldest_us
+        return oldest_us, self._waited_us
 
 
 def _optional(plan: Plan, bank: Bank) -> tuple[int, ...]:

@@ -167,6 +167,7 @@ class Story:
         late = self.t_us - told_us > MOST_AGE_S * SECOND_US
         if late:
             now = now._replace(doubt=Doubt(Trouble.LATE, "cells of bank1"))
+        now = now._replace(cells_us=told_us)
         state = self._state.step(self.t_us, now.doubt).state
         found = self.limits.decide(self.t_us, 1.0, state, [now], [True], [], inverter_silent=False)
         volts, amps, drawn_a, floor_v = (limit.value for limit in found)

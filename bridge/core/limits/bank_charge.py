@@ -60,7 +60,7 @@ class BankCharge:
 
         Args:
             t_us: now.
-            reading: the bank as it stands; a new object if anything new came in.
+            reading: the bank as it stands.
             share: the bank's share of the pack's current.
             sent_v: the pack's charge voltage limit as it was last.
             sent_a: what of its current limit as it was last is for this bank.
@@ -81,6 +81,8 @@ class BankCharge:
                 reading.pack_v,
                 reading.current_a,
                 fresh=self.pace.fresh,
+                age_s=self.pace.age_s,
+                waited_s=self.pace.waited_s,
                 coldest_c=reading.coldest_c,
                 sent_v=sent_v,
                 sent_a=sent_a,

@@ -53,7 +53,7 @@ class BankDraw:
 
         Args:
             t_us: now.
-            reading: the bank as it stands; a new object if anything new came in.
+            reading: the bank as it stands.
             share: the bank's share of the pack's current.
             sent_a: what of the pack's discharge current limit as it was last is for this bank.
         """
@@ -70,6 +70,8 @@ class BankDraw:
                 reading.pack_v,
                 reading.current_a,
                 fresh=self.pace.fresh,
+                age_s=self.pace.age_s,
+                waited_s=self.pace.waited_s,
                 coldest_c=reading.coldest_c,
                 sent_a=sent_a,
             )

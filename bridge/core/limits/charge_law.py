@@ -74,6 +74,8 @@ class ChargeLaw:
         current_a: float | None,
         *,
         fresh: bool = True,
+        age_s: float = 0.0,
+        waited_s: float | None = None,
         coldest_c: float | None = None,
         sent_v: float,
         sent_a: float,
@@ -85,11 +87,14 @@ class ChargeLaw:
             cells_v: all cells, or only the lowest and the highest.
             pack_v: the string; needed if not all cells are known.
             current_a: positive charges; `None` if not known.
-            fresh: whether the readings came in since the last call.
+            fresh: whether the cells' readings came in since the last call.
+            age_s: how long ago the oldest of them came in.
+            waited_s: how old those before had become when these came; `None`: counted here.
             coldest_c: coldest cell; 25 °C if not known.
             sent_v, sent_a: the limits that went out last, which may be tighter than the law's own.
         """
-        now = self._look(dt_s, cells_v, pack_v, current_a, fresh=fresh, coldest_c=coldest_c)
+        elapsed = self._clock.advance(dt_s, fresh=fresh, age_s=age_s, waited_s=waited_s)
+        now = self._look(dt_s, elapsed, cells_v, pack_v, current_a, fresh=fresh, coldest_c=coldest_c)
         voltage, cells = self.voltage, self.cells
         limit_v = voltage.follow(now, sent_v, sent_a)
         charger = voltage.charger
@@ -118,6 +123,7 @@ class ChargeLaw:
     def _look(
         self,
         dt_s: float,
+        elapsed: float,
         cells_v: Sequence[float],
         pack_v: float | None,
         current_a: float | None,
@@ -127,7 +133,6 @@ class ChargeLaw:
     ) -> Moment:
         """Updates the estimates and the current that is wanted."""
         settings, cells = self._settings, self.cells
-        elapsed = self._clock.advance(dt_s, fresh=fresh)
         if fresh:
             self._weigh(cells_v, current_a or 0.0)
             cells = self.cells

@@ -86,11 +86,12 @@ class Limits:
         laws = (*self._charge_laws, *self._laws)
         return [warning for law in laws for warning in law.warnings]
 
-    def settled(self, t_us: int) -> bool:
-        """Whether the same inputs would give the same limits at `t_us`, from now on until then."""
+    def settled(self, t_us: int, readings: Sequence[Reading]) -> bool:
+        """Whether inputs that say the same would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        return self._shares.settled and all(law.pace.settled(t_us) for law in self._laws)
+        laws = zip(self._laws, (*readings, *readings), strict=True)
+        return self._shares.settled and all(law.pace.settled(t_us, reading) for law, reading in laws)
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
         """Whether charging, and discharging, are inhibited at `t_us`."""

@@ -53,6 +53,8 @@ class DrawLaw:
         current_a: float | None,
         *,
         fresh: bool = True,
+        age_s: float = 0.0,
+        waited_s: float | None = None,
         coldest_c: float | None = None,
         sent_a: float,
     ) -> DrawLimits:
@@ -63,12 +65,14 @@ class DrawLaw:
             cells_v: all cells, or only the lowest.
             pack_v: the string; without it, and without all cells, there is no floor.
             current_a: positive charges; `None` if not known.
-            fresh: whether the readings came in since the last call.
+            fresh: whether the cells' readings came in since the last call.
+            age_s: how long ago the oldest of them came in.
+            waited_s: how old those before had become when these came; `None`: counted here.
             coldest_c: coldest cell; 25 °C if not known.
             sent_a: the current limit that went out last, which may be tighter than the law's own.
         """
         settings, cells = self._settings, self.cells
-        elapsed = self._clock.advance(dt_s, fresh=fresh)
+        elapsed = self._clock.advance(dt_s, fresh=fresh, age_s=age_s, waited_s=waited_s)
         if fresh:
             drawn_a = 0.0 if current_a is None else -current_a
             cells.update(cells_v, drawn_a, elapsed, 25.0 if coldest_c is None else coldest_c)

@@ -35,12 +35,14 @@ def test_doubt_teaches_nothing_and_moves_nothing(
 def test_near_its_bound_limits_are_settled_until_a_law_steps_next(cell_v: float) -> None:
     """A second after new readings; before any, and far from target and floor, nothing is to come."""
     bench = Bench()
-    assert bench.limits.settled(9 * SECOND_US)
+    assert bench.limits.settled(9 * SECOND_US, bench.readings)
     bench.go(60.0)
-    assert bench.limits.settled(bench.t_us + 9 * SECOND_US)
+    assert bench.limits.settled(bench.t_us + 9 * SECOND_US, bench.readings)
     bench.set(cells_v=[cell_v] * 16, low_v=cell_v, high_v=cell_v, pack_v=16 * cell_v)
     bench.go(1.0)
-    assert [bench.limits.settled(bench.t_us + later) for later in (SECOND_US - 1, SECOND_US)] == [True, False]
+    assert [
+        bench.limits.settled(bench.t_us + later, bench.readings) for later in (SECOND_US - 1, SECOND_US)
+    ] == [True, False]
 
 
 def test_what_was_learnt_is_taken_up() -> None:

@@ -285,9 +285,9 @@ def test_settled_limits_stay_as_they_are() -> None:
     """`settled` promises it: the engine does not ask again then."""
     bench = Bench()
     bench.go(1.0)
-    before = bench.limits.settled(bench.t_us)
+    before = bench.limits.settled(bench.t_us, bench.readings)
     settled = bench.go(60.0)
-    assert (before, bench.limits.settled(bench.t_us + SECOND)) == (False, True)
+    assert (before, bench.limits.settled(bench.t_us + SECOND, bench.readings)) == (False, True)
     assert bench.go(9.0) == settled
 
 
@@ -319,18 +319,18 @@ def test_limits_that_rise_are_not_settled(rising: dict[str, Any]) -> None:
     bench.go()
     recover(bench, 6)
     bench.go(0.1)
-    assert not bench.limits.settled(bench.t_us)
+    assert not bench.limits.settled(bench.t_us, bench.readings)
 
 
 def test_banks_whose_shares_are_being_measured_are_not_settled() -> None:
     """While a current flows the shares go on; at rest they stand."""
     bench = open_bench(Builder(banks=2))
     bench.go(60.0)
-    assert bench.limits.settled(bench.t_us)
+    assert bench.limits.settled(bench.t_us, bench.readings)
     for bank in (0, 1):
         bench.set(bank, current_a=40.0)
     bench.go()
-    assert not bench.limits.settled(bench.t_us)
+    assert not bench.limits.settled(bench.t_us, bench.readings)
 
 
 def test_the_wish_not_to_discharge_ends_by_itself_too() -> None:
@@ -430,14 +430,15 @@ def test_limits_are_settled_until_the_charge_law_of_any_bank_steps_next(banks: i
         bench.set(cells_v=list(cells_v), high_v=3.46, low_v=3.41, pack_v=sum(cells_v))
         bench.go(1.0)
     settled = [
-        bench.limits.settled(bench.t_us + later_us) for later_us in (0, SECOND - 1, SECOND, 3 * SECOND)
+        bench.limits.settled(bench.t_us + later_us, bench.readings)
+        for later_us in (0, SECOND - 1, SECOND, 3 * SECOND)
     ]
     assert settled == [True, True, False, False]
     bench = open_bench(Builder(banks=banks))
     for _ in range(60):
         bench.readings = [GOOD._replace() for _ in range(banks)]
         bench.go(1.0)
-    assert bench.limits.settled(bench.t_us + 9 * SECOND)
+    assert bench.limits.settled(bench.t_us + 9 * SECOND, bench.readings)
 
 
 def test_both_currents_start_at_zero_and_close_to_zero() -> None:
@@ -460,7 +461,7 @@ def test_a_floor_that_still_falls_is_not_settled() -> None:
         limits = bench.go(1.0)
     assert limits[2].value == 5.0
     assert limits[3].value > 46.4
-    assert not bench.limits.settled(bench.t_us)
+    assert not bench.limits.settled(bench.t_us, bench.readings)
 
 
 def test_what_has_lapsed_releases_no_cut_off_either_way() -> None:
@@ -487,10 +488,10 @@ def test_a_voltage_that_still_rises_is_not_settled() -> None:
     bench = open_bench()
     bench.course = Now(volts=(Contribution(Reason.RESTED, 53.6, ""),))
     assert bench.go()[0].value == 53.6
-    assert bench.limits.settled(bench.t_us)
+    assert bench.limits.settled(bench.t_us, bench.readings)
     bench.course = IDLE
     assert 53.6 < bench.go(1.0)[0].value < 56.0
-    assert not bench.limits.settled(bench.t_us)
+    assert not bench.limits.settled(bench.t_us, bench.readings)
 
 
 def test_each_bank_is_told_its_part_of_the_limits_by_what_flows_in_those_that_count(

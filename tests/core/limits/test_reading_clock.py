@@ -26,3 +26,23 @@ def test_a_longer_period_counts_at_once_and_is_slowly_forgotten() -> None:
     for _ in range(200):
         clock.advance(1.0, fresh=True)
     assert clock.period_s == 1.0
+
+
+def test_cells_that_come_in_turns_are_as_old_as_the_oldest() -> None:
+    """Each page comes every 4 s, one a second: news every second, of which the oldest is 3 s old."""
+    clock = ReadingClock(1.0)
+    for _ in range(9):
+        assert clock.advance(1.0, fresh=True, age_s=3.0, waited_s=4.0) == 1.0
+    assert (clock.age_s, clock.period_s, clock.unseen_s) == (3.0, 4.0, 5.0)
+    clock.advance(2.0, fresh=False)
+    assert (clock.age_s, clock.unseen_s) == (5.0, 6.0)
+
+
+def test_what_was_not_looked_at_does_not_make_the_pack_seem_slow() -> None:
+    """Nothing was limited for 12 s; looked at once a second, cells that come every 0.1 s are 1 s old."""
+    clock = ReadingClock(0.0)
+    clock.advance(1.0, fresh=True, waited_s=0.1)
+    assert clock.advance(12.0, fresh=True, waited_s=0.1) == 12.0
+    assert clock.period_s == 1.0
+    clock.advance(0.2, fresh=True, waited_s=0.1)
+    assert clock.period_s == 0.98

@@ -75,10 +75,14 @@ class Life:
     def __init__(self) -> None:
         self.limits = Limits(PLAN)
         self.t_us = 0
+        self._told: tuple[Reading | None, int] = None, 0
 
     def second(self, reading: Reading, state: State = State.FOLLOWING) -> FourLimits:
-        """What is allowed a second later."""
+        """What is allowed a second later, of readings that came in then unless they are the last ones."""
         self.t_us += SECOND
+        if reading is not self._told[0]:
+            self._told = reading, self.t_us
+        reading = reading._replace(cells_us=self._told[1])
         return self.limits.decide(self.t_us, 1.0, state, [reading], [True], [], inverter_silent=False)
 
 
