@@ -57,6 +57,18 @@ class Problem(NamedTuple):
     def __str__(self) -> str:
         return f"{self.file}: {self.key}: {self.found}; allowed: {self.allowed}"
 
+    @property
+    def plain(self) -> "Problem":
+        """The same, fit for one line of a log or terminal, whatever stands in the file."""
+        return Problem(self.severity, *(one_line(text) for text in self[1:]))
+
+
+def one_line(text: str, most: int = 400) -> str:
+    """A text on one line, not too long, with everything that cannot be printed as an escape."""
+    if len(text) > most:
+        text = text[: most - 3] + "..."
+    return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
 
 class AmpweirError(Exception):
     """Base of all errors this program raises on purpose."""
@@ -70,7 +82,7 @@ class InputError(AmpweirError):
     exit_code = EXIT_INPUT
 
     def __init__(self, problems: Sequence[Problem]) -> None:
-        self.problems = tuple(problems)
+        self.problems = tuple(problem.plain for problem in problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 

@@ -3,14 +3,15 @@
 from dataclasses import dataclass
 from datetime import datetime
 
-from bridge.errors import EXIT_FAIL, EXIT_OK, EXIT_WARN, Problem, Severity
+from bridge.core.engine import Engine
+from bridge.errors import EXIT_FAIL, EXIT_OK, EXIT_WARN, AmpweirError, Problem, Severity
 from bridge.profile.check_limits import check_limits
 from bridge.profile.check_sent import SentRow, check_sent
 from bridge.profile.check_sources import check_sources
 from bridge.profile.check_stages import check_stages
 from bridge.profile.check_times import BudgetRow, BusRow, check_times
 from bridge.profile.findings import Findings
-from bridge.profile.load import LoadedProfile
+from bridge.profile.load import LoadedProfile, unusable
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,20 +57,43 @@ def check_profile(loaded: LoadedProfile, now: datetime | None = None) -> CheckRe
     Args:
         loaded: the profile (loading has refused already what cannot be run at all).
         now: with offset; wishes that end are compared with it. `None`: they are not.
+
+    Raises:
+        ProfileError: the program itself fails over this profile.
     """
+    try:
+        return _checked(loaded, now)
+    except AmpweirError:
+        raise
+    except Exception as fault:
+        raise unusable(str(loaded.path), fault) from fault
+
+
+def _checked(loaded: LoadedProfile, now: datetime | None) -> CheckReport:
     findings = Findings(str(loaded.path))
     check_limits(loaded, findings)
     check_sources(loaded, findings)
     check_stages(loaded, findings)
     timing = check_times(loaded, now, findings)
     sent = check_sent(loaded, timing.responses_s, findings)
+    _check_runs(loaded, findings)
     order = list(Severity)
     problems = sorted(findings.problems, key=lambda one: order.index(one.severity))
     return CheckReport(
         file=str(loaded.path),
         name=loaded.plan.name,
-        problems=tuple(problems),
+        problems=tuple(problem.plain for problem in problems),
         sent=sent,
         buses=timing.buses,
         budgets=timing.budgets,
     )
+
+
+def _check_runs(loaded: LoadedProfile, findings: Findings) -> None:
+    """A start, and a stop at once: what cannot even say zero must not begin."""
+    try:
+        engine = Engine(loaded.plan, 0)
+        engine.poll(0)
+        engine.close(0)
+    except Exception as fault:
+        findings.fail((), f"it cannot be run: {type(fault).__name__}: {fault}", "a profile that can")

@@ -6,6 +6,7 @@ Nothing of cantools goes further than this file, neither its objects nor its exc
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain, islice
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,8 @@ from bridge.core.codec import FLOATS, Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
 from bridge.frames import EXTENDED
 from bridge.lean import import_part
+from bridge.profile.dbc_bounds import refuse_absurd
+from bridge.profile.reading import DBC_BYTES, read_limited
 
 if TYPE_CHECKING:
     from cantools.database.can import Message, Signal
@@ -21,20 +24,17 @@ if TYPE_CHECKING:
 else:
     dbc = import_part("cantools.database.can.formats.dbc")
 
-MOST = 65_535
-"""No message has more bits, bytes or pages than this."""
+LEAST_FACTOR, MOST_FACTOR, MOST_OFFSET = 1e-15, 1e15, 1e20
+"""Beyond these a scale is a slip: 64 bits reach to 1.8e19."""
 
-_COUNTS = re.compile(
-    r"^\s*(?:BO_\s+\d+\s+\w+\s*:\s*(?=\d)|SG_\s[^:]*:\s*(?=\d+\s*\|)|SG_MUL_VAL_\s+\d+\s+\w+\s+\w+\s)([^;@A-Za-z]*)",
-    re.MULTILINE,
-)
-"""Length of a message; place and length of a signal; its pages."""
+MOST_PROBLEMS = 100
+"""Of one file; whoever has so many has another file in mind."""
 
 CLASSIC_BYTES = 8
 """Longest data of a classic CAN frame."""
 
 
-def load_dbc(path: Path, shown: str | None = None) -> dict[str, MessageLayout]:
+def load_dbc(path: Path, shown: str | None = None, most: int = DBC_BYTES) -> dict[str, MessageLayout]:
     """The layouts of all messages of a DBC file, by name.
 
     A message longer than a classic frame is kept, since a file may hold messages nobody maps: whoever
@@ -43,6 +43,7 @@ def load_dbc(path: Path, shown: str | None = None) -> dict[str, MessageLayout]:
     Args:
         path: the file, in UTF-8 or Windows-1252.
         shown: what to call the file in problems; the path if None.
+        most: most bytes it may have.
 
     Raises:
         ProfileError: with every problem found, if the file cannot be read or understood, a name or an
@@ -50,11 +51,14 @@ def load_dbc(path: Path, shown: str | None = None) -> dict[str, MessageLayout]:
             format or factor that cannot be computed with.
     """
     name = shown if shown is not None else str(path)
-    text = _text(path, name)
+    text = _text(path, name, most)
     messages = _parsed(text, name)
-    problems = [*_doubles(messages, name), *_lost_pages(text, messages, name)]
-    for message in messages:
-        problems += _message_problems(message, name)
+    found = chain(
+        _doubles(messages, name),
+        _lost_pages(text, messages, name),
+        *(_message_problems(message, name) for message in messages),
+    )
+    problems = list(islice(found, MOST_PROBLEMS))
     if problems:
         raise ProfileError(problems)
     return {message.name: _layout(message) for message in messages}
@@ -69,12 +73,8 @@ def _problem(file: str, key: str, found: str, allowed: str) -> Problem:
     return Problem(Severity.FAIL, file, key, found, allowed)
 
 
-def _text(path: Path, name: str) -> str:
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise ProfileError([_problem(name, "file", reason, "a readable DBC file")]) from None
+def _text(path: Path, name: str, most: int) -> str:
+    raw = read_limited(path, name, most, "a readable DBC file")
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -82,7 +82,7 @@ def _text(path: Path, name: str) -> str:
 
 
 def _parsed(text: str, name: str) -> "Sequence[Message]":
-    _refuse_absurd(text, name)
+    refuse_absurd(text, name)
     # not strict: overlaps are found here, all of them, and named by message and signal
     try:
         return dbc.load_string(text, strict=False).messages
@@ -92,16 +92,6 @@ def _parsed(text: str, name: str) -> "Sequence[Message]":
         where = re.search(r"line (\d+)", found)
         key = f"line {where[1]}" if where else "file"
         raise ProfileError([_problem(name, key, found, "a valid DBC file")]) from None
-
-
-def _refuse_absurd(text: str, name: str) -> None:
-    """Numbers of bits, bytes or pages for which the library would count for hours."""
-    for found in _COUNTS.finditer(text):
-        numbers = re.findall(r"\d+", found[1])
-        worst = max(numbers, key=lambda number: (len(number), number), default="0")
-        if len(worst) > len(str(MOST)) or int(worst) > MOST:
-            line = text.count("\n", 0, found.start()) + 1
-            raise ProfileError([_problem(name, f"line {line}", f"the number {worst}", f"at most {MOST}")])
 
 
 def _key(message: "Message") -> int:
@@ -133,7 +123,7 @@ def _lost_pages(text: str, messages: "Sequence[Message]", name: str) -> Iterator
     for found in re.finditer(r"^[ \t]*(?:BO_\s+(\d+)|SG_\s+(\w+)\s+(m\d+)M?\s*:)", text, re.MULTILINE):
         if found[1]:
             key = int(found[1])
-        elif pages.get((key, found[2]), ()) is None:
+        elif pages.get((key, found[2]), ()) is None and key in titles:
             allowed = "one multiplexer (M) in the message, or a SG_MUL_VAL_ line for this signal"
             yield _problem(name, f"{titles[key]}.{found[2]}", f"{found[3]} of no known multiplexer", allowed)
 
@@ -146,10 +136,11 @@ def _message_problems(message: "Message", name: str) -> Iterator[Problem]:
     for signal in signals:
         for found, allowed in _signal_problems(signal, message):
             yield _problem(name, f"{message.name}.{signal.name}", found, allowed)
-    places = [(signal.name, _bits(signal), dict(_chain(signal, message))) for signal in signals]
-    for index, (title, bits, chain) in enumerate(places):
-        for other, taken, others in places[:index]:
-            if bits & taken and title != other and _together(chain, others):
+    by_name = {signal.name: signal for signal in signals}
+    places = [(signal.name, _bits(signal), dict(_chain(signal, by_name))) for signal in signals]
+    for index, (title, bits, pages) in enumerate(places):
+        for other, taken, others in islice(places, index):
+            if not bits.isdisjoint(taken) and title != other and _together(pages, others):
                 key, found = f"{message.name}.{title}", f"overlaps {message.name}.{other}"
                 yield _problem(name, key, found, "bits of its own")
 
@@ -165,8 +156,9 @@ def _signal_problems(signal: "Signal", message: "Message") -> Iterator[tuple[str
         yield f"start value {signal.raw_initial}", "a finite number that the signal can hold"
     if factor == 0 or not isfinite(factor) or not isfinite(offset):
         yield f"factor {factor}, offset {offset}", "finite numbers, factor not 0"
-    elif not isfinite(float(factor) * 2.0**64 + offset):
-        yield f"factor {factor}, offset {offset}", "numbers that 64 bits do not overflow"
+    elif not LEAST_FACTOR <= abs(factor) <= MOST_FACTOR or abs(offset) > MOST_OFFSET:
+        allowed = f"a factor from {LEAST_FACTOR:g} to {MOST_FACTOR:g} in size, an offset to {MOST_OFFSET:g}"
+        yield f"factor {factor:g}, offset {offset:g}", allowed
     if signal.multiplexer_signal is not None:
         above = {other.name: other for other in message.signals}.get(signal.multiplexer_signal)
         if above is None or above.conversion.is_float:
@@ -181,9 +173,8 @@ def _bits(signal: "Signal") -> frozenset[int]:
     return frozenset(8 * (n // 8) + 7 - n % 8 for n in range(first, first + signal.length))
 
 
-def _chain(signal: "Signal", message: "Message") -> Iterator[tuple[str, frozenset[int]]]:
+def _chain(signal: "Signal", by_name: "Mapping[str, Signal]") -> Iterator[tuple[str, frozenset[int]]]:
     """The chain of multiplexer conditions, outermost first."""
-    by_name = {other.name: other for other in message.signals}
     chain: dict[str, frozenset[int]] = {}
     here: Signal | None = signal
     while here is not None and here.multiplexer_signal is not None and here.multiplexer_signal not in chain:
@@ -198,11 +189,12 @@ def _together(one: Mapping[str, frozenset[int]], two: Mapping[str, frozenset[int
 
 
 def _layout(message: "Message") -> MessageLayout:
-    fields = tuple(_field(signal, message) for signal in message.signals)
+    by_name = {signal.name: signal for signal in message.signals}
+    fields = tuple(_field(signal, by_name) for signal in message.signals)
     return MessageLayout(message.name, _key(message), message.length, fields)
 
 
-def _field(signal: "Signal", message: "Message") -> Field:
+def _field(signal: "Signal", by_name: "Mapping[str, Signal]") -> Field:
     conversion = signal.conversion
     # the library knows a range of [0|0] as unlimited, but not one of [0.0|0.0]
     unlimited = not signal.minimum and not signal.maximum
@@ -218,7 +210,7 @@ def _field(signal: "Signal", message: "Message") -> Field:
         minimum=None if unlimited else signal.minimum,
         maximum=None if unlimited else signal.maximum,
         unit=signal.unit or "",
-        mux=tuple(_chain(signal, message)),
+        mux=tuple(_chain(signal, by_name)),
         choices=tuple((raw, str(text)) for raw, text in (conversion.choices or {}).items()),
         initial_raw=_initial(signal) or 0,
     )

@@ -1,12 +1,18 @@
 """Collects every problem of a profile before anything is refused, and the message definitions it names."""
 
 from collections.abc import Iterable
+from contextlib import suppress
 from difflib import get_close_matches
+from math import prod
 from pathlib import Path
 
 from bridge.core.codec import Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
+from bridge.profile.reading import DBC_BYTES
 from bridge.profile.schema_base import path_text, shown
+
+MOST_PAGES = 4096
+"""Pages of a message that is mapped: each is a reader of its own (own choice)."""
 
 Key = tuple[str | int, ...]
 """Where in the profile: names of tables and keys, and positions in arrays."""
@@ -55,10 +61,14 @@ class Definitions:
         self._home = home
         self._findings = findings
         self._files: dict[Path, dict[str, MessageLayout] | None] = {}
+        self._left = DBC_BYTES
 
     def path(self, dbc: str) -> Path:
         """The file a profile's `dbc` key means."""
-        return self._home / Path(dbc).expanduser()
+        relative = Path(dbc)
+        with suppress(RuntimeError):  # no such user, or nobody's home is known
+            relative = relative.expanduser()
+        return self._home / relative
 
     def message(self, key: Key, dbc: str, message: str) -> MessageLayout | None:
         """The layout of a message, or `None` after noting why there is none."""
@@ -71,6 +81,9 @@ class Definitions:
         elif layout.length > 8:
             found = f"{message} has {layout.length} bytes"
             self._findings.fail((*key, "message"), found, "at most 8, as a classic CAN frame has")
+            return None
+        elif (pages := _pages(layout)) > MOST_PAGES:
+            self._findings.fail((*key, "message"), f"{message} has {pages} pages", f"at most {MOST_PAGES}")
             return None
         return layout
 
@@ -90,11 +103,21 @@ class Definitions:
             from bridge.profile.dbc import load_dbc
 
             try:
-                self._files[path] = load_dbc(path, dbc)
+                self._files[path] = load_dbc(path, dbc, self._left)
+                self._left -= path.stat().st_size
             except ProfileError as error:
                 self._findings.problems.extend(error.problems)
                 self._files[path] = None
         return self._files[path]
+
+
+def _pages(layout: MessageLayout) -> int:
+    """How many pages a message has, all combinations of its multiplexers."""
+    ids: dict[str, set[int]] = {}
+    for field in layout.fields:
+        for name, raws in field.mux:
+            ids.setdefault(name, set()).update(raws)
+    return prod(len(raws) for raws in ids.values())
 
 
 def pick(findings: Findings, key: Key, what: str, name: str | None, known: list[str]) -> str | None:

@@ -1,16 +1,17 @@
 """Reads a profile and the message definitions it names: a plan, or all problems at once."""
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from bridge.core.codec import MessageLayout
 from bridge.core.plan import Plan
-from bridge.errors import Problem, ProfileError, Severity
+from bridge.errors import AmpweirError, ProfileError
 from bridge.profile.compile import compile_plan
 from bridge.profile.findings import Definitions, Findings
-from bridge.profile.schema import VERSION, Profile
+from bridge.profile.parse import parsed
+from bridge.profile.reading import refused
+from bridge.profile.schema import Profile
 from bridge.profile.validate import validated
 from bridge.service.seam import BusConfig
 
@@ -61,10 +62,26 @@ def load_profile(path: Path | str) -> LoadedProfile:
     """The profile in a file, compiled.
 
     Raises:
-        ProfileError: with every problem found in it and in the message definitions it names.
+        ProfileError: with every problem found in it and in the message definitions it names. Nothing else is
+            raised, whatever the files are.
     """
+    try:
+        return _loaded(path)
+    except AmpweirError:
+        raise
+    except Exception as fault:
+        raise unusable(str(path), fault) from fault
+
+
+def unusable(file: str, fault: Exception) -> ProfileError:
+    """The last net: a fault of the program's own over a file is a problem of that file's, in one line."""
+    found = f"{type(fault).__name__}: {fault}" if str(fault) else type(fault).__name__
+    return refused(file, "file", f"cannot be used: {found}", "a profile that this program can work with")
+
+
+def _loaded(path: Path | str) -> LoadedProfile:
     file = str(path)
-    raw = _parsed(Path(path), file)
+    raw = parsed(Path(path), file)
     findings = Findings(file)
     profile = validated(raw, findings)
     if profile is None:
@@ -103,36 +120,3 @@ def _buses(profile: Profile, plan: Plan) -> tuple[BusConfig, ...]:
         )
         for bus in profile.bus
     )
-
-
-def _refused(file: str, key: str, found: str, allowed: str) -> ProfileError:
-    return ProfileError([Problem(Severity.FAIL, file, key, found, allowed)])
-
-
-def _parsed(path: Path, file: str) -> dict[str, Any]:
-    """The tables of the file, arrays as tuples."""
-    try:
-        text = path.read_bytes().decode("utf-8")
-    except OSError as error:
-        raise _refused(file, "file", error.strerror or type(error).__name__, "a readable file") from None
-    except UnicodeDecodeError as error:
-        line = path.read_bytes()[: error.start].count(b"\n") + 1
-        raise _refused(file, f"line {line}", "bytes that are no UTF-8", "UTF-8 text") from None
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        found, _, where = str(error).partition(" (at ")
-        line_text = where.partition(",")[0] if where.startswith("line") else f"line {text.count(chr(10)) + 1}"
-        raise _refused(file, line_text, found.rstrip("."), "valid TOML") from None
-    version = raw.get("profile_version")
-    if isinstance(version, int) and version > VERSION:
-        found = f"version {version}, newer than this program"
-        raise _refused(file, "profile_version", found, f"{VERSION}, or a newer ampweir")
-    tables: dict[str, Any] = _with_tuples(raw)
-    return tables
-
-
-def _with_tuples(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _with_tuples(one) for key, one in value.items()}
-    return tuple(_with_tuples(one) for one in value) if isinstance(value, list) else value

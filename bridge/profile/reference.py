@@ -28,6 +28,10 @@ Rules for all keys: an unknown key is refused. The unit is in the name of a key 
 charges the pack; current limits are never negative. A date has its offset: `2026-12-01T12:00:00+01:00`.
 `[[name]]` may be repeated, one table each.
 
+Bounds for all keys: a profile has at most 250,000 bytes, the message definitions it names at most 1,000,000
+together; a text at most 1,000 characters, all of which can be printed; a voltage, current, time or charge is
+at most 1,000,000, any other number is 0 or from 1e-9 to 1e20 in size; a date lies in the years 1970 to 2099.
+
 This file is made from the schema; change `bridge/profile/schema*.py`, then run
 `python -m bridge.profile.reference > profiles/README.md`.
 

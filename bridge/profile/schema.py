@@ -68,7 +68,7 @@ class Bus(Section):
     channel: Text = Field(description="interface on this machine, such as can0")
     bitrate: int = Field(ge=5_000, le=1_000_000, description="bits a second")
     options: dict[str, Any] = Field(
-        default={}, description="further options of the interface, passed on as they are"
+        default={}, max_length=50, description="further options of the interface, passed on as they are"
     )
 
     @field_validator("options")
@@ -105,12 +105,16 @@ class Profile(Section):
     name: Text = Field(description="name of the site, for people")
     tick_ms: int = Field(default=100, ge=1, le=60_000, description="limits are computed this often, ms")
     pack: Pack = Field(description="what all banks have in common")
-    bank: tuple[Bank, ...] = Field(min_length=1, description="one table for each bank")
-    bus: tuple[Bus, ...] = Field(min_length=1, description="one table for each bus")
-    inverter: tuple[Inverter, ...] = Field(min_length=1, description="one table for each inverter")
-    source: tuple[Source, ...] = Field(min_length=1, description="one table for each received message")
+    bank: tuple[Bank, ...] = Field(min_length=1, max_length=32, description="one table for each bank")
+    bus: tuple[Bus, ...] = Field(min_length=1, max_length=16, description="one table for each bus")
+    inverter: tuple[Inverter, ...] = Field(
+        min_length=1, max_length=32, description="one table for each inverter"
+    )
+    source: tuple[Source, ...] = Field(
+        min_length=1, max_length=400, description="one table for each received message"
+    )
     transmission: tuple[Transmission, ...] = Field(
-        min_length=1, description="one table for each sent message"
+        min_length=1, max_length=200, description="one table for each sent message"
     )
     limits: Limits = Field(default=Limits(), description="bounds of the pack and its cells")
     options: Options = Field(default=Options(), description="wishes of the person")

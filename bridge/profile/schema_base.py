@@ -7,9 +7,14 @@ from typing import Annotated, Any, ClassVar
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
+MOST = 1_000_000
+"""No voltage, current, time or charge of a profile is larger: nothing that is built, and hardly a slip."""
+
 Text = Annotated[str, Field(min_length=1)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+Positive = Annotated[float, Field(gt=0, le=MOST)]
+NotNegative = Annotated[float, Field(ge=0, le=MOST)]
+Number = Annotated[float, Field(ge=-1e9, le=1e9)]
+Celsius = Annotated[float, Field(ge=-273.15, le=1000)]
 Share = Annotated[float, Field(ge=0, le=1)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Byte = Annotated[int, Field(ge=0, le=255)]

@@ -1,14 +1,26 @@
 """The sections of a profile that bound the pack: curves, limits, wishes, shown charge, fail-safe times."""
 
+from math import inf
 from typing import Annotated, Any, Self
 
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
 from bridge.core.limits.curve import Curve
-from bridge.profile.schema_base import NotNegative, Percent, Positive, Section, Share, shown, wrong
+from bridge.profile.schema_base import (
+    MOST,
+    Celsius,
+    NotNegative,
+    Percent,
+    Positive,
+    Section,
+    Share,
+    shown,
+    wrong,
+)
 
 Shares = Annotated[
-    tuple[Share, ...], Field(min_length=1, description="share of the current at each position, 0 to 1")
+    tuple[Share, ...],
+    Field(min_length=1, max_length=100, description="share of the current at each position, 0 to 1"),
 ]
 
 
@@ -35,7 +47,7 @@ class _Points(Section):
 class CellCurve(_Points):
     """Share of a current by the voltage of a cell."""
 
-    cell_v: tuple[Positive, ...] = Field(min_length=1, description="cell voltages, rising, V")
+    cell_v: tuple[Positive, ...] = Field(min_length=1, max_length=100, description="cell voltages, rising, V")
 
     def positions(self) -> tuple[float, ...]:
         """Where the points lie."""
@@ -45,7 +57,9 @@ class CellCurve(_Points):
 class TemperatureCurve(_Points):
     """Share of a current by the temperature of a cell."""
 
-    temperature_c: tuple[float, ...] = Field(min_length=1, description="temperatures, rising, °C")
+    temperature_c: tuple[Celsius, ...] = Field(
+        min_length=1, max_length=100, description="temperatures, rising, °C"
+    )
 
     def positions(self) -> tuple[float, ...]:
         """Where the points lie."""
@@ -55,7 +69,9 @@ class TemperatureCurve(_Points):
 class SocCurve(_Points):
     """Share of a current by state of charge."""
 
-    soc_pct: tuple[Percent, ...] = Field(min_length=1, description="states of charge, rising, %")
+    soc_pct: tuple[Percent, ...] = Field(
+        min_length=1, max_length=100, description="states of charge, rising, %"
+    )
 
     def positions(self) -> tuple[float, ...]:
         """Where the points lie."""
@@ -166,12 +182,12 @@ class Limits(Curves):
     cell_lost_release_v: Positive | None = _optional(
         "until it is back here, by itself or a person's work, V; default: cell_floor_v"
     )
-    charge_coldest_c: float | None = _optional("no charging at or below this, °C; default: the chemistry's")
-    charge_hottest_c: float | None = _optional("no charging at or above this, °C; default: the chemistry's")
-    discharge_coldest_c: float | None = _optional(
+    charge_coldest_c: Celsius | None = _optional("no charging at or below this, °C; default: the chemistry's")
+    charge_hottest_c: Celsius | None = _optional("no charging at or above this, °C; default: the chemistry's")
+    discharge_coldest_c: Celsius | None = _optional(
         "no discharging at or below this, °C; default: the chemistry's"
     )
-    discharge_hottest_c: float | None = _optional(
+    discharge_hottest_c: Celsius | None = _optional(
         "no discharging at or above this, °C; default: the chemistry's"
     )
     temperature_release_c: Positive = Field(
@@ -285,3 +301,10 @@ class FailSafe(Section):
     sum_tolerance_v: Positive | None = _optional(
         "largest believable difference of pack voltage and sum of cells, V; default: 0.03 V for each cell"
     )
+
+    @field_validator("silent_after_s")
+    @classmethod
+    def _ever_or_never(cls, seconds: float) -> float:
+        if MOST < seconds < inf:
+            raise wrong(f"{seconds:g}", f"at most {MOST}, or inf")
+        return seconds

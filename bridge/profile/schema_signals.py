@@ -4,7 +4,7 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
-from bridge.profile.schema_base import Byte, Positive, Section, Text, shown, wrong
+from bridge.profile.schema_base import Byte, Number, Positive, Section, Text, shown, wrong
 from bridge.quantities import QUANTITIES, Kind
 
 MEASURED = tuple(name for name, one in QUANTITIES.items() if one.kind in (Kind.BANK, Kind.CELL))
@@ -43,7 +43,9 @@ class ChecksumRule(Section):
         description="sum of the bytes, exclusive or of them, or an 8-bit CRC"
     )
     over: tuple[Annotated[int, Field(ge=0, le=7)], ...] | None = Field(
-        default=None, description="bytes it covers, in order, from 0; default: all but its own"
+        default=None,
+        max_length=8,
+        description="bytes it covers, in order, from 0; default: all but its own",
     )
     polynomial: Byte | None = Field(
         default=None, description="of the CRC, without its top bit; crc8 needs it"
@@ -52,7 +54,7 @@ class ChecksumRule(Section):
     xor_out: Byte = Field(default=0, description="exclusive-ored into the result")
     reflect: bool = Field(default=False, description="the CRC takes bits least significant first, in and out")
     prefix: tuple[Byte, ...] = Field(
-        default=(), description="constant bytes taken in before those of the frame"
+        default=(), max_length=64, description="constant bytes taken in before those of the frame"
     )
 
     @model_validator(mode="after")
@@ -79,11 +81,14 @@ class Reading(_Short):
     signals: tuple[Text, ...] | None = Field(
         default=None,
         min_length=1,
+        max_length=400,
         description="in place of signal: one for each cell or probe, in their order",
     )
-    first: int = Field(default=1, ge=1, description="number of the first cell or probe of signals")
-    scale: float = Field(default=1.0, description="reading = number * scale + shift; -1.0 turns a sign round")
-    shift: float = Field(default=0.0, description="see scale, in units of the quantity")
+    first: int = Field(default=1, ge=1, le=400, description="number of the first cell or probe of signals")
+    scale: Number = Field(
+        default=1.0, description="reading = number * scale + shift; -1.0 turns a sign round"
+    )
+    shift: Number = Field(default=0.0, description="see scale, in units of the quantity")
     range: tuple[float, float] | None = Field(
         default=None,
         description="lowest and highest believable reading; default: what the quantity can be at all, of a "
@@ -97,7 +102,7 @@ class Reading(_Short):
     )
     optional: bool = Field(default=False, description="the bank is trusted without it")
     true: tuple[float, ...] = Field(
-        default=(1.0,), min_length=1, description="of a flag: the numbers that mean yes"
+        default=(1.0,), min_length=1, max_length=256, description="of a flag: the numbers that mean yes"
     )
 
     @model_validator(mode="after")
@@ -133,7 +138,7 @@ class Source(Section):
     checksum: ReceivedChecksum | None = Field(
         default=None, description="checksum; a frame with a wrong one is refused"
     )
-    signals: dict[str, Reading] = Field(min_length=1, description="quantity = signal")
+    signals: dict[str, Reading] = Field(min_length=1, max_length=100, description="quantity = signal")
 
     @model_validator(mode="after")
     def _one_owner(self) -> Self:
@@ -153,10 +158,10 @@ class QuantityItem(_Item, _Short):
     short_form: ClassVar[str | None] = "quantity"
 
     quantity: Text = Field(description="its name")
-    scale: float = Field(
+    scale: Number = Field(
         default=1.0, description="number = quantity * scale + shift; -1.0 turns a sign round"
     )
-    shift: float = Field(default=0.0, description="see scale, in units of the signal")
+    shift: Number = Field(default=0.0, description="see scale, in units of the signal")
     absent: float | None = Field(
         default=None,
         description="number sent while the quantity is not known; default: the frame is withheld",
@@ -205,7 +210,7 @@ class TextItem(_Item):
     tag: ClassVar[str] = "<text>"
 
     text: str = Field(description="the whole text")
-    first: int = Field(default=0, ge=0, description="first character of the piece, from 0")
+    first: int = Field(default=0, ge=0, le=1000, description="first character of the piece, from 0")
     length: int | None = Field(
         default=None, ge=1, le=8, description="characters; default: as many as the signal has bytes"
     )
@@ -295,4 +300,4 @@ class Transmission(Section):
     phase_ms: int | None = Field(
         default=None, ge=0, le=60_000, description="of the first frame, ms; default: spread over the period"
     )
-    signals: dict[str, Item] = Field(min_length=1, description="signal = what it carries")
+    signals: dict[str, Item] = Field(min_length=1, max_length=400, description="signal = what it carries")

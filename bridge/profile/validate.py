@@ -89,7 +89,10 @@ def _translated(detail: Any, file: str) -> Problem:
     else:
         found = "nothing" if kind == "missing" else shown(value)
         allowed = _ALLOWED.get(kind) or detail["msg"].removeprefix("Input should be ")
-        if "length" in context or "min_length" in context:
+        if "max_length" in context:
+            found = f"{context.get('actual_length') or 'too many'} of them"
+            allowed = f"at most {context['max_length']}"
+        elif "length" in context or "min_length" in context:
             found = f"{context.get('actual_length', 'too few')} of them"
             allowed = f"at least {context.get('min_length')}"
     return Problem(Severity.FAIL, file, key, found, allowed)
