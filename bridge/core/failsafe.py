@@ -7,9 +7,11 @@
     silent     nothing is sent, so that the inverter's own time-out acts
 
 `following` is only entered after a steady stretch of trusted data. Lost data leads from `following` to
-`holding` at once, from there to `safe` after `hold_us` in doubt, from there to `silent` after `silent_us`.
-Moments of trust while `holding` are not counted, but win back nothing: only the steady stretch does. A pack
-never yet trusted stays in `starting`.
+`holding` at once, from there to `safe` after `hold_us`, from there to `silent` after `silent_us`. One bad
+frame must not close a sound pack, so moments of trust while `holding` do not count, until they make up
+`steady_us` in all. They win back nothing: only the steady stretch does. So nothing is held in doubt for
+longer than `hold_us + steady_us` after the first doubt, however good and bad data take turns. A pack never
+yet trusted stays in `starting`.
 """
 
 from enum import IntEnum
@@ -44,6 +46,7 @@ class FailSafe:
         self._trusted_since: int | None = None
         self._stepped_us = 0
         self._since = 0
+        self._spare_us = 0
         self._cause = "waiting for the first readings"
         self._before = ""
         self.state = State.STARTING
@@ -65,7 +68,7 @@ class FailSafe:
         self._cause, self._before = str(doubt), "" if never_seen else f"{doubt}; "
         if self.state is State.FOLLOWING:
             self.state = State.HOLDING
-            self._since = t_us
+            self._since, self._spare_us = t_us, self._times.steady_us
         if self.state is State.HOLDING and t_us - self._since >= self._times.hold_us:
             self.state = State.SAFE
             self._since = t_us
@@ -83,5 +86,7 @@ class FailSafe:
             self.state = State.FOLLOWING
             self._cause = ""
         elif self.state is State.HOLDING:
-            self._since += elapsed_us
+            put_off_us = min(elapsed_us, self._spare_us)
+            self._since += put_off_us
+            self._spare_us -= put_off_us
         return Step(self.state, self._cause and f"{self._before}trusted now, not yet for long enough")

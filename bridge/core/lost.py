@@ -14,8 +14,9 @@ def lost_bank(name: str) -> str:
 class LostBanks:
     """Watches each bank by the times of the fail-safe machine. Mutable; owned by one engine.
 
-    A bank is lost once it was in doubt for `hold_us` in all, not counting times it was trusted in between,
-    and counts again after a steady stretch of trusted data, which also clears that sum.
+    A bank is lost `hold_us` after it came in doubt, not counting times it was trusted in between, of which
+    `steady_us` are left out in all; it counts again after a steady stretch of trusted data, which also clears
+    that sum.
 
     Attributes:
         names: the lost banks.
@@ -29,6 +30,7 @@ class LostBanks:
         self._times = plan.times
         self._tick_us = plan.tick_us
         self._doubted_since: dict[str, int] = {}
+        self._spare_us: dict[str, int] = {}
         self._steady_since: dict[str, int] = {}
         self.names = {bank.name for bank in plan.banks if self.reduces and lost_bank(bank.name) in lost}
 
@@ -47,6 +49,7 @@ class LostBanks:
                 self._trusted(name, t_us)
             else:
                 self._steady_since.pop(name, None)
+                self._spare_us.setdefault(name, self._times.steady_us)
                 if t_us - self._doubted_since.setdefault(name, t_us) >= self._times.hold_us:
                     self.names.add(name)
         if len(self.names) == len(readings):
@@ -57,8 +60,11 @@ class LostBanks:
         if t_us - self._steady_since.setdefault(name, t_us) >= self._times.steady_us:
             self._found(name)
         elif name in self._doubted_since:
-            self._doubted_since[name] += self._tick_us
+            put_off_us = min(self._tick_us, self._spare_us[name])
+            self._doubted_since[name] += put_off_us
+            self._spare_us[name] -= put_off_us
 
     def _found(self, name: str) -> None:
         self.names.discard(name)
         self._doubted_since.pop(name, None)
+        self._spare_us.pop(name, None)

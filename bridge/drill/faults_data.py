@@ -13,6 +13,8 @@ from bridge.simulate.node import Origin, Speech
 
 Damage = Callable[[Speech], None]
 
+ORDINALS = {2: "second", 9: "ninth"}
+
 
 class DataFaults(PackFaults):
     """The part of the fault table that is about the pack's data."""
@@ -26,7 +28,8 @@ class DataFaults(PackFaults):
             *or_not("counter frozen", "no counter in the profile", self._frozen()),
             *or_not("checksum wrong", "no checksum in the profile", self._spoilt()),
             *or_not("out of range", "no signal can hold a number out of range", self._out_of_range()),
-            *or_not("every second frame bad", "no plain message can be out of range", self._flickering()),
+            *or_not("every second frame bad", "no plain message can be out of range", self._flickering(2)),
+            *or_not("every ninth frame bad", "no plain message comes so often", self._flickering(9)),
             *or_not("not a number", "no floating-point signal in the profile", self._not_a_number()),
             *or_not("jump", "no largest_jump in the profile", self._jumps()),
         ]
@@ -96,22 +99,23 @@ class DataFaults(PackFaults):
                 force = partial(_force, origin.signal, (raw,))
                 yield self._damage(f"{self._name(speech)}, out of range", text, speech, None, force)
 
-    def _flickering(self) -> Iterator[Fault]:
-        """A loose contact: good frames in between only stop the clock of the holding time."""
+    def _flickering(self, every: int) -> Iterator[Fault]:
+        """A loose contact: good frames in between stop the clock of the holding time, for so long in all."""
         done: set[str] = set()
         for speech in self._guarded():
             owner, found = self._owner(speech), self._outside(speech)
-            steady = 2 * speech.period_us < self._plan.times.steady_us
+            steady = every * speech.period_us < self._plan.times.steady_us
             if found is None or owner in done or len(speech.pages) > 1 or not steady:
                 continue
             done.add(owner)
             origin, bad, text = found
             now = self._site.views[owner].value(origin.quantity, origin.cell, 0)
             good = speech.coder.raw(origin.signal, origin.number(now))
-            force = partial(_force, origin.signal, (bad, good))
-            name = f"{self._name(speech)}, every second frame bad"
+            force = partial(_force, origin.signal, (bad, *[good] * (every - 1)))
+            name = f"{self._name(speech)}, every {ORDINALS[every]} frame bad"
             fault = self._damage(name, text, speech, None, force)
-            longest_s = fault.allowed_s + self._budget.hold_s
+            stops_s = min((every - 1) * self._budget.hold_s, self._budget.steady_s)
+            longest_s = fault.allowed_s + stops_s + every * speech.period_us / SECOND_US
             # Trust may begin a frame before the end, where the last one happened to be a good one.
             yield replace(fault, allowed_s=longest_s, lost=False)
 

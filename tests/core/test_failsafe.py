@@ -1,5 +1,8 @@
 """The fail-safe state machine, step by step."""
 
+from hypothesis import given
+from hypothesis import strategies as st
+
 from bridge.core.failsafe import FailSafe, State
 from bridge.core.pack import Doubt, Trouble
 from tests.core.plans import SECOND, TIMES
@@ -49,11 +52,60 @@ def test_silence_and_safety_end_only_after_a_steady_stretch() -> None:
 
 
 def test_flapping_data_does_not_hold_limits_for_ever() -> None:
-    """Moments of trust are not counted, but win nothing back: doubt adds up to the hold time."""
+    """Moments of trust are not counted, 2 s in all, and win nothing back: doubt adds up to the hold time."""
     machine = following()
     states = steps(machine, *[(2.5 + n / 2, LATE if n % 2 == 0 else None) for n in range(14)])
-    assert states[:11] == [State.HOLDING] * 11
-    assert states[12] is State.SAFE
+    assert states[:10] == [State.HOLDING] * 10
+    assert states[10:] == [State.SAFE] * 4
+
+
+def test_one_bad_moment_or_two_do_not_close_a_sound_pack() -> None:
+    """However long the hold time beside the steady stretch: what goes to `safe` is doubt, never trust."""
+    for hold_s in (0.2, 1.0, 3.0):
+        machine = FailSafe(TIMES._replace(hold_us=round(hold_s * SECOND)))
+        rows = [
+            (0.0, None),
+            (2.0, None),
+            (2.5, LATE),
+            (2.6, None),
+            (4.4, None),
+            (4.5, LATE),
+            (4.6, None),
+            (6.5, None),
+        ]
+        found = steps(machine, *rows, (6.6, None))
+        assert found[2:] == [State.HOLDING] * 6 + [State.FOLLOWING]
+
+
+flickers = st.lists(
+    st.tuples(st.booleans(), st.integers(1, 4 * SECOND)), min_size=1, max_size=60
+)  # good or bad, and for how long
+
+
+@given(flickers, st.integers(0, 5 * SECOND), st.integers(SECOND, 8 * SECOND))
+def test_nothing_is_held_in_doubt_beyond_the_stated_times(
+    rows: list[tuple[bool, int]], hold_us: int, steady_us: int
+) -> None:
+    """After the first doubt: the hold time at least if all of it is doubt, hold and steady time at most."""
+    machine = FailSafe(TIMES._replace(hold_us=hold_us, steady_us=steady_us, silent_us=None))
+    assert [machine.step(t_us, None).state for t_us in (0, steady_us)][-1] is State.FOLLOWING
+    t_us, first_us, doubted_us, before = steady_us, 0, 0, State.FOLLOWING
+    for good, lasts_us in rows:
+        for step_us in (lasts_us // 3, lasts_us - lasts_us // 3):
+            t_us += step_us
+            state = machine.step(t_us, None if good else LATE).state
+            if before is State.FOLLOWING:
+                first_us, doubted_us = t_us, 0
+            elif not good:
+                doubted_us += step_us
+            if state is State.HOLDING and not good:
+                assert t_us - first_us < hold_us + steady_us
+                assert doubted_us < max(hold_us, 1)
+            if state is State.SAFE and before is State.HOLDING:
+                assert t_us - first_us >= hold_us
+                assert not good
+                assert doubted_us >= hold_us or t_us - first_us >= hold_us + min(steady_us, t_us - first_us)
+            before = state
 
 
 def test_a_steady_stretch_gives_the_whole_hold_time_back() -> None:

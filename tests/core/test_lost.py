@@ -32,6 +32,17 @@ def test_doubts_add_up_to_the_holding_time_and_trust_in_between_does_not_count()
     assert not life.active(LATE, 0.1)
 
 
+def test_trust_in_between_puts_it_off_by_the_steady_time_in_all() -> None:
+    """Every ninth tick bad: lost after the hold time and that, not after nine times the hold time."""
+    life = Life()
+    found = [life.active(LATE if n % 9 == 0 else GOOD, 0.1) for n in range(90)]
+    assert found.index(False) == 54  # the first bad tick 5 s and more after the first of all
+    life = Life()
+    life.active(LATE, 0.1)
+    life.active(GOOD, 3.0)
+    assert [life.active(LATE if n % 9 == 0 else GOOD, 0.1) for n in range(90)].index(False) == 54
+
+
 def test_a_lost_bank_counts_again_after_just_the_steady_stretch() -> None:
     """Which also gives it the whole holding time again."""
     life = Life()
