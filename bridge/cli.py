@@ -2,6 +2,7 @@
 
 import os
 import sys
+import traceback
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -9,7 +10,8 @@ import click
 
 from bridge import __version__
 from bridge.cli_simulate import check_outputs, check_switches, setup_of, simulate_options
-from bridge.errors import EXIT_FAIL, EXIT_OK, AmpweirError, InputError
+from bridge.errors import EXIT_FAIL, EXIT_INTERNAL, EXIT_OK, AmpweirError, InputError
+from bridge.service.lines import fill_standard_files
 
 if TYPE_CHECKING:
     from bridge.profile.load import LoadedProfile
@@ -272,6 +274,7 @@ def _bus_map(loaded: "LoadedProfile", texts: tuple[str, ...]) -> dict[str, str]:
 
 def main() -> NoReturn:
     """Runs the command line; every expected error is told in a line each, with its exit code."""
+    fill_standard_files()
     try:
         code = cli.main(standalone_mode=False)
     except click.exceptions.Abort:
@@ -289,4 +292,7 @@ def main() -> NoReturn:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(EXIT_OK)
+    except Exception:
+        traceback.print_exc()
+        sys.exit(EXIT_INTERNAL)
     sys.exit(code if isinstance(code, int) else EXIT_OK)

@@ -1,5 +1,6 @@
 """The front door to the CAN interfaces: `open_bus`, and all that the daemon needs to know of a `Bus`."""
 
+from bridge.service.guarded import GuardedBus
 from bridge.service.seam import FRAMES_A_READ, Bus, BusConfig, BusNotice, NoticeKind
 
 __all__ = ["FRAMES_A_READ", "Bus", "BusConfig", "BusNotice", "NoticeKind", "open_bus"]
@@ -16,7 +17,7 @@ def open_bus(config: BusConfig) -> Bus:
     if config.interface == "socketcan":
         from bridge.service.socketcan import open_socketcan
 
-        return open_socketcan(config)
-    from bridge.service.pythoncan import open_pythoncan
+        return GuardedBus(config, open_socketcan(config), open_socketcan)
+    from bridge.service.pythoncan import open_pythoncan, reopen_pythoncan
 
-    return open_pythoncan(config)
+    return GuardedBus(config, open_pythoncan(config), reopen_pythoncan)

@@ -1,6 +1,6 @@
 """What the running daemon says: one readable line per change, for a terminal or a log."""
 
-import sys
+import json
 from collections.abc import Callable, MutableMapping
 from typing import Any, Final, Protocol
 
@@ -53,7 +53,7 @@ def make_logger(form: str = "auto", write: Callable[[str], object] | None = None
 
     Args:
         form: `plain` (for people; the default), `json` (a line each), `auto`: plain.
-        write: takes each finished line; standard output by default.
+        write: takes each finished line; by default it is printed.
     """
 
     def out(line: str) -> None:
@@ -86,9 +86,12 @@ def _plain(_: Any, __: str, event: MutableMapping[str, Any]) -> str:
     return " ".join(part for part in (clock, f"{mark}{text}", f"[{rest}]" if rest else "") if part)
 
 
-def stdout_is_terminal() -> bool:
-    """Whether a person is looking."""
-    return sys.stdout.isatty()
+def dropped(form: str) -> Callable[[int], str]:
+    """Words for a number of lines that nobody took, in the form of the others."""
+    text = "{} lines were dropped: nobody took them"
+    if form == "json":
+        return lambda count: json.dumps({"event": text.format(count), "level": "warning"})
+    return f"! {text}".format
 
 
 class Journal:

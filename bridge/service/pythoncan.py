@@ -9,7 +9,9 @@ import contextlib
 import errno
 import socket
 import threading
+import time
 from collections import deque
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Final
 
 from bridge.errors import BusDown, BusError, BusFull
@@ -20,7 +22,9 @@ if TYPE_CHECKING:
     import can
 
 _READ_WAIT_S: Final = 0.1  # how long a blocking read lasts, and so how long closing may take
-_SEND_WAIT_S: Final = 0.005  # how long sending may hold up the loop
+_SEND_WAIT_S: Final = 0.005  # how long a driver may wait for room
+_DRIVER_WAIT_S: Final = 0.01  # how long sending may hold up the loop, whatever the driver does
+_HANGS_S: Final = 2.0  # a driver that is at one frame for so long is taken for dead
 _INBOX_FRAMES: Final = 8192
 _QUEUE_FULL_ERRORS: Final = (errno.EAGAIN, errno.ENOBUFS, errno.ETIMEDOUT)
 
@@ -46,21 +50,27 @@ def open_pythoncan(config: BusConfig) -> Bus:
     return PythonCanBus(config, opened)
 
 
+def reopen_pythoncan(config: BusConfig) -> Bus:
+    """A bus that a thread opens, in its own time; it is down until then."""
+    return PythonCanBus(config, None)
+
+
 class PythonCanBus:
-    """A `Bus` on a python-can bus and the thread that reads it.
+    """A `Bus` on a python-can bus, and the threads that read and write it.
 
     Args:
         config: the description, from which the bus is rebuilt after a failure.
-        opened: the python-can bus of the first opening.
+        opened: the python-can bus of the first opening; None: it is still to be opened.
     """
 
-    def __init__(self, config: BusConfig, opened: "can.BusABC") -> None:
+    def __init__(self, config: BusConfig, opened: "can.BusABC | None") -> None:
         self._config = config
         self._retry = Retry()
         self._notices: list[BusNotice] = []
         self._closed = False
-        self._up = True
+        self._up = opened is not None
         self._reader: _Reader | None = _Reader(config, opened)
+        self._writer: _Writer | None = None
 
     @property
     def name(self) -> str:
@@ -87,14 +97,14 @@ class PythonCanBus:
 
     def send(self, frame: Frame) -> None:
         """Queue one frame, see `Bus.send`. Holds up the caller for at most some milliseconds."""
-        import can
-
         opened = None if self._reader is None else self._reader.opened
         if opened is None:
             raise BusDown(f"{self._config} is down")
-        message = can.Message(arbitration_id=frame.can_id, is_extended_id=frame.extended, data=frame.data)
+        if self._writer is None or self._writer.opened is not opened:
+            self._end_writer()
+            self._writer = _Writer(self.name, opened)
         try:
-            opened.send(message, timeout=_SEND_WAIT_S)
+            self._writer.send(frame)
         except Exception as error:  # drivers raise what they like
             if not _says_full(error):
                 self._fall(_words(error))
@@ -111,6 +121,7 @@ class PythonCanBus:
     def close(self) -> None:
         """Stop the thread and shut the bus down for good."""
         self._closed = True
+        self._end_writer()
         if self._reader is not None:
             self._reader.stop()
             self._reader.join()
@@ -124,7 +135,8 @@ class PythonCanBus:
             self._notice(NoticeKind.UP, f"{self._config.channel} is up")
 
     def _fall(self, reason: str) -> None:
-        """The reader is dead: let go of it, and say so once an outage."""
+        """The bus is dead: let go of its threads, and say so once an outage."""
+        self._end_writer()
         if self._reader is not None:
             self._reader.stop()
             self._reader = None
@@ -132,6 +144,11 @@ class PythonCanBus:
         if self._up:
             self._up = False
             self._notice(NoticeKind.DOWN, f"{self._config.channel} is down: {reason}")
+
+    def _end_writer(self) -> None:
+        if self._writer is not None:
+            self._writer.stop()
+            self._writer = None
 
     def _notice(self, kind: NoticeKind, text: str) -> None:
         self._notices.append(BusNotice(self.name, kind, text))
@@ -232,6 +249,67 @@ class _Reader:
     def _wake(self) -> None:
         with contextlib.suppress(OSError):  # full: the loop will wake anyway; closed: nobody listens
             self._wake_in.send(b"\0")
+
+
+class _Writer:
+    """The thread that gives frames to one python-can bus, one at a time: a driver may hang in it.
+
+    Attributes:
+        opened: the bus.
+    """
+
+    def __init__(self, name: str, opened: "can.BusABC") -> None:
+        self.opened = opened
+        self._orders: SimpleQueue[tuple[can.Message, SimpleQueue[Exception | None]] | None] = SimpleQueue()
+        self._open_answer: SimpleQueue[Exception | None] | None = None
+        self._since_s = 0.0
+        threading.Thread(target=self._run, name=f"bus {name}, out", daemon=True).start()
+
+    def send(self, frame: Frame) -> None:
+        """Gives one frame to the driver; raises what it raises, or that it takes too long.
+
+        While the driver is at a frame no other one is taken, so that none overtakes it.
+        """
+        import can
+
+        if self._open_answer is None or self._settled(self._open_answer, 0.0):
+            message = can.Message(
+                arbitration_id=frame.can_id, is_extended_id=frame.extended, data=frame.data, check=True
+            )
+            answer: SimpleQueue[Exception | None] = SimpleQueue()
+            self._orders.put((message, answer))
+            self._since_s = time.monotonic()
+            if self._settled(answer, _DRIVER_WAIT_S):
+                return
+        if time.monotonic() - self._since_s > _HANGS_S:
+            raise TimeoutError(f"the driver has been at one frame for {_HANGS_S:g} s")
+        raise can.CanTimeoutError("the driver is still at a frame")
+
+    def stop(self) -> None:
+        """The thread ends as soon as the driver lets it."""
+        self._orders.put(None)
+
+    def _settled(self, answer: "SimpleQueue[Exception | None]", wait_s: float) -> bool:
+        """Whether the driver is done with a frame; until then the answer is open. Raises what it raised."""
+        self._open_answer = answer
+        try:
+            problem = answer.get(timeout=wait_s) if wait_s else answer.get_nowait()
+        except Empty:
+            return False
+        self._open_answer = None
+        if problem is not None:
+            raise problem
+        return True
+
+    def _run(self) -> None:
+        while (order := self._orders.get()) is not None:
+            message, answer = order
+            problem = None
+            try:
+                self.opened.send(message, timeout=_SEND_WAIT_S)
+            except Exception as error:
+                problem = error
+            answer.put(problem)
 
 
 def _build(config: BusConfig) -> "can.BusABC":

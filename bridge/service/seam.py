@@ -13,7 +13,7 @@ FRAMES_A_READ: Final = 512
 """Most frames one `Bus.read` returns, so that a flood on the bus cannot starve the transmit loop."""
 
 RETRY_FIRST_US: Final = 250_000
-RETRY_LAST_US: Final = 2_000_000
+RETRY_LAST_US: Final = 500_000
 """Waits between attempts to rebuild a dead bus: from the first, doubling, to the last."""
 
 

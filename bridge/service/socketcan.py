@@ -47,6 +47,7 @@ _MEMINFO_DROPS: Final = 8
 
 _RECEIVE_BUFFER: Final = 1 << 20  # bytes asked for; the kernel grants what net.core.rmem_max allows
 _LOST_EVERY_US: Final = 100_000  # how often the count of lost frames is looked up
+_FULL_SENDS: Final = 50  # so many frames refused on end, and it may be the socket: try another one
 
 
 def error_notices(bus: str, can_id: int, data: bytes) -> list[BusNotice]:
@@ -98,11 +99,13 @@ def open_socketcan(config: BusConfig) -> Bus:
 
 
 def _allowed_channels() -> str:
+    # Not by socket.if_nameindex: that asks through AF_NETLINK, which a service may not be allowed.
     found = []
-    for _, name in socket.if_nameindex():
-        with contextlib.suppress(OSError, ValueError):
-            if int(Path(f"/sys/class/net/{name}/type").read_text()) == _ARPHRD_CAN:
-                found.append(name)
+    with contextlib.suppress(OSError):
+        for name in sorted(os.listdir("/sys/class/net")):
+            with contextlib.suppress(OSError, ValueError):
+                if int(Path(f"/sys/class/net/{name}/type").read_text()) == _ARPHRD_CAN:
+                    found.append(name)
     return ", ".join(found) or "a CAN interface, of which this machine has none"
 
 
@@ -119,6 +122,7 @@ class SocketCanBus:
         self._notices: list[BusNotice] = []
         self._lost = 0
         self._lost_due_us = 0
+        self._refused = 0
         try:
             self._socket = self._open()
         except OSError as error:
@@ -165,7 +169,9 @@ class SocketCanBus:
             if error.errno not in (errno.EAGAIN, errno.ENOBUFS):
                 self._fall(error)
                 raise BusDown(f"{self._config} is down: {error.strerror}") from error
+            self._refused += 1
             raise BusFull(f"{self._config}: the transmit queue is full") from error
+        self._refused = 0
 
     def tend(self, now_us: int) -> list[BusNotice]:
         """Rebuild the socket if it is dead, count what it lost if not; see `Bus.tend`."""
@@ -173,6 +179,8 @@ class SocketCanBus:
             if now_us >= self._lost_due_us:
                 self._lost_due_us = now_us + _LOST_EVERY_US
                 self._count_lost(self._socket)
+            if self._refused >= _FULL_SENDS:
+                self._change()
         elif not self._closed and self._retry.due(now_us):
             try:
                 self._socket = self._open()
@@ -216,6 +224,15 @@ class SocketCanBus:
             self._socket.close()
             self._socket = None
         self._notice(NoticeKind.DOWN, f"{self._config.channel} is down: {error}")
+
+    def _change(self) -> None:
+        """Another socket in the place of one that takes nothing: the kernel counts what it owes by socket."""
+        self._refused = 0
+        with contextlib.suppress(OSError):
+            fresh = self._open()  # before the old one is closed: so it has another number
+            if self._socket is not None:
+                self._socket.close()
+            self._socket = fresh
 
     def _count_lost(self, opened: socket.socket) -> None:
         try:

@@ -1,7 +1,10 @@
 """Starts the daemon, or a plain recording, on real interfaces."""
 
 import os
+import sys
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,8 +12,10 @@ from typing import TYPE_CHECKING
 from bridge.errors import EXIT_OK, ProfileError, Severity
 from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
+from bridge.service.bus import BusConfig
 from bridge.service.daemon import Daemon
-from bridge.service.journal import Journal, make_logger, stdout_is_terminal
+from bridge.service.journal import Journal, dropped, make_logger
+from bridge.service.lines import LineWriter, encoding_of, never_waiting, stdout_is_terminal
 from bridge.service.live import LiveWorld
 from bridge.service.notify import Notifier
 from bridge.service.store import FORGETS, Store
@@ -71,38 +76,56 @@ def run_live(
         BusError: a bus cannot be opened.
     """
     loaded = load_sound(path)
-    # The service manager's log has its own clock.
-    clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
-    journal = Journal(make_logger(log), clock)
     recorder = _recorder(record, dry=dry) if record is not None else None
     if status_every_s is None:
         status_every_s = STATUS_EVERY_S if stdout_is_terminal() else 0.0
-    notifier = Notifier()
-    world = LiveWorld(loaded.buses)
+    with _world(loaded.buses) as world, _talking(log) as write:
+        # The service manager's log has its own clock.
+        clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
+        journal = Journal(make_logger(log, write), clock)
+        notifier = Notifier()
+        journal.say(world.now_us(), f"{loaded.plan.name}: {'dry run, nothing is sent' if dry else 'running'}")
+        state = state or state_directory()
+        if state is None:
+            told = f"{FORGETS}: neither --state DIR nor a state directory of the service manager"
+            journal.say(world.now_us(), told)
+        daemon = Daemon(
+            loaded,
+            world,
+            journal,
+            load=lambda: load_sound(path),
+            recorder=recorder,
+            store=None if state is None else Store(state, path),
+            notifier=notifier,
+            dry=dry,
+            status_every_us=round(status_every_s * 1e6),
+        )
+        try:
+            return daemon.run()
+        finally:
+            notifier.close()
+
+
+@contextmanager
+def _talking(log: str) -> Iterator[Callable[[str], None]]:
+    """A way to standard output that never waits and never raises; so does all that this process prints."""
+    with never_waiting():
+        writer = LineWriter(1, encoding=encoding_of(sys.__stdout__), dropped=dropped(log))
+        try:
+            yield writer
+        finally:
+            writer.close()
+
+
+@contextmanager
+def _world(buses: tuple[BusConfig, ...]) -> Iterator[LiveWorld]:
+    """The real world, and what signals ask for. Raises BusError if a bus cannot be opened."""
+    world = LiveWorld(buses)
     try:
         with world.signals():
-            journal.say(
-                world.now_us(), f"{loaded.plan.name}: {'dry run, nothing is sent' if dry else 'running'}"
-            )
-            state = state or state_directory()
-            if state is None:
-                told = f"{FORGETS}: neither --state DIR nor a state directory of the service manager"
-                journal.say(world.now_us(), told)
-            daemon = Daemon(
-                loaded,
-                world,
-                journal,
-                load=lambda: load_sound(path),
-                recorder=recorder,
-                store=None if state is None else Store(state, path),
-                notifier=notifier,
-                dry=dry,
-                status_every_us=round(status_every_s * 1e6),
-            )
-            return daemon.run()
+            yield world
     finally:
         world.close()
-        notifier.close()
 
 
 def _recorder(path: Path, *, dry: bool) -> "Recorder":
@@ -122,24 +145,19 @@ def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) ->
 
     buses = tuple(bus._replace(keys=None) for bus in loaded.buses)
     channels = {bus.name: bus.channel for bus in buses}
-    journal = Journal(make_logger(), local_clock)
     count = 0
-    with LogWriter(capture) as log:
-        world = LiveWorld(buses)
-        try:
-            with world.signals():
-                end_us = world.now_us() + round(seconds * 1e6) if seconds is not None else None
-                journal.say(world.now_us(), f"recording {', '.join(channels.values())} to {capture}")
-                while end_us is None or world.now_us() < end_us:
-                    batch = world.wait(end_us if end_us is not None else world.now_us() + 1_000_000)
-                    for frame in batch.frames:
-                        log.write(batch.t_us, channels[frame.bus], frame.key, frame.data, sent=False)
-                    count += len(batch.frames)
-                    for notice in batch.notices:
-                        journal.notice(batch.t_us, notice)
-                    if Request.STOP in batch.requests:
-                        break
-                journal.say(world.now_us(), f"{count} frames recorded")
-        finally:
-            world.close()
+    with LogWriter(capture) as log, _world(buses) as world, _talking("plain") as write:
+        journal = Journal(make_logger(write=write), local_clock)
+        end_us = world.now_us() + round(seconds * 1e6) if seconds is not None else None
+        journal.say(world.now_us(), f"recording {', '.join(channels.values())} to {capture}")
+        while end_us is None or world.now_us() < end_us:
+            batch = world.wait(end_us if end_us is not None else world.now_us() + 1_000_000)
+            for frame in batch.frames:
+                log.write(batch.t_us, channels[frame.bus], frame.key, frame.data, sent=False)
+            count += len(batch.frames)
+            for notice in batch.notices:
+                journal.notice(batch.t_us, notice)
+            if Request.STOP in batch.requests:
+                break
+        journal.say(world.now_us(), f"{count} frames recorded")
     return EXIT_OK

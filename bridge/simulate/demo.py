@@ -4,7 +4,9 @@ It starts in the sun with a pack that is nearly full, fills it, takes an evening
 of the cell monitors. Everything but the pack line is told by the daemon.
 """
 
+import os
 import re
+import sys
 import time
 from collections.abc import Callable
 from functools import partial
@@ -234,4 +236,9 @@ def time_of_day(t_us: int) -> str:
 
 
 def _print(line: str) -> None:
-    print(line, flush=True)
+    """Raises SystemExit where nobody listens any more: then there is nobody to show it to."""
+    try:
+        print(line, flush=True)
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        sys.exit(EXIT_OK)
