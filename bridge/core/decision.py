@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from bridge.core.allot import Part
 from bridge.core.failsafe import State
 from bridge.core.reasons import Limit
 
@@ -24,6 +25,7 @@ class Decision(NamedTuple):
         warnings: what a person should look at, one sentence each.
         stage: stage of the charge and why, for people; "" where the profile has no stages.
         progress: how commissioning stands, for people; "" when there is none.
+        parts: what each of several inverters is told of the currents; empty where one is told all.
     """
 
     t_us: int
@@ -37,6 +39,7 @@ class Decision(NamedTuple):
     warnings: tuple[str, ...]
     stage: str = ""
     progress: str = ""
+    parts: tuple[Part, ...] = ()
 
     @property
     def limits(self) -> dict[str, Limit]:

@@ -2,6 +2,7 @@
 
     receive(t_us, frame)   a frame came in
     poll(t_us)             frames due up to now
+    unsent(due)            one of them did not leave
     resume(t_us)           the program was late or stood still: missed slots are skipped
     next_deadline_us       when to call poll next
 
@@ -13,6 +14,7 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import NamedTuple
 
+from bridge.core.allot import Allotment
 from bridge.core.circulation import Circulation
 from bridge.core.course import Course
 from bridge.core.decision import Decision
@@ -25,6 +27,7 @@ from bridge.core.merge import merge
 from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
+from bridge.core.shares import shared
 from bridge.core.sign import Signs, without
 from bridge.core.told import Told
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
@@ -81,6 +84,7 @@ class Engine:
         self._limits = Limits(plan, kept)
         self._schedule = Schedule(() if leader else plan.transmissions, start_us)
         self._maker = FrameMaker(plan.transmissions)
+        self._allotment = Allotment(plan, start_us, self._pack) if shared(plan) else None
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
@@ -132,6 +136,15 @@ class Engine:
         due, self._due = self._due, []
         return due
 
+    def unsent(self, due: Due) -> None:
+        """A frame that `poll`, `resume` or `close` gave did not leave.
+
+        To be called before the next of these calls. What follows from it counts from a tick after the frame's
+        deadline, whenever it is called.
+        """
+        if self._allotment is not None:
+            self._allotment.unsent(due.t_us, due.frame)
+
     def resume(self, t_us: int) -> list[Due]:
         """Like `poll`, after a gap in the program's own running: each missed message goes out once.
 
@@ -145,6 +158,8 @@ class Engine:
             self._notes.append(Note(t_us, "stalled", "the program", text))
             self._failsafe.restart(f"the program {text}")
             self._lost_banks.restart()
+            for dropped in self._due:
+                self.unsent(dropped)
             self._due.clear()
             self._next_tick_us += (t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
         missed = self._schedule.skip_to(t_us)
@@ -198,6 +213,8 @@ class Engine:
         self._pack.lost_before(unseen.union(leader._lost(t_us, leader._active_banks)))
         self._limits.take_over(leader._limits, unseen)
         self._told.take_over(leader._told)
+        if self._allotment is not None:
+            self._allotment.take_over(t_us, leader._allotment, leader.decision.values)
         if same_senses(plan, leader.plan):
             self._course.take_over(leader._course)
             self._signs = leader._signs
@@ -256,6 +273,12 @@ class Engine:
                 return t_us
 
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
+        decision = self._decide(t_us, doubt)
+        if self._allotment is None:
+            return decision
+        return decision._replace(parts=self._allotment.look(t_us, decision.values))
+
+    def _decide(self, t_us: int, doubt: Doubt | None) -> Decision:
         plan, pack = self.plan, self._pack
         readings = [pack.read(bank, t_us) for bank in plan.banks]
         said = [reading.facts for reading in readings]
@@ -270,6 +293,7 @@ class Engine:
             self._notes += [Note(t_us, "told", *news) for news in self._course.take_news()]
         wrong = self._signs.wrong(t_us, readings)
         apart = self._circulation.warnings(t_us, readings)
+        astray = () if self._allotment is None else self._allotment.warnings
         inputs = (
             said,
             active,
@@ -284,6 +308,7 @@ class Engine:
             apart,
             self._ahead,
             self._ahead_says,
+            astray,
         )
         if self._leader is not None:
             self._limits.follow(self._leader._limits)
@@ -303,7 +328,7 @@ class Engine:
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
-        warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *apart]
+        warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *apart, *astray]
         if self._ahead_says:
             warnings.append(self._ahead_says)
         known = merge(plan.banks, readings, active)
@@ -353,13 +378,19 @@ class Engine:
 
     def _build(self, t_us: int, due: Iterable[int]) -> None:
         """Builds the frames of the transmissions `due`, or notes why one must not leave."""
+        allotment, values = self._allotment, self.decision.values
         for i in due:
+            page, made = self._maker.page(i), False
+            if allotment is not None:
+                values = allotment.values(i, t_us, self.decision.values)
             try:
-                self._due.append(Due(t_us, self._maker.make(i, self.decision.values)))
-            except NeverSeen as waiting:
-                self._notes.append(Note(t_us, "waiting", self.plan.transmissions[i].name, str(waiting)))
+                self._due.append(Due(t_us, self._maker.make(i, values)))
+                made = True
             except NotExpressible as refusal:
-                self._notes.append(Note(t_us, "withheld", self.plan.transmissions[i].name, str(refusal)))
+                kind = "waiting" if isinstance(refusal, NeverSeen) else "withheld"
+                self._notes.append(Note(t_us, kind, self.plan.transmissions[i].name, str(refusal)))
+            if allotment is not None:
+                allotment.made(i, page, t_us, failed=not made)
 
 
 def same_senses(one: Plan, other: Plan) -> bool:

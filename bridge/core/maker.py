@@ -21,6 +21,10 @@ class FrameMaker:
         """The `i`th transmission goes on where the `j`th of another maker stands: page and counters."""
         self._builders[i].go_on(other._builders[j])
 
+    def page(self, i: int) -> int:
+        """The page of the `i`th transmission that `make` gives next."""
+        return self._builders[i].next_page
+
     def make(self, i: int, values: _Values) -> Frame:
         """The next frame of the `i`th transmission.
 

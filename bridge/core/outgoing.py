@@ -131,6 +131,11 @@ class FrameBuilder:
         if len(self._pages) == len(other._pages):
             self._next_page = other._next_page
 
+    @property
+    def next_page(self) -> int:
+        """Which page `build` makes next."""
+        return self._next_page
+
     def build(self, values: Mapping[str, float | None]) -> Frame:
         """The next frame.
 

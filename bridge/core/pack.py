@@ -168,6 +168,10 @@ class PackState:
         """The reading in `slot` if it is not older than its allowed age at `t_us`."""
         return self._values[slot] if self._valid_until_us[slot] >= t_us else None
 
+    def seen_us(self, slot: int) -> int:
+        """When the reading in `slot` came in last; long ago, if never."""
+        return self._valid_until_us[slot] - self._slots[slot].max_age_us
+
     def lost(self, bank: Bank, t_us: int) -> list[str]:
         """Optional readings that bounded a limit once and are too old now."""
         return [

@@ -4,7 +4,10 @@ Voltages in V, currents in A, temperatures in °C, charge in Ah, shares 0..1; ti
 (`_us`). `None` means: not used.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from fractions import Fraction
+from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from bridge.core.checksum import Checksum
@@ -15,6 +18,8 @@ from bridge.core.limits.stage import Stages
 from bridge.core.outgoing import Transmission
 
 SECOND_US: Final = 1_000_000
+
+_NONE: Final[Mapping[str, int]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,12 +190,21 @@ class Inverter(NamedTuple):
         timeout_us: how long it keeps the last limits when nothing more arrives (from its manual).
         heartbeat: slot of its sign of life.
         zero_when_silent: whether currents go to zero while it is not heard (else it is a warning).
+        charges, discharges: what it does with the pack.
+        charge_share, discharge_share: its part of the pack's current limit; `None`: an equal part of what the
+            stated ones leave.
+        slots: index of the slot of each quantity it reports.
     """
 
     name: str
     timeout_us: int
     heartbeat: int | None
     zero_when_silent: bool
+    charges: bool = True
+    discharges: bool = True
+    charge_share: Fraction | None = None
+    discharge_share: Fraction | None = None
+    slots: Mapping[str, int] = _NONE
 
 
 class PackLimits(NamedTuple):
@@ -285,7 +299,10 @@ class FailSafeTimes(NamedTuple):
 
 
 class Plan(NamedTuple):
-    """Everything the engine needs to know. See the parts."""
+    """Everything the engine needs to know. See the parts.
+
+    `by_need`: parts of the current limits go where they are used, not by fixed shares alone.
+    """
 
     name: str
     tick_us: int
@@ -297,5 +314,6 @@ class Plan(NamedTuple):
     options: Options
     times: FailSafeTimes
     transmissions: tuple[Transmission, ...]
+    by_need: bool = False
     stages: Stages | None = None
     commissioning: Commissioning | None = None

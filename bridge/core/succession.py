@@ -104,6 +104,10 @@ class Succession:
             due, self._due = self._due + due, []
         return due
 
+    def unsent(self, due: Due) -> None:
+        """See `Engine.unsent`."""
+        self._engine.unsent(due)
+
     def resume(self, t_us: int) -> list[Due]:
         """See `Engine.resume`."""
         due, self._due = self._due, []

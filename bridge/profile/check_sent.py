@@ -19,8 +19,9 @@ COARSE_SHARE = 0.05
 COARSE_V = 0.2
 """Steps of a limit above these waste what could be had (own choice)."""
 
-MUST = ("charge_voltage_limit", "charge_current_limit", "discharge_current_limit")
-"""Limits without which an inverter is not under control."""
+MUST_CHARGE = ("charge_voltage_limit", "charge_current_limit")
+MUST_DRAW = ("discharge_current_limit",)
+"""Limits without which an inverter that charges, or discharges, is not under control."""
 
 
 class SentSignal(NamedTuple):
@@ -261,10 +262,11 @@ def _check_told(loaded: LoadedProfile, findings: Findings) -> None:
             for item in _items(one)
             if isinstance(item, QuantityItem)
         }
-        for name in MUST:
+        must = (*(MUST_CHARGE if inverter.charges else ()), *(MUST_DRAW if inverter.discharges else ()))
+        for name in must:
             if name not in told:
                 findings.fail(key, f"{inverter.name} is never told {name}", "a transmission that carries it")
-        if "discharge_voltage_floor" not in told:
+        if inverter.discharges and "discharge_voltage_floor" not in told:
             found = f"{inverter.name} is never told discharge_voltage_floor"
             findings.warn(key, found, "a transmission that carries it")
         if inverter.heartbeat is None:

@@ -2,7 +2,9 @@
 
 from datetime import UTC, datetime, timedelta
 from math import isinf
+from types import MappingProxyType
 
+from bridge.core.grid import exact
 from bridge.core.outgoing import Transmission
 from bridge.core.plan import (
     SECOND_US,
@@ -43,6 +45,7 @@ def compile_plan(
     for number, bank in enumerate(profile.bank):
         _minimum(number, bank.name, profile.pack.cells_in_series, received.slots, findings)
     check_sensors(profile, pack, received, findings)
+    _check_shares(profile, findings)
     if findings.problems:
         return None
     plan = Plan(
@@ -61,6 +64,7 @@ def compile_plan(
         transmissions=transmissions,
         stages=stages,
         commissioning=compile_commissioning(profile, pack, until_us),
+        by_need=profile.pack.shares == "by need",
     )
     return plan, received
 
@@ -134,12 +138,36 @@ def _numbered(quantity: str, mine: list[tuple[int, Slot]]) -> tuple[int, ...]:
 
 
 def _inverter(section: InverterSection, slots: tuple[Slot, ...]) -> Inverter:
-    heartbeat = None
-    for index, slot in enumerate(slots):
-        if slot.owner == section.name and QUANTITIES[slot.quantity].kind is Kind.INVERTER:
-            heartbeat = index
-    timeout_us = round(section.timeout_s * SECOND_US)
-    return Inverter(section.name, timeout_us, heartbeat, section.when_silent == "zero")
+    mine = {slot.quantity: index for index, slot in enumerate(slots) if slot.owner == section.name}
+    mine = {name: index for name, index in mine.items() if QUANTITIES[name].kind is Kind.INVERTER}
+    # Whatever it reports shows that it is there.
+    heartbeat = mine.get("inverter_heartbeat", next(iter(mine.values()), None))
+    return Inverter(
+        name=section.name,
+        timeout_us=round(section.timeout_s * SECOND_US),
+        heartbeat=heartbeat,
+        zero_when_silent=section.when_silent == "zero",
+        charges=section.role != "discharges",
+        discharges=section.role != "charges",
+        charge_share=None if section.charge_share is None else exact(section.charge_share),
+        discharge_share=None if section.discharge_share is None else exact(section.discharge_share),
+        slots=MappingProxyType(mine),
+    )
+
+
+def _check_shares(profile: Profile, findings: Findings) -> None:
+    """Together the inverters are told no more than there is, and each something of its own direction."""
+    for key, without in (("charge_share", "discharges"), ("discharge_share", "charges")):
+        mine = [(n, getattr(one, key)) for n, one in enumerate(profile.inverter) if one.role != without]
+        stated = sum(exact(share) for _, share in mine if share is not None)
+        open_ = [n for n, share in mine if share is None]
+        if stated > 1:
+            last = max(n for n, share in mine if share is not None)
+            found = f"the sum of all is {float(stated):g}"
+            findings.fail(("inverter", last, key), found, "shares that add up to at most 1")
+        elif stated == 1 and open_:
+            found = "nothing: the stated shares add up to 1"
+            findings.fail(("inverter", open_[0], key), found, "a share of its own, or less for the others")
 
 
 def _until_us(moment: datetime | None) -> int | None:

@@ -3,12 +3,12 @@
 What a key means and its unit stands here and nowhere else; `profiles/README.md` is made from it.
 """
 
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from bridge.profile.chemistry import CHEMISTRIES
-from bridge.profile.schema_base import Positive, Section, Text, shown, wrong
+from bridge.profile.schema_base import PartOfWhole, Positive, Section, Text, shown, wrong
 from bridge.profile.schema_limits import Curves, FailSafe, Limits, Options, ShownSoc
 from bridge.profile.schema_signals import Source, Transmission
 from bridge.profile.schema_stages import Commissioning, Stages
@@ -27,6 +27,11 @@ class Pack(Section):
     lost_bank: Literal["safe", "reduce"] = Field(
         default="safe",
         description="when one of several banks is lost: zero currents, or on with the remaining ones",
+    )
+    shares: Literal["fixed", "by need"] = Field(
+        default="fixed",
+        description="how several inverters share the current limits: as their shares say, or by the currents "
+        "they report, a quarter of its share kept for each",
     )
 
     @field_validator("chemistry")
@@ -96,6 +101,25 @@ class Inverter(Section):
     when_silent: Literal["warn", "zero"] = Field(
         default="warn", description="while it is not heard: only warn, or send zero currents"
     )
+    role: Literal["both", "charges", "discharges"] = Field(
+        default="both",
+        description="what it does with the pack; a limit of the other direction it is not told",
+    )
+    charge_share: PartOfWhole | None = Field(
+        default=None,
+        description="its part of the pack's charge current limit; default: an equal part, among those that "
+        "charge, of what the stated ones leave",
+    )
+    discharge_share: PartOfWhole | None = Field(
+        default=None, description="the same of the discharge current limit; default: an equal part likewise"
+    )
+
+    @model_validator(mode="after")
+    def _share_of_its_role(self) -> Self:
+        for key, without in (("charge_share", "discharges"), ("discharge_share", "charges")):
+            if self.role == without and getattr(self, key) is not None:
+                raise wrong(f'{key} of an inverter whose role is "{without}"', "the share of its own role")
+        return self
 
 
 class Profile(Section):

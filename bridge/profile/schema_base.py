@@ -16,6 +16,7 @@ NotNegative = Annotated[float, Field(ge=0, le=MOST)]
 Number = Annotated[float, Field(ge=-1e9, le=1e9)]
 Celsius = Annotated[float, Field(ge=-273.15, le=1000)]
 Share = Annotated[float, Field(ge=0, le=1)]
+PartOfWhole = Annotated[float, Field(gt=0, le=1)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Byte = Annotated[int, Field(ge=0, le=255)]
 

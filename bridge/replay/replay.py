@@ -150,6 +150,9 @@ class _Driver:
             segment.taken += engine.receive(step.t_us, step.frame)
         elif isinstance(step, Made):
             segment.made.append(step)
+            if step.why_not:
+                self._run_to(step.t_us)
+                engine.unsent(Due(step.t_us, step.frame))
         elif isinstance(step, Resumed):
             if step.latest_us >= segment.start_us:  # else it was late before its first call
                 self._run_to(step.latest_us)

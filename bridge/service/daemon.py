@@ -166,6 +166,7 @@ class Daemon:
                 except BusError as problem:
                     trouble = problem
                     unsent.append(item)
+                    self._engine.unsent(item)
             if trouble is None:
                 news = self._leaving.left(item)
             else:

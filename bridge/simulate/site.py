@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Final, NamedTuple
 
-from bridge.core.plan import Plan
+from bridge.core.plan import Inverter, Plan
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile
@@ -137,7 +137,6 @@ class Listener:
         ears: dict[tuple[str, int], Ear],
         model: InverterModel,
         plan: Plan,
-        peers: int,
     ) -> None:
         self.name = name
         self.timeout_us = timeout_us
@@ -147,7 +146,7 @@ class Listener:
         self.model = model
         self.ears = ears
         self._static = (plan.limits.charge_voltage_v, plan.limits.discharge_floor_v)
-        self._peers = peers
+        self._heeded: dict[str, float] = {}
 
     def hear(self, t_us: int, frame: Frame) -> Seen | None:
         """Takes one frame; None if it is not for this inverter."""
@@ -157,6 +156,9 @@ class Listener:
         seen = ear.hear(t_us, frame)
         self.seen.append(seen)
         self.latest.update(seen.values)
+        if self.timed_out(t_us):
+            self._heeded.clear()
+        self._heeded.update(seen.values)
         if not _LIMITS.isdisjoint(seen.values):
             self.limits_us = t_us
             self.model.receive(self._limits())
@@ -167,12 +169,12 @@ class Listener:
         return self.limits_us is None or t_us - self.limits_us > self.timeout_us
 
     def _limits(self) -> Limits:
-        """What it obeys. Several inverters at one pack are each set to their part of the currents."""
-        latest = self.latest
+        """What it obeys. A current of which it was not told since it stopped by itself, it does not take."""
+        latest = self._heeded
         return Limits(
             latest.get("charge_voltage_limit", self._static[0]),
-            latest.get("charge_current_limit", 0.0) / self._peers,
-            latest.get("discharge_current_limit", 0.0) / self._peers,
+            latest.get("charge_current_limit", 0.0),
+            latest.get("discharge_current_limit", 0.0),
             latest.get("discharge_voltage_floor", self._static[1]),
             latest.get("charge_allowed", 1.0) > 0.0,
             latest.get("discharge_allowed", 1.0) > 0.0,
@@ -285,22 +287,27 @@ def _listeners(
             inverter.timeout_us,
             _ears(loaded, library, inverter.name),
             InverterModel(
-                partial(_part, wish, len(plan.inverters)),
+                partial(_part, wish, plan, inverter),
                 lag_s=charger.lag_s,
                 timeout_s=inverter.timeout_us / 1e6,
                 reads_high_v=charger.reads_high_v,
                 manners=charger.manners,
             ),
             plan,
-            len(plan.inverters),
         )
         for inverter in plan.inverters
     ]
 
 
-def _part(wish: Callable[[float], Wish], parts: int, t_s: float) -> Wish:
+def _part(wish: Callable[[float], Wish], plan: Plan, inverter: Inverter, t_s: float) -> Wish:
+    """Sun is parted among those that charge, loads among those that discharge."""
     whole = wish(t_s)
-    return Wish(whole.solar_a / parts, whole.load_a / parts)
+    chargers = sum(one.charges for one in plan.inverters)
+    drawers = sum(one.discharges for one in plan.inverters)
+    return Wish(
+        whole.solar_a / chargers if inverter.charges else 0.0,
+        whole.load_a / drawers if inverter.discharges else 0.0,
+    )
 
 
 def _nothing(_: str, __: int, ___: int) -> float:
