@@ -229,9 +229,10 @@ class Allotment:
                 self._last[way][n] = t_us, told.amps_ua
                 for line in self._lines[way][n]:
                     # Whoever had no more than its share now goes on with it, as if it had been told so here.
-                    since_us = -FAR_US if astray or more else t_us
+                    to_tell = astray or more
+                    since_us = -FAR_US if to_tell else 1 - FAR_US
                     line.stands = [Stand(since_us, told.amps_ua, self._fixed[way][n])]
-                    line.missed_us = t_us - 1
+                    line.missed_us = t_us - 1 if to_tell else -FAR_US
         for line in (line for lines in self._any for line in lines):
             line.left_us = t_us
 
@@ -321,7 +322,9 @@ class Allotment:
         """The largest an inverter may act on, of current and of share."""
         proof, timeout_us = self._proof(n), self._inverters[n].timeout_us
         amps_ua = share = 0
-        latest_us = max((line.latest_us for line in self._any[n]), default=self._start_us)
+        for line in self._any[n]:
+            line.land(t_us)
+        latest_us = max((line.latest_us(timeout_us) for line in self._any[n]), default=self._start_us)
         for line in self._lines[way][n]:
             line.land(t_us)
             told = line.standing(proof, t_us, timeout_us, latest_us)

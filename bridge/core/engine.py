@@ -137,10 +137,9 @@ class Engine:
         return due
 
     def unsent(self, due: Due) -> None:
-        """A frame that `poll`, `resume` or `close` gave did not leave.
+        """A frame that `poll`, `resume` or `close` gave did not leave; before the next of these calls.
 
-        To be called before the next of these calls. What follows from it counts from a tick after the frame's
-        deadline, whenever it is called.
+        What follows from it counts from a tick after the frame's deadline, whenever it is told.
         """
         if self._allotment is not None:
             self._allotment.unsent(due.t_us, due.frame)
@@ -273,10 +272,8 @@ class Engine:
                 return t_us
 
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
-        decision = self._decide(t_us, doubt)
-        if self._allotment is None:
-            return decision
-        return decision._replace(parts=self._allotment.look(t_us, decision.values))
+        decision, parts = self._decide(t_us, doubt), self._allotment
+        return decision if parts is None else decision._replace(parts=parts.look(t_us, decision.values))
 
     def _decide(self, t_us: int, doubt: Doubt | None) -> Decision:
         plan, pack = self.plan, self._pack

@@ -82,10 +82,10 @@ class Line:
         self.missed_us = start_us - 1
         self.left_us = start_us
 
-    @property
-    def latest_us(self) -> int:
-        """Deadline of the last frame that may have left."""
-        return self.flights[-1].t_us if self.flights else self.left_us
+    def latest_us(self, timeout_us: int) -> int:
+        """Deadline of the last frame that left, or may have left while the receiver still went on."""
+        last_us = self.left_us + timeout_us
+        return max((one.t_us for one in self.flights if one.t_us <= last_us), default=self.left_us)
 
     def tell(self, t_us: int, amps_ua: int, share: int, *, failed: bool = False) -> None:
         """A frame was made at its deadline `t_us`, or (`failed`) could not be made."""
