@@ -202,7 +202,7 @@ class Life:
         self._round_us = round_us + 3 * plan.tick_us
         self._notice_us = self._round_us + (2 * round_us + max(ages_us, default=0) if faults else 0)
         self._recent: list[deque[tuple[int, float]]] = [deque(), deque()]
-        self._sent_a: list[dict[str, Fraction]] = [{}, {}]
+        self._sent_a: list[dict[str, tuple[Fraction, int]]] = [{}, {}]
 
     def run(self, seconds: float) -> None:
         """Lets time pass."""
@@ -258,14 +258,14 @@ class Life:
     def _dispatch(self, due: Due) -> None:
         self.frames += 1
         lost = self._bus_until.get(due.frame.bus, 0) > self.t_us or (self.faults and self.rng.random() < 0.01)
+        if lost:
+            self.engine.unsent(due)
+            return
         said = self._read(due.frame)
         for way, limit in enumerate(LIMITS):
             if limit in said:
                 for receiver in self._members[due.frame.key]:
-                    self._sent_a[way][receiver.plan.name] = said[limit]
-        if lost:
-            self.engine.unsent(due)
-            return
+                    self._sent_a[way][receiver.plan.name] = said[limit], self.t_us
         for receiver in self._members[due.frame.key]:
             if not receiver.dead:
                 receiver.hear(self.t_us)
@@ -305,7 +305,8 @@ class Life:
                 self.wrong.append(f"{self.t_us}: {LIMITS[way]} {found}; the pack bore {most_a}")
             now_a = max(value for t_us, value in recent if t_us >= self.t_us - self._round_us)
             takers = [r.plan.name for r in self.site.receivers if (r.plan.charges, r.plan.discharges)[way]]
-            sent_a = sum(self._sent_a[way].get(name, Fraction(0)) for name in takers)
+            sent = [self._sent_a[way][name] for name in takers if name in self._sent_a[way]]
+            sent_a = sum(amps for amps, t_us in sent if self.t_us - t_us < self._round_us)
             if sent_a > Fraction(repr(now_a)):
                 self.wrong.append(f"{self.t_us}: {LIMITS[way]} told {float(sent_a)}; the pack bore {now_a}")
             if now_a and decision.state is State.FOLLOWING:
