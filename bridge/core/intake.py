@@ -67,7 +67,11 @@ def judge(
 def check_integrity(source: Source, memory: Memory, numbers: Numbers, data: bytes) -> None:
     """Checks what the frame says about itself. Raises FrameRefused: bad checksum, stuck counter."""
     if source.checksum is not None and source.checksum_at is not None:
-        sent, computed = numbers[source.checksum_at], source.checksum.compute(data)
+        count = 0 if source.chooser is None else int(numbers[source.chooser] or 0)
+        chosen = source.checksum.chosen
+        if chosen is not None and count >= len(chosen.ids):
+            raise FrameRefused(f"{source.name}: counter {count}; allowed: 0 to {len(chosen.ids) - 1}")
+        sent, computed = numbers[source.checksum_at], source.checksum.compute(data, count)
         if sent != computed:
             raise FrameRefused(f"{source.name}: checksum {sent}; allowed: {computed}")
     if source.counter is not None:

@@ -50,10 +50,14 @@ class CounterItem(NamedTuple):
 
 
 class ChecksumItem(NamedTuple):
-    """A checksum over the otherwise finished frame, in which its own bits are 0."""
+    """A checksum over the otherwise finished frame, in which its own bits are 0.
+
+    `counter` is the signal that chooses bytes of it, see `bridge.core.checksum.Chosen`.
+    """
 
     signal: str
     checksum: Checksum
+    counter: str | None = None
 
 
 Item = QuantityItem | FixedItem | FlagItem | CounterItem | ChecksumItem
@@ -93,12 +97,16 @@ class Transmission(NamedTuple):
 
 
 class _Page(NamedTuple):
-    """One page, compiled. Raw numbers are in the order quantities, flags, counters, checksums."""
+    """One page, compiled. Raw numbers are in the order quantities, flags, counters, checksums.
+
+    `checksums` are in the order in which they can be computed; with each, where the raw number stands that
+    chooses bytes of it.
+    """
 
     quantities: tuple[QuantityItem, ...]
     flags: tuple[FlagItem, ...]
     counters: tuple[CounterItem, ...]
-    checksums: tuple[ChecksumItem, ...]
+    checksums: tuple[tuple[Checksum, int | None], ...]
     guarded: tuple[tuple[int, QuantityItem], ...]
     encoder: Encoder
     decoder: Decoder
@@ -192,8 +200,8 @@ def _data(page: _Page, raws: list[int]) -> bytes:
     first = len(raws)
     raws += [0] * len(page.checksums)
     data = page.encoder.encode(raws)
-    for index, item in enumerate(page.checksums, first):
-        raws[index] = item.checksum.compute(data)
+    for index, (checksum, chooser) in enumerate(page.checksums, first):
+        raws[index] = checksum.compute(data, 0 if chooser is None else raws[chooser])
         data = page.encoder.encode(raws)
     return data
 
@@ -223,14 +231,50 @@ def _compiled(layout: MessageLayout, items: Sequence[Item]) -> _Page:
     quantities = tuple(item for item in items if isinstance(item, QuantityItem))
     flags = tuple(item for item in items if isinstance(item, FlagItem))
     counters = tuple(item for item in items if isinstance(item, CounterItem))
-    checksums = tuple(item for item in items if isinstance(item, ChecksumItem))
+    checksums = _in_order(layout, [item for item in items if isinstance(item, ChecksumItem)])
     coded: list[Item] = [*quantities, *flags, *counters, *checksums]
     names = [item.signal for item in coded]
     rest = {name: constants[name] for name in present if name not in names}
     sided = ((i, item) for i, item in enumerate(quantities) if item.grid.rounding is not Rounding.NEAREST)
     encoder = Encoder(layout, names, rest)
     decoder = Decoder(layout, [*names, *rest])
-    return _Page(quantities, flags, counters, checksums, tuple(sided), encoder, decoder, [*rest.values()])
+    choosers = [_chooser(layout, item, counters, len(quantities) + len(flags)) for item in checksums]
+    computed = tuple(zip([item.checksum for item in checksums], choosers, strict=True))
+    return _Page(quantities, flags, counters, computed, tuple(sided), encoder, decoder, [*rest.values()])
+
+
+def _in_order(layout: MessageLayout, left: list[ChecksumItem]) -> list[ChecksumItem]:
+    """Each after those whose bits it covers, so that it is right over the finished frame."""
+
+    def free(item: ChecksumItem) -> bool:
+        others = [layout.field(other.signal).positions for other in left if other is not item]
+        return not any(position in item.checksum.over for positions in others for position in positions)
+
+    ordered = []
+    while left:
+        item = next(filter(free, left), None)
+        if item is None:
+            names = ", ".join(one.signal for one in left)
+            raise NotExpressible(f"{layout.name}: checksums {names} cover each other; allowed: one way only")
+        ordered.append(item)
+        left = [one for one in left if one is not item]
+    return ordered
+
+
+def _chooser(
+    layout: MessageLayout, item: ChecksumItem, counters: Sequence[CounterItem], first: int
+) -> int | None:
+    """Where the raw number of the counter stands that chooses bytes of a checksum."""
+    chosen = item.checksum.chosen
+    if chosen is None:
+        return None
+    for at, counter in enumerate(counters, first):
+        if counter.signal == item.counter:
+            if counter.modulo > len(chosen.ids):
+                found = f"{counter.signal} counts to {counter.modulo - 1}"
+                raise NotExpressible(f"{layout.name}: {found}; allowed: to {len(chosen.ids) - 1}")
+            return at
+    raise NotExpressible(f"{layout.name}.{item.signal}: no counter {item.counter} on its page; allowed: one")
 
 
 def _fits(layout: MessageLayout, item: Item) -> None:
@@ -238,8 +282,10 @@ def _fits(layout: MessageLayout, item: Item) -> None:
     if all(field.name != item.signal for field in layout.fields):
         raise NotExpressible(f"{layout.name}.{item.signal}: no such signal")
     field = layout.field(item.signal)
-    wanted: tuple[int | None, ...] = (0xFF,)  # what a checksum may be
+    wanted: tuple[int | None, ...]
     match item:
+        case ChecksumItem():
+            wanted = ((1 << item.checksum.width) - 1,)
         case QuantityItem():
             wanted = (item.absent_raw,)
         case FlagItem():

@@ -78,6 +78,7 @@ class Source(NamedTuple):
         counter: position of the rolling counter in what the decoder gives.
         checksum, checksum_at: how to check the frame, and where the decoder gives the sent value.
         owner: bank or inverter the message speaks for.
+        chooser: where the decoder gives the number that chooses bytes of the checksum.
     """
 
     name: str
@@ -89,6 +90,7 @@ class Source(NamedTuple):
     checksum: Checksum | None
     checksum_at: int | None
     owner: str
+    chooser: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -72,7 +72,8 @@ class ItemCompiler:
                 rule = item.checksum
                 sum_key = (*key, "checksum")
                 checksum = checksum_of(self._findings, sum_key, rule, self._layout, field, received=False)
-                return None if checksum is None else outgoing.ChecksumItem(field.name, checksum)
+                counter = None if rule.by_counter is None else rule.by_counter.signal
+                return None if checksum is None else outgoing.ChecksumItem(field.name, checksum, counter)
 
     def _quantity(self, key: Key, field: Field, item: QuantityItem) -> outgoing.QuantityItem | None:
         if item.quantity not in SENDABLE:

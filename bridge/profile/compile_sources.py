@@ -6,7 +6,7 @@ from bridge.core.checksum import Checksum
 from bridge.core.codec import Decoder, MessageLayout
 from bridge.core.plan import SECOND_US, Slot, Source, Target
 from bridge.profile.chemistry import CHEMISTRIES
-from bridge.profile.compile_checksum import checksum_of
+from bridge.profile.compile_checksum import checksum_of, counter_of
 from bridge.profile.findings import Definitions, Findings, Key, pick
 from bridge.profile.schema import Profile
 from bridge.profile.schema_base import shown
@@ -64,10 +64,13 @@ class SourceCompiler:
         names = [target.signal for target in targets]
         counter = self._counter(key, section, layout)
         checksum = self._checksum(key, section, layout)
+        chooser = self._chooser(key, section, layout)
         if bus is None or owner is None:
             return None
         if counter:
             names.append(counter)
+        if chooser:
+            names.append(chooser)
         if checksum is not None and section.checksum is not None:
             names.append(section.checksum.signal)
         source = Source(
@@ -80,6 +83,7 @@ class SourceCompiler:
             checksum=checksum,
             checksum_at=None if checksum is None else len(names) - 1,
             owner=owner,
+            chooser=names.index(chooser, len(targets)) if chooser else None,
         )
         return source, layout
 
@@ -160,6 +164,14 @@ class SourceCompiler:
         if field is None:
             return None
         return checksum_of(self._findings, key, section.checksum, layout, field, received=True)
+
+    def _chooser(self, key: Key, section: Section, layout: MessageLayout) -> str | None:
+        """The signal that chooses bytes of the checksum."""
+        if section.checksum is None or section.checksum.by_counter is None:
+            return None
+        rule = section.checksum.by_counter
+        field = counter_of(self._definitions, self._findings, (*key, "checksum"), rule, layout)
+        return None if field is None else field.name
 
     def _target(self, slot: int, signal: str, quantity: str, reading: Reading) -> Target:
         known = QUANTITIES[quantity]

@@ -4,7 +4,7 @@ from math import gcd
 from typing import NamedTuple
 
 from bridge.core.codec import Field, MessageLayout
-from bridge.core.outgoing import FixedItem, Item, Transmission
+from bridge.core.outgoing import ChecksumItem, CounterItem, FixedItem, Item, Transmission
 from bridge.profile.compile_items import ItemCompiler
 from bridge.profile.findings import Definitions, Findings, Key, pick
 from bridge.profile.pages import Page, is_on, pages_for
@@ -110,10 +110,29 @@ def _pages(
             found = f"start value {field.initial_raw} of {field.name}, which is not mapped"
             findings.fail((*key, "signals"), found, f"{field.raw_min} to {field.raw_max}, or a mapping")
     initial = {field.name: field.initial_raw for field in layout.fields}
-    return tuple(
+    made = tuple(
         (
             *(FixedItem(name, raw) for name, raw in page.items()),
             *(one.item for one in mapped if is_on(one.field, page, initial)),
         )
         for page in pages
     )
+    for page_items in made:
+        _check_choosers(key, page_items, findings)
+    return made
+
+
+def _check_choosers(key: Key, items: tuple[Item, ...], findings: Findings) -> None:
+    """Where a counter chooses bytes of a checksum, it must be there, and count no further than they reach."""
+    counters = {item.signal: item for item in items if isinstance(item, CounterItem)}
+    for item in items:
+        chosen = item.checksum.chosen if isinstance(item, ChecksumItem) else None
+        if not isinstance(item, ChecksumItem) or chosen is None:
+            continue
+        place: Key = (*key, "signals", item.signal, "checksum", "by_counter")
+        counter = counters.get(item.counter or "")
+        if counter is None:
+            findings.unknown((*place, "signal"), "counter of this page named", f"{item.counter}", counters)
+        elif counter.modulo > len(chosen.ids):
+            found = f"{len(chosen.ids)} for {counter.signal}, which counts to {counter.modulo - 1}"
+            findings.fail((*place, "bytes"), found, f"{counter.modulo} of them")

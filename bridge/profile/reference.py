@@ -59,6 +59,7 @@ SECTIONS: tuple[tuple[str, type[Section]], ...] = (
     *((f"[transmission.signals]: {item.tag[1:-1]}", item) for item in schema_signals.ITEMS),
     ("counter", schema_signals.CounterRule),
     ("checksum", schema_signals.ChecksumRule),
+    ("checksum: by_counter", schema_signals.ChosenBytes),
 )
 """Every table a profile can have, in the order of the reference."""
 
@@ -102,7 +103,7 @@ def _kind(annotation: Any) -> str:
         return " or ".join(f"`{shown(value)}`" for value in get_args(annotation))
     if origin is tuple:
         return (
-            "tables" if _is_section(get_args(annotation)[0]) else f"list of {_kind(get_args(annotation)[0])}s"
+            "tables" if _is_section(get_args(annotation)[0]) else f"list of {_each(get_args(annotation)[0])}"
         )
     if origin is dict:
         return "table"
@@ -111,6 +112,12 @@ def _kind(annotation: Any) -> str:
     if _is_section(annotation):
         return "text or table" if annotation.short_form else "table"
     return _WORDS.get(annotation, "date, time and offset")
+
+
+def _each(annotation: Any) -> str:
+    """The kinds of a list's entries, in the plural."""
+    kinds = _kind(annotation).split(" or ")
+    return " or ".join(f"lists{kind[4:]}" if kind.startswith("list ") else f"{kind}s" for kind in kinds)
 
 
 def _is_section(annotation: Any) -> bool:

@@ -120,7 +120,22 @@ class Coder:
             own.add(byte)
             blank[byte] &= ~(1 << bit) & 0xFF
         over = [n for n in range(len(data)) if n not in own] if rule.over is None else rule.over
-        return checksum(rule, bytes(rule.prefix) + bytes(blank[n] for n in over))
+        taken = [blank[n] for n in over]
+        if rule.by_counter is not None:
+            chosen = rule.by_counter.bytes[self._raw_in(rule.by_counter.signal, data)]
+            more = [chosen] if isinstance(chosen, int) else list(chosen)
+            taken = taken + more if rule.by_counter.place == "after" else more + taken
+        return checksum(rule, bytes([*rule.prefix, *taken, *rule.suffix]), len(self._places[name]))
+
+    def _raw_in(self, name: str, data: bytes) -> int:
+        """The raw number of a signal from 0 on, bit by bit."""
+        places = self._places[name]
+        if self._signals[name].byte_order == "little_endian":
+            places = places[::-1]
+        raw = 0
+        for byte, bit in places:
+            raw = raw * 2 + (data[byte] >> bit & 1)
+        return raw
 
     def _grid(self, name: str) -> tuple[float, float, bool, int, int]:
         """Offset, scale, whether it is a floating-point number, smallest and largest raw number."""
@@ -168,23 +183,74 @@ class Coder:
         return Page({name: raw for name, raw in selectors.items() if name in names}, frozenset(names))
 
 
-def checksum(rule: ChecksumRule, taken: bytes) -> int:
-    """The checksum over bytes, bit by bit as the textbook does it."""
-    if rule.algorithm == "sum8":
-        return ((rule.init + sum(taken)) % 256) ^ rule.xor_out
-    register = rule.init
+def checksum(rule: ChecksumRule, taken: bytes, width: int = 8) -> int:
+    """The checksum over bytes, as the textbook does it, in a signal of so many bits.
+
+    Raises:
+        ValueError: this code does not know the rule; a guess would look like a fault of the program.
+    """
+    width = 8 if rule.algorithm.endswith("8") else rule.width or width
+    match rule.algorithm:
+        case "sum" | "sum8" | "xor" | "xor8":
+            result = _put_together(rule, _pieces(rule, taken), width)
+        case "crc" | "crc8":
+            result = _remainder(rule, taken, width)
+        case _:
+            raise ValueError(f"checksum {rule.algorithm}: not known to the simulated devices")
+    return result ^ rule.xor_out
+
+
+def _pieces(rule: ChecksumRule, taken: bytes) -> list[int]:
+    """What a sum is made of."""
+    match rule.pieces:
+        case "bytes":
+            return list(taken)
+        case "nibbles":
+            return [int(digit, 16) for digit in taken.hex()]
+        case "words_high_first":
+            return [256 * taken[n] + taken[n + 1] for n in range(0, len(taken), 2)]
+        case "words_low_first":
+            return [taken[n] + 256 * taken[n + 1] for n in range(0, len(taken), 2)]
+        case _:
+            raise ValueError(f"pieces {rule.pieces}: not known to the simulated devices")
+
+
+def _put_together(rule: ChecksumRule, numbers: list[int], width: int) -> int:
+    """A sum or an exclusive or, folded where the rule says so."""
+
+    def together(numbers: list[int], bits: int) -> int:
+        result = 0
+        for number in numbers:
+            result = result + number if rule.kind == "sum" else result ^ number
+        return int(result % 2**bits)
+
+    if rule.folded_from is None:
+        return together([rule.init, *numbers], width)
+    whole = together([rule.init, *numbers], rule.folded_from)
+    parts = []
+    while whole:
+        parts.append(whole % 2**width)
+        whole //= 2**width
+    return together(parts, width)
+
+
+def _remainder(rule: ChecksumRule, taken: bytes, width: int) -> int:
+    """The remainder of a long division by the polynomial, bit by bit as with paper and pencil."""
+    bits_in, bits_out = rule.reflects
+    bits = []
     for byte in taken:
-        register ^= _mirrored(byte) if rule.reflect else byte
-        for _ in range(8 if rule.algorithm == "crc8" else 0):
-            overflow = register >= 128
-            register = register * 2 % 256
-            if overflow:
-                register ^= rule.polynomial or 0
-    return (_mirrored(register) if rule.reflect else register) ^ rule.xor_out
-
-
-def _mirrored(byte: int) -> int:
-    return sum(1 << 7 - bit for bit in range(8) if byte >> bit & 1)
+        digits = [int(digit) for digit in f"{byte:08b}"]
+        bits += digits[::-1] if bits_in else digits
+    bits += [0] * width
+    for place, one in enumerate(f"{rule.init:0{width}b}"):  # what it starts from is laid over the first bits
+        bits[place] ^= int(one)
+    divisor = [1, *(int(digit) for digit in f"{rule.polynomial or 0:0{width}b}")]
+    for place in range(len(bits) - width):
+        if bits[place]:
+            for offset, digit in enumerate(divisor):
+                bits[place + offset] ^= digit
+    rest = bits[len(bits) - width :]
+    return int("".join(map(str, rest[::-1] if bits_out else rest)), 2)
 
 
 _Key = TypeVar("_Key")

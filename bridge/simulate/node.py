@@ -146,13 +146,18 @@ class Speech:
         data = coder.encode(page, raws)
         if section.checksum is not None:
             right = coder.checksum(section.checksum.signal, section.checksum, data)
-            sent = right ^ 0x5A if self.spoilt else right
+            other = coder.raw_span(section.checksum.signal)[1] & 0x5A or 1
+            sent = right ^ other if self.spoilt else right
             data = coder.encode(page, raws | {section.checksum.signal: sent})
         return data
 
     def _rolling(self, name: str) -> int:
         low, high = self.coder.raw_span(name)
-        return low + self._count % (high - low + 1)
+        rule = None if self.section.checksum is None else self.section.checksum.by_counter
+        modulo = high - low + 1
+        if rule is not None and rule.signal == name:  # it counts no further than there are bytes to choose
+            modulo = min(modulo, len(rule.bytes))
+        return low + self._count % modulo
 
 
 class Talker:

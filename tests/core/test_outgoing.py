@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.checksum import Checksum
+from bridge.core.checksum import Checksum, Chosen
 from bridge.core.codec import Decoder, Field, MessageLayout
 from bridge.core.grid import Grid
 from bridge.core.maker import FrameMaker
@@ -238,6 +238,65 @@ def test_a_checksum_takes_its_own_bits_as_0() -> None:
     layout = MessageLayout("Short", 0x2A3, 2, (Field("raw", 0, 8), Field("check", 8, 8)))
     items = (FixedItem("raw", 7), ChecksumItem("check", Checksum("sum8", (0, 1), init=1)))
     assert FrameBuilder(_sent(layout, items)).build({}).data == bytes([7, 8])
+
+
+def _two_sums(*over: tuple[int, ...]) -> tuple[ChecksumItem, ...]:
+    """Checksums in bytes 1 and 2 of a message, over these bytes each."""
+    return tuple(
+        ChecksumItem(f"check_{n}", Checksum("sum8", covered, own=((n, 0),) if n in covered else ()))
+        for n, covered in enumerate(over, 1)
+    )
+
+
+def test_a_checksum_over_another_comes_after_it() -> None:
+    """Whichever stands first: each is right over the finished frame."""
+    layout = MessageLayout(
+        "Twice", 0x2A4, 3, (Field("raw", 0, 8), Field("check_1", 8, 8), Field("check_2", 16, 8))
+    )
+    for over in (((0,), (0, 1)), ((0, 2), (0,)), ((0,), (0,))):
+        items = _two_sums(*over)
+        frame = FrameBuilder(_sent(layout, (FixedItem("raw", 7), *items))).build({})
+        for n, item in enumerate(items, 1):
+            assert frame.data[n] == item.checksum.compute(frame.data)
+    with pytest.raises(NotExpressible, match="checksums check_1, check_2 cover each other; allowed: one way"):
+        FrameBuilder(_sent(layout, _two_sums((0, 2), (1, 0))))
+
+
+CHOOSING = MessageLayout(
+    "Choosing", 0x2A5, 3, (Field("many", 0, 4), Field("few", 4, 4), Field("check", 8, 16))
+)
+
+
+def _choosing(counter: str, *ids: bytes) -> ChecksumItem:
+    """A checksum of the first byte and of bytes that a counter chooses."""
+    return ChecksumItem("check", Checksum("sum", (0,), width=16, chosen=Chosen(ids)), counter)
+
+
+def test_a_counter_chooses_bytes_of_a_checksum() -> None:
+    """The one that is named, by the number of this very frame."""
+    ids = (b"\x10", b"\x20\x01", b"\xf0")
+    counters = CounterItem("many", 16), CounterItem("few", 3, 2)
+    flag = FlagItem("many", "alarm", 1, 0)
+    for items in ((*counters, _choosing("few", *ids)), (flag, counters[1], _choosing("few", *ids))):
+        builder = FrameBuilder(_sent(CHOOSING, items))
+        for count in (0, 2, 1, 0):
+            data = builder.build({"alarm": 1.0}).data
+            assert data[0] >> 4 == count
+            assert data[1] + 256 * data[2] == data[0] + sum(ids[count])
+
+
+@pytest.mark.parametrize(
+    ("counters", "text"),
+    [
+        ((), r"Choosing\.check: no counter few on its page; allowed: one"),
+        ((CounterItem("many", 2),), r"no counter few on its page"),
+        ((CounterItem("few", 3),), "Choosing: few counts to 2; allowed: to 1"),
+    ],
+)
+def test_a_chosen_checksum_needs_its_counter(counters: tuple[Item, ...], text: str) -> None:
+    """On the page, and counting no further than there are bytes."""
+    with pytest.raises(NotExpressible, match=text):
+        FrameBuilder(_sent(CHOOSING, (*counters, _choosing("few", b"\x01", b"\x02"))))
 
 
 def test_the_same_values_are_not_encoded_twice_unless_something_counts() -> None:

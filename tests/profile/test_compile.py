@@ -91,19 +91,19 @@ def test_what_a_bank_must_be_read_for_may_not_be_optional(tmp_path: Path, line: 
     assert "bank[1]" in problems
 
 
-def test_a_checksum_signal_must_be_a_byte(tmp_path: Path) -> None:
-    """A counter of four bits cannot hold a checksum, and a checksum cannot cover itself."""
+def test_a_checksum_signal_must_be_as_wide_as_it_is(tmp_path: Path) -> None:
+    """A counter of four bits cannot hold eight, and no checksum covers what is beyond the message."""
     problems = refused(
         tmp_path,
         BOATHOUSE,
         ('checksum = { signal = "check", algorithm = "sum8" }\n[source.signals]\npack_voltage',
          'checksum = { signal = "count", algorithm = "sum8" }\n[source.signals]\npack_voltage'),
         ('algorithm = "xor8" }\n[source.signals.cell_voltage]',
-         'algorithm = "xor8", over = [6, 7] }\n[source.signals.cell_voltage]'),
+         'algorithm = "xor", width = 9 }\n[source.signals.cell_voltage]'),
     )  # fmt: skip
 
     assert "8 bits" in problems["source[1].checksum"].allowed
-    assert "byte 7" in problems["source[3].checksum.over"].found
+    assert "9 bits" in problems["source[3].checksum"].allowed
 
 
 # ── what bounds it ──────────────────────────────────────────────────────────────────────────────────────
