@@ -123,13 +123,12 @@ class Checksum:
         return _mirrored(register, width) if self._turned else register
 
     def _combined(self, taken: bytes) -> int:
-        width = self.width if self.folded_from is None else self.folded_from
         numbers = taken if self.pieces == "bytes" else cut(taken, self.pieces)
         adds = self.algorithm.startswith("sum")
         total = self._start + sum(numbers) if adds else reduce(xor, numbers, self._start)
-        total &= (1 << width) - 1
         if self.folded_from is not None:
-            parts = [total >> at & (1 << self.width) - 1 for at in range(0, width, self.width)]
+            total &= (1 << self.folded_from) - 1
+            parts = [total >> at for at in range(0, self.folded_from, self.width)]  # cut to size below
             total = sum(parts) if adds else reduce(xor, parts)
         return total & (1 << self.width) - 1
 

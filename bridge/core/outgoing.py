@@ -284,8 +284,6 @@ def _fits(layout: MessageLayout, item: Item) -> None:
     field = layout.field(item.signal)
     wanted: tuple[int | None, ...]
     match item:
-        case ChecksumItem():
-            wanted = ((1 << item.checksum.width) - 1,)
         case QuantityItem():
             wanted = (item.absent_raw,)
         case FlagItem():
@@ -294,6 +292,8 @@ def _fits(layout: MessageLayout, item: Item) -> None:
             wanted = (item.raw,)
         case CounterItem():
             wanted = (item.modulo - 1,)
+        case _:
+            wanted = ((1 << item.checksum.width) - 1,)
     for raw in wanted:
         if raw is not None and not field.raw_min <= raw <= field.raw_max:
             span = f"{field.raw_min} to {field.raw_max}"

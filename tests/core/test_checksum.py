@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.checksum import Checksum, Chosen
+from bridge.core.checksum import MOST_WIDTH, Checksum, Chosen
 
 
 def test_sum_starts_from_init_and_drops_carries() -> None:
@@ -127,6 +127,7 @@ def test_a_crc_of_any_width_is_that_of_the_model(width: int, reflect: bool, out:
         (Checksum("xor", (0, 1, 2), width=8, init=0x0F), 0x12 ^ 0x34 ^ 0x9F ^ 0x0F),
         (Checksum("sum", (0, 1, 2), width=4, folded_from=8), (0xE + 5) % 16),
         (Checksum("sum", (0, 1, 2), width=3, folded_from=8, xor_out=7), (3 + 4 + 5) % 8 ^ 7),
+        (Checksum("sum", (0, 1, 2), width=3, folded_from=8, init=0xF0), (5 + 2 + 3) % 8),
         (Checksum("sum", (0, 1, 2, 0), width=16, pieces="words_high_first"), 0x1234 + 0x9F12),
         (Checksum("sum", (0, 1, 2, 0), width=16, pieces="words_low_first"), 0x3412 + 0x129F),
         (Checksum("xor", (0, 1, 2), width=16, pieces="words_high_first"), 0x1234 ^ 0x9F00),
@@ -157,6 +158,12 @@ def test_constant_bytes_and_chosen_ones_have_their_places() -> None:
     with pytest.raises(IndexError):
         checksum.compute(b"\x12", 2)
     assert Chosen(ids).after
+    assert checksum.compute(b"\x12") == checksum.compute(b"\x12", 0)
+
+
+def test_no_checksum_is_wider_than_four_bytes() -> None:
+    """Half a frame."""
+    assert MOST_WIDTH == 32
 
 
 def test_its_own_bits_count_as_0() -> None:
