@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from bridge.core.allot import Part
 from bridge.core.decision import Decision
 from bridge.core.failsafe import State
 from bridge.core.reasons import Contribution, Limit
@@ -53,6 +54,19 @@ def state_line(decision: Decision) -> str:
     return f"{decision.state.name.lower()}: {STATES[decision.state]}{cause}"
 
 
+def part_line(part: Part) -> str:
+    """What one of several inverters is told: `hall: charge with 60.0 A, draw 80.0 A`."""
+    told = [
+        f"{SHORT[name]} {amount(name, amps)}"
+        for name, amps in (
+            ("charge_current_limit", part.charge_a),
+            ("discharge_current_limit", part.discharge_a),
+        )
+        if amps is not None
+    ]
+    return f"{part.inverter}: {', '.join(told)}"
+
+
 def status_line(decision: Decision) -> str:
     """Everything a person wants at one glance, on one line."""
     seen = decision.values
@@ -74,5 +88,6 @@ def status_line(decision: Decision) -> str:
         for name, limit in decision.limits.items()
         if name != "discharge_voltage_floor"
     )
+    limits += "".join(f" · {part_line(part)}" for part in decision.parts)
     course = "".join(f" · {text}" for text in (decision.stage, decision.progress) if text)
     return f"{decision.state.name.lower()} · {pack} · {limits}{course}"

@@ -7,6 +7,7 @@ from bridge.core.engine import Engine
 from bridge.errors import EXIT_FAIL, EXIT_OK, EXIT_WARN, AmpweirError, Problem, Severity
 from bridge.profile.check_limits import check_limits
 from bridge.profile.check_sent import SentRow, check_sent
+from bridge.profile.check_shares import ShareRow, check_shares
 from bridge.profile.check_sources import check_sources
 from bridge.profile.check_stages import check_stages
 from bridge.profile.check_times import BudgetRow, BusRow, check_times
@@ -25,6 +26,7 @@ class CheckReport:
         sent: one row for each transmission.
         buses: load of each bus by our own frames.
         budgets: worst time from a fault to the inverter's knowing.
+        shares: what each inverter is told at most; empty where one is told all.
     """
 
     file: str
@@ -33,6 +35,7 @@ class CheckReport:
     sent: tuple[SentRow, ...]
     buses: tuple[BusRow, ...]
     budgets: tuple[BudgetRow, ...]
+    shares: tuple[ShareRow, ...] = ()
 
     def of(self, severity: Severity) -> tuple[Problem, ...]:
         """The findings of one severity."""
@@ -77,6 +80,7 @@ def _checked(loaded: LoadedProfile, now: datetime | None) -> CheckReport:
     timing = check_times(loaded, now, findings)
     sent = check_sent(loaded, timing.responses_s, findings)
     _check_runs(loaded, findings)
+    shares = check_shares(loaded, findings)
     order = list(Severity)
     problems = sorted(findings.problems, key=lambda one: order.index(one.severity))
     return CheckReport(
@@ -86,6 +90,7 @@ def _checked(loaded: LoadedProfile, now: datetime | None) -> CheckReport:
         sent=sent,
         buses=timing.buses,
         budgets=timing.budgets,
+        shares=shares,
     )
 
 

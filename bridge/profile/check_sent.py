@@ -8,6 +8,7 @@ from bridge.core.plan import Plan
 from bridge.errors import NotExpressible
 from bridge.frames import EXTENDED
 from bridge.profile import schema_signals
+from bridge.profile.check_shares import LIMITS, parts_of
 from bridge.profile.check_sources import note_unmapped
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.findings import Findings, Key
@@ -58,7 +59,7 @@ def check_sent(
     sections = loaded.profile.transmission
     for number, (one, section) in enumerate(zip(loaded.plan.transmissions, sections, strict=True)):
         key: Key = ("transmission", number)
-        _check_items(key, one, loaded, domains, findings)
+        _check_items(key, one, loaded, domains | _parts(one, loaded, domains), findings)
         used: set[str | None] = {item.signal for page in one.pages for item in page}
         note_unmapped(
             (*key, "signals"), one.layout.name, one.layout.fields, used, "sent with its start value", findings
@@ -146,6 +147,17 @@ def _domains(loaded: LoadedProfile) -> dict[str, tuple[float, float]]:
         "cell_temperature_max": (cell.discharge_min_c, cell.discharge_max_c),
         "charge_current_permitted": (0.0, sum(bank.charge.max_a for bank in plan.banks)),
         "discharge_current_permitted": (0.0, sum(bank.discharge.max_a for bank in plan.banks)),
+    }
+
+
+def _parts(
+    one: Transmission, loaded: LoadedProfile, domains: dict[str, tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    """What of the two current limits an inverter may be told: its part of them."""
+    return {
+        name: (domains[name][0], float(share) * domains[name][1])
+        for name, share in zip(LIMITS, parts_of(loaded, one), strict=True)
+        if share
     }
 
 

@@ -30,24 +30,29 @@ def pack_facts(
         sensor_step_v=max(_told_step_v(profile, bank, received), LEAST_STEP_V),
         current_zero_a=bank.current_sensor_error_a,
         delay_s=bank.telemetry_delay_s,
-        lag_s=_slowest_s(profile, "discharges"),
+        lag_s=_slowest_s(profile, "charges"),
         wire_v=step("charge_voltage_limit", usual.wire_v),
-        wire_a=step("charge_current_limit", usual.wire_a),
+        wire_a=_those(profile, "charges") * step("charge_current_limit", usual.wire_a),
     )
     floor_v = step("discharge_voltage_floor", usual.wire_v)
     draw = replace(
         charge,
-        lag_s=_slowest_s(profile, "charges"),
+        lag_s=_slowest_s(profile, "discharges"),
         wire_v=floor_v,
-        wire_a=step("discharge_current_limit", usual.wire_a),
+        wire_a=_those(profile, "discharges") * step("discharge_current_limit", usual.wire_a),
     )
     return charge, draw
 
 
-def _slowest_s(profile: Profile, without: str) -> float:
-    """How slowly the slowest of those obeys whose role is another than `without`."""
-    lags_s = [inverter.response_s for inverter in profile.inverter if inverter.role != without]
+def _slowest_s(profile: Profile, role: str) -> float:
+    """How slowly the slowest of those obeys that charge, or discharge."""
+    lags_s = [inverter.response_s for inverter in profile.inverter if inverter.role in ("both", role)]
     return max(lags_s, default=PackFacts().lag_s)
+
+
+def _those(profile: Profile, role: str) -> int:
+    """How many charge, or discharge: of a current each loses up to a step."""
+    return max(sum(inverter.role in ("both", role) for inverter in profile.inverter), 1)
 
 
 def _told_step_v(profile: Profile, bank: Bank, received: Received) -> float:

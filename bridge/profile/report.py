@@ -52,6 +52,7 @@ def print_report(report: CheckReport, console: Console) -> None:
     for row in report.sent:
         console.print(_message(row))
         console.print(_samples(row))
+    _print_shares(report, console)
     _print_times(report, console)
 
 
@@ -125,6 +126,23 @@ def _samples(row: SentRow) -> Text:
     return Text("\n".join(lines), no_wrap=True)
 
 
+def _print_shares(report: CheckReport, console: Console) -> None:
+    if not report.shares:
+        return
+    console.print()
+    console.print(Text("What each inverter is told at most", style="bold"))
+    for row in report.shares:
+        parts = [
+            f"{word} {amps:g} A ({share:.1%})"
+            for word, amps, share in (
+                ("charge with", row.charge_a, row.charge_share),
+                ("draw", row.discharge_a, row.discharge_share),
+            )
+            if amps is not None and share is not None
+        ]
+        console.print(_indented(f"{row.inverter}: {', '.join(parts)}"))
+
+
 def _print_times(report: CheckReport, console: Console) -> None:
     console.print()
     console.print(Text("Buses and time", style="bold"))
@@ -154,6 +172,7 @@ def as_json(report: CheckReport) -> str:
             {**row._asdict(), "signals": [signal._asdict() for signal in row.signals]} for row in report.sent
         ],
         "buses": [bus._asdict() for bus in report.buses],
+        "shares": [row._asdict() for row in report.shares],
         "budgets": [{**budget._asdict(), "parts": dict(budget.parts)} for budget in report.budgets],
     }
     return json.dumps(tree, indent=2, ensure_ascii=False, allow_nan=False)
