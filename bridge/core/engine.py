@@ -12,7 +12,6 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import NamedTuple
 
 from bridge.core.allot import Allotment
 from bridge.core.circulation import Circulation
@@ -24,6 +23,7 @@ from bridge.core.limits.compose import FREE, Bounds, Limits
 from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
+from bridge.core.notes import Due, Note
 from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
 from bridge.core.plan import Inverter, Plan, Source
 from bridge.core.schedule import Schedule
@@ -33,34 +33,7 @@ from bridge.core.told import Told
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
 
-
-class Note(NamedTuple):
-    """Something that happened in the core, for the log.
-
-    Attributes:
-        t_us: when.
-        kind: `refused` (a received frame), `waiting` (a frame whose reading was never
-            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge or a bank).
-        subject: the source, transmission, bank or part of the charge concerned.
-        text: what was found and what is allowed; or the news.
-    """
-
-    t_us: int
-    kind: str
-    subject: str
-    text: str
-
-
-class Due(NamedTuple):
-    """A frame to send.
-
-    Attributes:
-        t_us: its deadline; when it was built.
-        frame: what to send.
-    """
-
-    t_us: int
-    frame: Frame
+__all__ = ["Due", "Engine", "Note", "same_senses"]
 
 
 class Engine:
