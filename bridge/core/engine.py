@@ -25,7 +25,8 @@ from bridge.core.maker import FrameMaker
 from bridge.core.merge import merge
 from bridge.core.notes import Due, Note
 from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
-from bridge.core.plan import Inverter, Plan, Source
+from bridge.core.plan import Inverter, Plan, Source, same_senses
+from bridge.core.rivals import Rivals
 from bridge.core.schedule import Schedule
 from bridge.core.shares import shared
 from bridge.core.sign import Signs, without
@@ -58,6 +59,7 @@ class Engine:
         self._schedule = Schedule(() if leader else plan.transmissions, start_us)
         self._maker = FrameMaker(plan.transmissions)
         self._allotment = Allotment(plan, start_us, self._pack) if shared(plan) else None
+        self._rivals = Rivals(plan, start_us)
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
@@ -88,11 +90,12 @@ class Engine:
 
         Args:
             t_us: when it came in; never before the last call (an earlier stamp counts as the latest).
-            frame: what came in; a frame no source asks for is ignored.
+            frame: what came in. One of ours is somebody else's; any other that no source asks for is ignored.
         """
         t_us = self._advance(t_us)
         sources = self._sources.get((frame.bus, frame.key))
         if sources is None:
+            self._rivals.hear(t_us, frame)
             return False
         taken = False
         for source in sources:
@@ -193,6 +196,7 @@ class Engine:
             if [bank.resistance_ohm for bank in plan.banks] == [b.resistance_ohm for b in leader.plan.banks]:
                 self._circulation = leader._circulation
         self._leader = None
+        self._rivals.began(t_us)
         self._inputs = None
         self.decision = self._tick(t_us)
 
@@ -256,7 +260,7 @@ class Engine:
         lost = self._lost(t_us, active)
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
-        state, cause = self._failsafe.step(t_us, doubt)
+        state, cause, rivals = self._rivals.step(t_us, self._failsafe, doubt)
         unheard = self._unheard(t_us)
         course = self._course.step(t_us, plan.tick_us, state, readings, active)
         if self._course.news:
@@ -276,6 +280,7 @@ class Engine:
             course,
             wrong,
             apart,
+            rivals,
             self._ahead,
             self._ahead_says,
             astray,
@@ -299,8 +304,7 @@ class Engine:
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
         warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *apart, *astray]
-        if self._ahead_says:
-            warnings.append(self._ahead_says)
+        warnings += [text for text in (rivals, self._ahead_says) if text]
         known = merge(plan.banks, readings, active)
         values = self._told.values(t_us, state, limits, known, warnings, course)
         return Decision(
@@ -361,13 +365,3 @@ class Engine:
                 self._notes.append(Note(t_us, kind, self.plan.transmissions[i].name, str(refusal)))
             if allotment is not None:
                 allotment.made(i, page, t_us, failed=not made)
-
-
-def same_senses(one: Plan, other: Plan) -> bool:
-    """Whether two plans hear the same of the same banks: what was found out under one holds under both."""
-    banks = [
-        [(bank.name, bank.cells, bank.capacity_ah, bank.cell_slots, bank.slots) for bank in plan.banks]
-        for plan in (one, other)
-    ]
-    slots = [[(slot.quantity, slot.owner, slot.index) for slot in plan.slots] for plan in (one, other)]
-    return banks[0] == banks[1] and slots[0] == slots[1] and one.sources == other.sources

@@ -6,6 +6,7 @@ Voltages in V, currents in A, temperatures in °C, charge in Ah, shares 0..1; ti
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import Enum
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Final, NamedTuple
@@ -280,6 +281,14 @@ class Options(NamedTuple):
     reduce_on_lost_bank: bool
 
 
+class OtherSender(Enum):
+    """What to do while somebody else sends frames of ours."""
+
+    WARN = "warn"
+    ZERO = "zero"
+    SILENT = "silent"
+
+
 class FailSafeTimes(NamedTuple):
     """Times of the fail-safe state machine, all in µs.
 
@@ -290,6 +299,7 @@ class FailSafeTimes(NamedTuple):
         mismatch_us: readings may contradict each other this long (they are not taken at one instant).
         stall_us: a gap in the program's own running longer than this counts as a restart; some ticks.
         sum_tolerance_v: largest believable difference of pack voltage and sum of cells.
+        other_sender: see `bridge.core.rivals`.
     """
 
     hold_us: int
@@ -298,6 +308,7 @@ class FailSafeTimes(NamedTuple):
     mismatch_us: int
     stall_us: int
     sum_tolerance_v: float
+    other_sender: OtherSender = OtherSender.ZERO
 
 
 class Plan(NamedTuple):
@@ -319,3 +330,13 @@ class Plan(NamedTuple):
     by_need: bool = False
     stages: Stages | None = None
     commissioning: Commissioning | None = None
+
+
+def same_senses(one: Plan, other: Plan) -> bool:
+    """Whether two plans hear the same of the same banks: what was found out under one holds under both."""
+    banks = [
+        [(bank.name, bank.cells, bank.capacity_ah, bank.cell_slots, bank.slots) for bank in plan.banks]
+        for plan in (one, other)
+    ]
+    slots = [[(slot.quantity, slot.owner, slot.index) for slot in plan.slots] for plan in (one, other)]
+    return banks[0] == banks[1] and slots[0] == slots[1] and one.sources == other.sources

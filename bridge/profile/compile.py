@@ -12,6 +12,7 @@ from bridge.core.plan import (
     FailSafeTimes,
     Inverter,
     Options,
+    OtherSender,
     PackFacts,
     Plan,
     ShownSoc,
@@ -202,4 +203,5 @@ def _times(profile: Profile) -> FailSafeTimes:
         mismatch_us=round(times.mismatch_s * SECOND_US),
         stall_us=round(times.stall_s * SECOND_US),
         sum_tolerance_v=round(0.03 * profile.pack.cells_in_series, 6) if tolerance_v is None else tolerance_v,
+        other_sender=OtherSender(times.other_sender),
     )

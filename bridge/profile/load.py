@@ -116,7 +116,9 @@ def _buses(profile: Profile, plan: Plan) -> tuple[BusConfig, ...]:
             channel=bus.channel,
             bitrate=bus.bitrate,
             options=tuple(bus.options.items()),
-            keys=frozenset(source.key for source in plan.sources if source.bus == bus.name),
+            # Ours, too: a frame of ours that comes in was sent by somebody else.
+            keys=frozenset(source.key for source in plan.sources if source.bus == bus.name)
+            | frozenset(sent.layout.key for sent in plan.transmissions if sent.bus == bus.name),
         )
         for bus in profile.bus
     )

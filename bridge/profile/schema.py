@@ -82,6 +82,8 @@ class Bus(Section):
         for key, value in options.items():
             if not isinstance(value, str | int | float | bool):
                 raise wrong(f"{key} = {shown(value)}", "texts, numbers, true and false")
+        if options.get("receive_own_messages"):
+            raise wrong("receive_own_messages", "off: our own frames would be taken for somebody else's")
         return options
 
 

@@ -1,7 +1,7 @@
 """The sections of a profile that bound the pack: curves, limits, wishes, shown charge, fail-safe times."""
 
 from math import inf
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
@@ -297,6 +297,11 @@ class FailSafe(Section):
     )
     stall_s: Positive = Field(
         default=2.0, description="a longer gap in the program's own running counts as a restart, s"
+    )
+    other_sender: Literal["warn", "zero", "silent"] = Field(
+        default="zero",
+        description="while somebody else sends frames that are ours to send: only warn, send zero currents, "
+        "or send nothing",
     )
     sum_tolerance_v: Positive | None = _optional(
         "largest believable difference of pack voltage and sum of cells, V; default: 0.03 V for each cell"

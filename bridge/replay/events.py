@@ -32,6 +32,7 @@ class Event(NamedTuple):
         buses: for these two, the name in the log: name in the profile.
         why: why a frame did not leave.
         kept: for these two, what was known from before, as `bridge.core.kept` reads it; empty: nothing.
+        dry: for these two, nothing was sent: what came in with an identifier of ours was no input.
     """
 
     kind: str
@@ -42,6 +43,7 @@ class Event(NamedTuple):
     buses: Mapping[str, str] = MappingProxyType({})
     why: str = ""
     kept: Mapping[str, Any] = MappingProxyType({})
+    dry: bool = False
 
 
 class Events(NamedTuple):
@@ -119,6 +121,7 @@ def _made(path: Path, where: str, kind: str, facts: dict[str, Any]) -> Event:
         buses={channel: bus for bus, channel in facts.get("buses", {}).items()},
         why=facts.get("why", ""),
         kept=kept,
+        dry=facts.get("dry") is True,
     )
 
 

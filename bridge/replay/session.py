@@ -2,11 +2,12 @@
 
 A recording (a capture with FILE.events beside it) gives exactly what the engine was given. Any other
 capture gives its frames: those the profile asks for are inputs; those with the identifier of one of the
-profile's transmissions are what was sent then, by whatever sent it, and never an input.
+profile's transmissions are what was sent then, by whatever sent it, and never an input. In a recording those
+that came in were somebody else's, and an input, unless the run was dry.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
@@ -37,7 +38,7 @@ class Started(NamedTuple):
 
 
 class Received(NamedTuple):
-    """A frame the profile asks for came in."""
+    """A frame the profile asks for came in, or one of ours that somebody else sent."""
 
     t_us: int
     frame: Frame
@@ -172,15 +173,17 @@ class Session:
         unsent = {event.after_line: event.why for event in events if event.kind == "unsent"}
         waiting = [event for event in reversed(events) if event.kind != "unsent"]
         buses: Mapping[str, str] = {}
-        t_us, lines, running = 0, 0, False
+        t_us, lines, running, inputs = 0, 0, False, self._inputs
         for line in self._reader:
             while waiting and waiting[-1].after_line < line.line:
                 event = waiting.pop()
                 buses = event.buses or buses
+                if event.origin is not None:
+                    inputs = self._inputs if event.dry else self._inputs | self._outputs
                 yield from self._happened(event)
                 running = event.kind != "stop"
             t_us, lines = line.t_us, line.line
-            step = self._step(line, buses, unsent)
+            step = self._step(line, buses, unsent, inputs)
             if step is not None:
                 yield step
         while waiting and waiting[-1].after_line <= lines:
@@ -191,7 +194,13 @@ class Session:
         if running:
             yield Ended(t_us, closed=False)
 
-    def _step(self, line: LogLine, buses: Mapping[str, str], unsent: Mapping[int, str]) -> Step | None:
+    def _step(
+        self,
+        line: LogLine,
+        buses: Mapping[str, str],
+        unsent: Mapping[int, str],
+        inputs: Collection[tuple[str, int]],
+    ) -> Step | None:
         bus = self._bus(line.channel, buses)
         if line.sent:
             frame = Frame(bus or buses.get(line.channel, line.channel), line.key, line.data)
@@ -199,7 +208,7 @@ class Session:
             if not self._ours(made):
                 self.other[line.channel, line.key] += 1
             return made
-        if bus is not None and (bus, line.key) in self._inputs:
+        if bus is not None and (bus, line.key) in inputs:
             return Received(line.t_us, Frame(bus, line.key, line.data))
         self.other[line.channel, line.key] += 1
         return None

@@ -25,6 +25,7 @@ from bridge.service.journal import Journal
 from bridge.service.lastwords import PATIENCE_US, LastWords, Unsent, send_patiently
 from bridge.service.leaving import Leaving
 from bridge.service.notify import Notifier
+from bridge.service.others import Others
 from bridge.service.shown import ShownFrames
 from bridge.service.world import Aborted, Batch, Request, World
 from bridge.words import status_line
@@ -70,6 +71,7 @@ class Daemon:
         self._world = world
         self._load = load
         self._dry = dry
+        self._others = Others(journal)
         self._status_every_us = status_every_us
         self._failures: dict[str, str] = {}
         self._untold = (0, "")
@@ -149,7 +151,8 @@ class Daemon:
 
     def _take(self, batch: Batch) -> None:
         for frame in batch.frames:
-            self._engine.receive(batch.t_us, frame)
+            if not (self._dry and self._others.sent(self._engine.plan, batch.t_us, frame)):
+                self._engine.receive(batch.t_us, frame)
             if self._recorder is not None:
                 self._recorder.received(batch.t_us, frame)
         for notice in batch.notices:

@@ -238,7 +238,13 @@ class _Reader:
             return
         key = message.arbitration_id | (EXTENDED if message.is_extended_id else 0)
         keys = self._config.keys
-        if message.is_remote_frame or message.is_fd or (keys is not None and key not in keys):
+        # Some interfaces hand over what was sent through them, too: that is nobody else's.
+        if (
+            message.is_remote_frame
+            or message.is_fd
+            or not message.is_rx
+            or (keys is not None and key not in keys)
+        ):
             return
         if len(self._inbox) >= _INBOX_FRAMES:
             self._lost += 1

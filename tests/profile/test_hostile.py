@@ -121,6 +121,11 @@ def test_definition_files_have_a_bound_together(tmp_path: Path) -> None:
         ("silent_after_s = 60.0", "silent_after_s = 1e19", "failsafe.silent_after_s"),
         ("hold_s = 3.0", "hold_s = 1e19", "failsafe.hold_s"),
         ("tick_ms = 100", "tick_ms = 1000000000000", "tick_ms"),
+        (
+            'channel = "vcan0"',
+            'channel = "vcan0"\noptions = { receive_own_messages = true }',
+            "bus[1].options",
+        ),
         ("largest_jump = 10 }", "largest_jump = 1e19 }", "source[1].signals.pack_voltage.largest_jump"),
         ("range = [30, 65]", "range = [30, 65], scale = 1e19", "source[1].signals.pack_voltage.scale"),
         ("first = 1,", "first = 999999999999,", "source[3].signals.cell_voltage.first"),

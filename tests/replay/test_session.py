@@ -72,12 +72,20 @@ def test_a_foreign_capture_is_sorted_by_identifier(tmp_path: Path) -> None:
 
 
 def test_a_recording_is_sorted_by_its_marks(tmp_path: Path) -> None:
-    """What came in with one of our own identifiers was another sender's, and is neither input nor ours."""
+    """What came in with one of our own identifiers was another sender's: an input, and not ours."""
     path = capture(
         tmp_path, f"{STAMP} vcan0 {SENT}", f"{STAMP} vcan0 {SENT} T", f"{STAMP} vcan0 {PACK}", events=start()
     )
     steps = list(session(path, profile("cabin")).steps())
-    assert [type(step) for step in steps] == [Started, Made, Received, Ended]
+    assert [type(step) for step in steps] == [Started, Received, Made, Received, Ended]
+
+
+def test_in_a_dry_run_others_were_expected(tmp_path: Path) -> None:
+    """What came in with an identifier of ours was sent by the bridge at work: no input."""
+    path = capture(tmp_path, f"{STAMP} vcan0 {SENT}", f"{STAMP} vcan0 {PACK}", events=start(dry=True))
+    found = session(path, profile("cabin"))
+    assert [type(step) for step in found.steps()] == [Started, Received, Ended]
+    assert sum(found.other.values()) == 1
 
 
 def test_events_stand_where_they_happened(tmp_path: Path) -> None:

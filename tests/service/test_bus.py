@@ -191,12 +191,13 @@ def test_full_queue_refuses_the_frame_but_not_the_bus(adapter: type[FaultyAdapte
 
 
 def test_error_and_fd_frames_are_not_frames(adapter: type[FaultyAdapter]) -> None:
-    """Error frames are counted into a notice, CAN FD frames are skipped."""
+    """Error frames are counted into a notice; CAN FD frames, and an echo of our own, are skipped."""
     bus = open_bus(FAULTY)
     adapter.spoken += [
         can.Message(arbitration_id=0x155, is_fd=True, data=bytes(12)),
         can.Message(arbitration_id=0x40, is_error_frame=True, dlc=8),
         can.Message(arbitration_id=0x40, is_error_frame=True, dlc=8),
+        can.Message(arbitration_id=0x155, is_extended_id=False, data=b"ours", is_rx=False),
         can.Message(arbitration_id=0x155, is_extended_id=False, data=b"data"),
     ]
     frames, notices = wait_for(bus, lambda frames, _: bool(frames))

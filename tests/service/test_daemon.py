@@ -89,6 +89,37 @@ def test_a_dry_run_sends_nothing() -> None:
     assert 10 < len(shown) < 22
 
 
+def test_somebody_else_who_sends_our_limits_gets_zeros_and_is_told_of() -> None:
+    """A frame with an identifier of ours that came in is another's: zero currents, and a line names it."""
+    script = healthy_script(60)
+    script[80].frames.append(Frame("cabin", 0xA6, bytes(8)))
+    world = ScriptedWorld(script)
+    daemon, lines = make(world)
+
+    daemon.run()
+
+    after = [values for t_us, values in world.bounds() if 40.2 * SECOND_US < t_us < 46 * SECOND_US]
+    assert after
+    assert all(values["charge_amps_most"] == 0 and values["draw_amps_most"] == 0 for values in after)
+    assert lines.having("somebody else sends what is ours to send: 0A6, PackBounds on cabin")
+    assert world.bounds()[-3][1]["draw_amps_most"] > 0
+
+
+def test_in_a_dry_run_somebody_else_is_expected() -> None:
+    """The bridge at work is told of once, and judged as little as it is by the inverter."""
+    script = healthy_script(60)
+    for event in script:
+        event.frames.append(Frame("cabin", 0xA6, bytes(8)))
+    world = ScriptedWorld(script)
+    daemon, lines = make(world, dry=True)
+
+    daemon.run()
+
+    assert len(lines.having("somebody else sends PackBounds on cabin, as may be expected")) == 1
+    assert daemon.engine.decision.warnings == ()
+    assert lines.having("following: limits follow the pack")
+
+
 def test_one_frame_that_does_not_leave_does_not_delay_the_others() -> None:
     """A full queue loses its frame; the next slot is tried as usual; it is said once, and when over."""
 
