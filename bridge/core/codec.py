@@ -23,17 +23,18 @@ class Decoder:
         decode: takes the data of a frame, gives one entry for each name, in that order: the physical
             value, or None if the signal is not in the page this frame carries (no page is known for an
             unknown multiplexer value). Values are computed as cantools does, raw * factor + offset, to
-            the same bits. Raises FrameRefused if the length is not the message's, or a float is not a
-            finite number.
+            the same bits. Raises FrameRefused if the length is not the message's, or (unless that is left
+            to whoever asks) a float is not a finite number.
     """
 
-    __slots__ = ("_flat", "_layout", "_names", "_order", "_rows", "decode")
+    __slots__ = ("_finite", "_flat", "_layout", "_names", "_order", "_rows", "decode")
 
     decode: Reading
 
-    def __init__(self, layout: MessageLayout, names: Sequence[str]) -> None:
+    def __init__(self, layout: MessageLayout, names: Sequence[str], *, finite: bool = True) -> None:
         """Raises KeyError if the layout has no signal of one of the names."""
         self._layout = layout
+        self._finite = finite
         self._order = layout.order
         self._rows = tuple(_row(layout, layout.field(name)) for name in names)
         plain = not any(conditions for *_, conditions in self._rows)
@@ -44,14 +45,15 @@ class Decoder:
     def _first(self, data: bytes) -> list[float | int | None]:
         """Compiles at the first frame: many decoders are made that never see one, and it takes a while."""
         if self.decode == self._first:
-            self.decode = reader(self._layout, self._names)
+            self.decode = reader(self._layout, self._names, finite=self._finite)
         return self.decode(data)
 
     def __eq__(self, other: object) -> bool:
         """The same signals of the same message."""
         if not isinstance(other, Decoder):
             return NotImplemented
-        return (self._layout, self._names) == (other._layout, other._names)
+        mine = self._layout, self._names, self._finite
+        return mine == (other._layout, other._names, other._finite)
 
     def __hash__(self) -> int:
         return hash((self._layout.name, self._names))

@@ -100,7 +100,9 @@ class Engine:
         taken = False
         for source in sources:
             try:
-                self._pack.take(source, t_us, frame.data)
+                for name, why in self._pack.take(source, t_us, frame.data).items():
+                    text = f"{source.name}: {why}; the rest of the frame is taken"
+                    self._notes.append(Note(t_us, "left out", name, text))
                 taken = True
             except FrameRefused as refusal:
                 self._notes.append(Note(t_us, "refused", source.name, str(refusal)))

@@ -10,8 +10,9 @@ class Note(NamedTuple):
 
     Attributes:
         t_us: when.
-        kind: `refused` (a received frame), `waiting` (a frame whose reading was never
-            seen), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge or a bank).
+        kind: `refused` (a received frame), `left out` (a reading of one), `waiting` (a frame whose reading is
+            not known), `withheld` (a frame that must not leave), `stalled`, `told` (news of the charge or a
+            bank).
         subject: the source, transmission, bank or part of the charge concerned.
         text: what was found and what is allowed; or the news.
     """

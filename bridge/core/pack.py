@@ -10,7 +10,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from bridge.core.count import CellCount
-from bridge.core.intake import Memory, check_integrity, judge
+from bridge.core.intake import PERMISSIONS, Memory, check_integrity, judge
 from bridge.core.plan import Bank, Plan, Slot, Source
 from bridge.errors import FrameRefused
 
@@ -114,6 +114,7 @@ class PackState:
         self._valid_until_us: list[int] = [NEVER_US] * len(plan.slots)
         self._memories = {id(source): Memory() for source in plan.sources}
         self._required = frozenset(slot for bank in plan.banks for slot, _ in bank.required)
+        self._permissions = frozenset(n for n, slot in enumerate(plan.slots) if slot.quantity in PERMISSIONS)
         self._sources_of = {
             bank.name: tuple(
                 self._memories[id(source)]
@@ -140,27 +141,50 @@ class PackState:
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
 
-    def take(self, source: Source, t_us: int, data: bytes) -> None:
-        """Takes one frame whole, stamped `t_us`.
+    def take(self, source: Source, t_us: int, data: bytes) -> dict[str, str]:
+        """Takes one frame, stamped `t_us`: whole, but for readings nobody requires that cannot be believed.
+
+        Returns:
+            These, by name, and what is wrong with each; nothing that was wrong in its frame before, too.
 
         Raises:
-            FrameRefused: wrong length, bad checksum, repeated counter, or a reading that is not finite, out
-                of range or jumped. Nothing is taken, and the source is in doubt until its next good frame.
+            FrameRefused: wrong length, bad checksum, repeated counter, or a required reading that is not
+                finite, out of range or jumped, or says neither yes nor no. Nothing is taken, and the source
+                is in doubt until its next good frame.
         """
         memory = self._memories[id(source)]
         self._frames[source.owner] += 1
         try:
             numbers = source.decoder.decode(data)
             check_integrity(source, memory, numbers, data)
-            readings = judge(source, memory, numbers, self._values)
+            judged = judge(source, memory, numbers, self._values, self._required, self._permissions)
+            for slot in judged.silenced:
+                self._silence(slot, t_us)
+            if judged.refusal is not None:
+                raise judged.refusal
         except FrameRefused as refusal:
             memory.refusal = str(refusal)
             memory.mended = False
             raise
         memory.mended = True
-        for slot, reading in readings:
+        for slot, reading in judged.readings:
             self._values[slot] = reading
             self._valid_until_us[slot] = t_us + self._slots[slot].max_age_us
+        if not (memory.left or judged.left):
+            return {}
+        before, spoken = memory.left, {slot for slot, _ in judged.readings}.union(judged.silenced)
+        memory.left = frozenset(before - spoken | judged.left.keys())
+        return {str(self._slots[slot]): why for slot, why in judged.left.items() if slot not in before}
+
+    def _silence(self, slot: int, t_us: int) -> None:
+        """Nothing was said in `slot`, or nothing that can be believed: what must not stand on it falls."""
+        if slot in self._permissions:
+            if self._values[slot] is not None:
+                self._values[slot] = 0.0
+                if slot not in self._required:  # else its age puts the bank in doubt
+                    self._valid_until_us[slot] = t_us + self._slots[slot].max_age_us
+        elif self._values[slot] == 0.0 and self._slots[slot].quantity == "bank_connected":
+            self._valid_until_us[slot] = min(self._valid_until_us[slot], t_us - 1)
 
     # ── reading a bank ──────────────────────────────────────────────────────────────────────────────
 

@@ -56,6 +56,8 @@ class Target(NamedTuple):
         truth: for a flag: the numbers that mean yes; `None` for a measured value.
         low, high: believable span of the reading.
         jump: largest believable change from one reading to the next.
+        falsity: for a flag: the numbers that mean no; any other is doubt.
+        unknown: spans of numbers that say nothing; one from and to NaN stands for what is not a number.
     """
 
     slot: int
@@ -66,6 +68,8 @@ class Target(NamedTuple):
     low: float
     high: float
     jump: float | None
+    falsity: frozenset[float] = frozenset({0.0})
+    unknown: tuple[tuple[float, float], ...] = ()
 
 
 class Source(NamedTuple):

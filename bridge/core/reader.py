@@ -29,9 +29,21 @@ _UNSIGNED = {16: "H", 32: "I", 64: "Q"}
 _FLOAT = {16: "e", 32: "f", 64: "d"}
 
 
-def reader(layout: MessageLayout, names: Sequence[str]) -> Reading:
-    """A reader of the signals of these names. Raises KeyError if the layout lacks one."""
-    return _branch(layout, [layout.field(name) for name in names], {}, {})
+def reader(layout: MessageLayout, names: Sequence[str], *, finite: bool = True) -> Reading:
+    """A reader of the signals of these names. Raises KeyError if the layout lacks one.
+
+    With `finite` it refuses a frame with a float that is no finite number.
+    """
+    return _branch(layout, [layout.field(name) for name in names], {}, {}, finite)
+
+
+def number_of(field: Field, raw: int) -> float:
+    """What a reader makes of a raw number (of a float's bit pattern), to the same bits."""
+    factor, offset = _linear(field)
+    if field.is_float:
+        raw_bytes = raw.to_bytes(field.length // 8, "little")
+        return float(FLOATS[field.length].unpack(raw_bytes)[0]) * factor + offset
+    return raw * factor + offset
 
 
 def _branch(
@@ -39,18 +51,19 @@ def _branch(
     fields: Sequence[Field],
     known: dict[str, int | None],
     made: dict[tuple[bool, ...], Reading],
+    finite: bool,
 ) -> Reading:
     """The reader once the multiplexers in `known` have their raw numbers, None for one in no chain."""
     for field in fields:
         for name, raws in field.mux:
             if name not in known:
-                return _choice(layout, fields, layout.field(name), known, made)
+                return _choice(layout, fields, layout.field(name), known, made, finite)
             if known[name] not in raws:
                 break
     there = tuple(all(known[name] in raws for name, raws in field.mux) for field in fields)
     if there not in made:
         chosen = [field if here else None for field, here in zip(fields, there, strict=True)]
-        made[there] = _compiled(layout, chosen)
+        made[there] = _compiled(layout, chosen, finite=finite)
     return made[there]
 
 
@@ -60,14 +73,15 @@ def _choice(
     selector: Field,
     known: dict[str, int | None],
     made: dict[tuple[bool, ...], Reading],
+    finite: bool,
 ) -> Reading:
     """A reader that looks at one multiplexer and goes on to the reader of its page."""
     ids = frozenset[int]().union(
         *(raws for field in fields for name, raws in field.mux if name == selector.name)
     )
-    other = _branch(layout, fields, {**known, selector.name: None}, made)
+    other = _branch(layout, fields, {**known, selector.name: None}, made, finite)
     pages: dict[float | int | None, Reading] = {
-        raw: _branch(layout, fields, {**known, selector.name: raw}, made) for raw in ids
+        raw: _branch(layout, fields, {**known, selector.name: raw}, made, finite) for raw in ids
     }
     length = layout.length
     if selector.one_byte:
@@ -107,7 +121,7 @@ def _linear(field: Field) -> tuple[int | float, int | float]:
     return factor, offset
 
 
-def _compiled(layout: MessageLayout, fields: Sequence[Field | None]) -> Reading:
+def _compiled(layout: MessageLayout, fields: Sequence[Field | None], *, finite: bool = True) -> Reading:
     """Straight-line code for these fields, None for those that are not in the frame."""
     unpacker, targets, units = _unpacking(layout, [field for field in fields if field is not None])
     scope: dict[str, object] = {"__builtins__": {}, "isfinite": isfinite, "StructError": StructError}
@@ -125,7 +139,8 @@ def _compiled(layout: MessageLayout, fields: Sequence[Field | None]) -> Reading:
             value = _scaled(field, units.get(field) or f"float{field.length}({bits})[0]")
             results.append(f"f{index}")
             checks.append(f"    f{index} = {value}\n")
-            checks.append(f"    if not isfinite(f{index}): odd({index}, f{index})\n")
+            if finite:
+                checks.append(f"    if not isfinite(f{index}): odd({index}, f{index})\n")
         else:
             raw = units.get(field) or f"({_joined(field, index, scope)})"
             results.append(_scaled(field, raw))

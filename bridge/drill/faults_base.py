@@ -48,6 +48,11 @@ class PackFaults:
         """Messages in which something is required, so that damage to them must show."""
         return [one for one in self._speeches if any(s.required for s in self._slots(one, one.origins))]
 
+    def _needed(self, speech: Speech) -> list[Origin]:
+        """Readings of a message that are required: any other that cannot be believed costs itself alone."""
+        slots = self._slots(speech, speech.origins)
+        return [origin for origin, slot in zip(speech.origins, slots, strict=True) if slot.required]
+
     def _source(self, speech: Speech) -> Source:
         return self._plan.sources[speech.number]
 

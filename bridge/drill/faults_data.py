@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 
+from bridge.core.intake import is_unknown
 from bridge.core.plan import SECOND_US, Slot
 from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
@@ -121,21 +122,24 @@ class DataFaults(PackFaults):
 
     def _outside(self, speech: Speech) -> tuple[Origin, int, str] | None:
         """The first reading that can be out of range, with such a raw number, and the sentence for it."""
-        for origin in speech.origins:
+        for origin in self._needed(speech):
             target, coder = self._target(speech, origin), speech.coder
             if target.truth is not None or coder.is_float(origin.signal):
                 continue
             for raw in reversed(coder.raw_span(origin.signal)):
-                value = origin.value(coder.number(origin.signal, raw))
-                if not target.low <= value <= target.high:
+                number = coder.number(origin.signal, raw)
+                value = origin.value(number)
+                if not target.low <= value <= target.high and not is_unknown(target, number):
                     text = f"{origin.quantity} reads {value:g}; believable: {target.low:g} to {target.high:g}"
                     return origin, raw, text
         return None
 
     def _not_a_number(self) -> Iterator[Fault]:
         for speech in self._guarded():
-            for origin in speech.origins:
-                if speech.coder.is_float(origin.signal):
+            for origin in self._needed(speech):
+                if speech.coder.is_float(origin.signal) and not is_unknown(
+                    self._target(speech, origin), math.nan
+                ):
                     force = partial(_force, origin.signal, (math.nan,))
                     text = f"{origin.quantity} is not a number"
                     yield self._damage(f"{self._name(speech)}, not a number", text, speech, None, force)
@@ -143,7 +147,7 @@ class DataFaults(PackFaults):
 
     def _jumps(self) -> Iterator[Fault]:
         for speech in self._guarded():
-            for origin in speech.origins:
+            for origin in self._needed(speech):
                 target, coder = self._target(speech, origin), speech.coder
                 if target.jump is None or coder.is_float(origin.signal):
                     continue

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from bridge.core.codec import Field
+from bridge.core.intake import is_unknown
 from bridge.core.plan import Bank, Slot, Target
 from bridge.profile.compile_items import raw_of, span_text
 from bridge.profile.findings import Findings, Key
@@ -31,7 +32,7 @@ def check_sources(loaded: LoadedProfile, findings: Findings) -> None:
             _check_target(place, target, slot, field, banks.get(slot.owner), findings)
             reading = section.signals[slot.quantity]
             if target.truth is not None:
-                _check_truth(place, reading, field, findings)
+                _check_truth(place, reading, target, field, findings)
         used = {target.signal for target in source.targets} | {section.counter}
         used |= {section.checksum.signal} if section.checksum else set()
         note_unmapped((*key, "signals"), section.message, layout.fields, used, "not read", findings)
@@ -153,10 +154,21 @@ def _check_reach(
         note(key, span, f"up to {high:g} {unit} at least")
 
 
-def _check_truth(key: Key, reading: Reading, field: Field, findings: Findings) -> None:
-    for number in reading.true:
-        if raw_of(field, number) is None:
-            findings.fail((*key, "true"), f"{number:g} is never said by {field.name}", span_text(field))
+def _check_truth(key: Key, reading: Reading, target: Target, field: Field, findings: Findings) -> None:
+    for name, numbers in (("true", reading.true), ("false", reading.false or ())):
+        for number in numbers:
+            if raw_of(field, number) is None:
+                findings.fail((*key, name), f"{number:g} is never said by {field.name}", span_text(field))
+    named = [(float(raw * field.factor + field.offset), text) for raw, text in field.choices]
+    mute = [
+        f"{number:g} ({text})"
+        for number, text in named
+        if number not in (*reading.true, *reading.no) and not is_unknown(target, number)
+    ]
+    if mute:
+        found = f"{', '.join(mute)} of {field.name}: neither yes nor no"
+        doubt = "left out" if reading.optional else "a frame with it is refused"
+        findings.warn(key, f"{found}: {doubt}", "true, false and unknown, which name every number it can say")
 
 
 def _check_bank(key: Key, bank: Bank, loaded: LoadedProfile, findings: Findings) -> None:

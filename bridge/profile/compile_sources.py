@@ -3,10 +3,11 @@
 from typing import NamedTuple
 
 from bridge.core.checksum import Checksum
-from bridge.core.codec import Decoder, MessageLayout
+from bridge.core.codec import Decoder, Field, MessageLayout
 from bridge.core.plan import SECOND_US, Slot, Source, Target
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.compile_checksum import checksum_of, counter_of
+from bridge.profile.compile_said import flag_is_possible, unknown_spans
 from bridge.profile.findings import Definitions, Findings, Key, pick
 from bridge.profile.schema import Profile
 from bridge.profile.schema_base import shown
@@ -77,7 +78,7 @@ class SourceCompiler:
             name=f"{section.message} on {bus}",
             bus=bus,
             key=layout.key,
-            decoder=Decoder(layout, names),
+            decoder=Decoder(layout, names, finite=False),
             targets=tuple(targets),
             counter=len(targets) if counter else None,
             checksum=checksum,
@@ -110,20 +111,18 @@ class SourceCompiler:
             field = self._definitions.field(place, layout, signal)
             slot = self._slot(place, section, owner, quantity, index, reading)
             if field is not None and slot is not None:
-                targets.append(self._target(slot, signal, quantity, reading))
+                targets.append(self._target(key, slot, field, quantity, reading))
         return targets
 
     def _span_is_possible(self, key: Key, quantity: str, reading: Reading) -> bool:
         known = QUANTITIES[quantity]
         given = reading.model_fields_set
         if is_flag(quantity):
-            misplaced = sorted(given & {"range", "largest_jump", "scale", "shift"})
-            if misplaced:
-                self._findings.fail((*key, misplaced[0]), "of a flag", "only true, the numbers that mean yes")
-            return not misplaced
-        if "true" in given:
-            self._findings.fail((*key, "true"), "of a measured quantity", "range, scale, shift")
-            return False
+            return flag_is_possible(key, reading, self._findings)
+        for name in ("true", "false"):
+            if name in given:
+                self._findings.fail((*key, name), "of a measured quantity", "range, scale, shift")
+                return False
         if reading.range is not None and not known.low <= reading.range[0] < reading.range[1] <= known.high:
             span = f"within {known.low:g} to {known.high:g} {known.unit}".rstrip()
             self._findings.fail((*key, "range"), shown(reading.range), span)
@@ -173,18 +172,20 @@ class SourceCompiler:
         field = counter_of(self._definitions, self._findings, (*key, "checksum"), rule, layout)
         return None if field is None else field.name
 
-    def _target(self, slot: int, signal: str, quantity: str, reading: Reading) -> Target:
+    def _target(self, key: Key, slot: int, field: Field, quantity: str, reading: Reading) -> Target:
         known = QUANTITIES[quantity]
         low, high = reading.range or (known.low, known.high)
         if reading.range is None and quantity.startswith("cell_voltage"):
             low = max(low, DEAD * CHEMISTRIES[self._profile.pack.chemistry].lost_v)
         return Target(
             slot=slot,
-            signal=signal,
+            signal=field.name,
             scale=reading.scale,
             shift=reading.shift,
             truth=frozenset(reading.true) if is_flag(quantity) else None,
             low=low,
             high=high,
             jump=reading.largest_jump,
+            falsity=frozenset(reading.no) if is_flag(quantity) else frozenset(),
+            unknown=unknown_spans(key, reading, field, self._findings),
         )

@@ -28,6 +28,13 @@ def is_flag(quantity: str) -> bool:
     return not known.unit and known.high == 1
 
 
+WORDS = ("j1939", "nan")
+"""What may stand for a list of unknown numbers."""
+
+MANY = 256
+"""Most numbers in a list of those that mean something."""
+
+
 class _Short(Section):
     """A table in whose place a bare text may stand."""
 
@@ -172,6 +179,28 @@ class Reading(_Short):
     true: tuple[float, ...] = Field(
         default=(1.0,), min_length=1, max_length=256, description="of a flag: the numbers that mean yes"
     )
+    false: tuple[float, ...] | None = Field(
+        default=None,
+        min_length=1,
+        max_length=MANY,
+        description="of a flag: the numbers that mean no; any other is doubt; default: 0, or 1 where 0 means "
+        "yes",
+    )
+    unknown: str | tuple[float, ...] | None = Field(
+        default=None,
+        description="numbers that say nothing, as the message-definition file scales them: the reading is "
+        'left out, and gets older. "j1939": what that standard keeps for errors and for what is not '
+        "available (of 8 bits and more: a highest byte of FE or FF; of fewer: the two highest numbers). "
+        '"nan": what is not a number',
+    )
+
+    @field_validator("unknown", mode="before")
+    @classmethod
+    def _a_word_or_numbers(cls, unknown: Any) -> Any:
+        numbers = isinstance(unknown, tuple) and 0 < len(unknown) <= MANY
+        if not (unknown in WORDS or (numbers and all(type(one) in (int, float) for one in unknown))):
+            raise wrong(shown(unknown), f'1 to {MANY} numbers, "j1939" or "nan"')
+        return unknown
 
     @model_validator(mode="after")
     def _is_possible(self) -> Self:
@@ -184,6 +213,11 @@ class Reading(_Short):
         if self.range is not None and self.range[0] >= self.range[1]:
             raise wrong(f"range {shown(self.range)}", "the lower number first")
         return self
+
+    @property
+    def no(self) -> tuple[float, ...]:
+        """The numbers of a flag that mean no."""
+        return self.false or ((1.0,) if 0.0 in self.true else (0.0,))
 
     @property
     def names(self) -> tuple[str, ...]:

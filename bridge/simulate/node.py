@@ -42,8 +42,7 @@ class Origin(NamedTuple):
     def number(self, value: float) -> float:
         """The physical number that the profile reads as `value`."""
         if self.flag:
-            wrong = next(n for n in (0.0, 1.0, 2.0, 3.0, 4.0) if n not in self.reading.true)
-            return self.reading.true[0] if value else wrong
+            return self.reading.true[0] if value else self.reading.no[0]
         return (value - self.reading.shift) / self.reading.scale
 
     def value(self, number: float) -> float:
