@@ -8,7 +8,6 @@ withdrawn at once, and a bank is not taken to be apart on the word of an earlier
 
 from collections.abc import Collection, Sequence
 from math import isfinite
-from typing import NamedTuple
 
 from bridge.core.plan import Source, Target
 from bridge.errors import FrameRefused
@@ -43,20 +42,23 @@ class Memory:
         self.left: frozenset[int] = frozenset()
 
 
-class Judgement(NamedTuple):
+class Judgement:
     """What is believed of a frame.
 
     Attributes:
         readings: by slot.
-        silenced: slots of permissions and switches whose last word stands no more.
+        silenced: slots of which nothing was said, or nothing that can be believed.
         left: what is not believed, by slot, and why; nothing of it is required.
         refusal: why the frame is taken not at all.
     """
 
-    readings: list[tuple[int, float]]
-    silenced: list[int]
-    left: dict[int, str]
-    refusal: FrameRefused | None
+    __slots__ = ("left", "readings", "refusal", "silenced")
+
+    def __init__(self) -> None:
+        self.readings: list[tuple[int, float]] = []
+        self.silenced: list[int] = []
+        self.left: dict[int, str] = {}
+        self.refusal: FrameRefused | None = None
 
 
 def judge(
@@ -76,53 +78,49 @@ def judge(
         required: slots without which a bank is not trusted.
         permissions: slots of the pack's permissions.
     """
-    readings: list[tuple[int, float]] = []
-    silenced: list[int] = []
-    left: dict[int, str] = {}
-    refusal: FrameRefused | None = None
-    jump: FrameRefused | None = None
+    judged = Judgement()
+    jump: str | None = None
     for number, target in zip(numbers, source.targets, strict=False):
         if number is None:  # on another page of a multiplexed message
             continue
         slot = target.slot
         if target.unknown and is_unknown(target, number):
-            silenced.append(slot)
+            judged.silenced.append(slot)
             continue
         found, problem = _read(target, number)
-        before = values[slot]
-        if (
-            problem is None
-            and target.jump is not None
-            and before is not None
-            and abs(found - before) > target.jump
-        ):
-            jumped = (
-                f"{target.signal} jumped from {before:g} to {found:g}; allowed: a step of {target.jump:g}"
-            )
+        if problem is None and (target.jump is not None or memory.jumps):
+            jumped = _jumped(target, values[slot], found)
             if slot in required:
-                jump = jump or FrameRefused(f"{source.name}: {jumped}")
+                jump = jump or jumped
+            elif jumped is None:
+                memory.jumps.pop(frozenset({slot}), None)
             elif not _confirmed(source, memory, frozenset({slot}), numbers):
                 problem = jumped
-        elif memory.jumps and slot not in required:
-            memory.jumps.pop(frozenset({slot}), None)
         if problem is None:
-            readings.append((slot, found))
+            judged.readings.append((slot, found))
             continue
-        silenced.append(slot)
+        judged.silenced.append(slot)
         if slot in required:
-            refusal = refusal or FrameRefused(f"{source.name}: {problem}")
-        else:
-            left[slot] = problem
-            if slot in permissions:  # what is neither yes nor no permits nothing
-                readings.append((slot, 0.0))
-    if refusal is None and (jump is not None or memory.jumps):
+            judged.refusal = judged.refusal or FrameRefused(f"{source.name}: {problem}")
+            continue
+        judged.left[slot] = problem
+        if slot in permissions:  # what is neither yes nor no permits nothing
+            judged.readings.append((slot, 0.0))
+    if judged.refusal is None and (jump is not None or memory.jumps):
         there = zip(numbers, source.targets, strict=False)
         page = frozenset(one.slot for number, one in there if number is not None and one.slot in required)
         if jump is None:
             memory.jumps.pop(page, None)
-        elif not _confirmed(source, memory, page, numbers, silenced):
-            refusal = jump
-    return Judgement(readings, silenced, left, refusal)
+        elif not _confirmed(source, memory, page, numbers, judged.silenced):
+            judged.refusal = FrameRefused(f"{source.name}: {jump}")
+    return judged
+
+
+def _jumped(target: Target, before: float | None, found: float) -> str | None:
+    """Why a reading cannot be believed beside the last one."""
+    if target.jump is None or before is None or abs(found - before) <= target.jump:
+        return None
+    return f"{target.signal} jumped from {before:g} to {found:g}; allowed: a step of {target.jump:g}"
 
 
 def _read(target: Target, number: float) -> tuple[float, str | None]:

@@ -3,7 +3,7 @@
 from bridge.core.checksum import MOST_WIDTH, Checksum, Chosen
 from bridge.core.codec import Field, MessageLayout
 from bridge.profile.findings import Definitions, Findings, Key
-from bridge.profile.schema_signals import ChecksumRule, ChosenBytes
+from bridge.profile.schema_checksum import ChecksumRule, ChosenBytes
 
 Masks = dict[int, int]
 """Bits by the position of the byte they lie in."""

@@ -10,7 +10,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 from pydantic.fields import FieldInfo
 from pydantic_core import PydanticUndefined
 
-from bridge.profile import schema, schema_limits, schema_signals, schema_stages
+from bridge.profile import schema, schema_checksum, schema_limits, schema_signals, schema_stages
 from bridge.profile.schema_base import Section, shown
 from bridge.quantities import QUANTITIES, Kind
 
@@ -45,7 +45,7 @@ SECTIONS: tuple[tuple[str, type[Section]], ...] = (
     ("[[inverter]]", schema.Inverter),
     ("[[source]]", schema_signals.Source),
     ("[source.signals]: a reading", schema_signals.Reading),
-    ("[source] checksum", schema_signals.ReceivedChecksum),
+    ("[source] checksum", schema_checksum.ReceivedChecksum),
     ("[limits]", schema_limits.Limits),
     ("Curve by cell voltage", schema_limits.CellCurve),
     ("Curve by temperature", schema_limits.TemperatureCurve),
@@ -58,8 +58,8 @@ SECTIONS: tuple[tuple[str, type[Section]], ...] = (
     ("[[transmission]]", schema_signals.Transmission),
     *((f"[transmission.signals]: {item.tag[1:-1]}", item) for item in schema_signals.ITEMS),
     ("counter", schema_signals.CounterRule),
-    ("checksum", schema_signals.ChecksumRule),
-    ("checksum: by_counter", schema_signals.ChosenBytes),
+    ("checksum", schema_checksum.ChecksumRule),
+    ("checksum: by_counter", schema_checksum.ChosenBytes),
 )
 """Every table a profile can have, in the order of the reference."""
 

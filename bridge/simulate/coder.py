@@ -12,7 +12,7 @@ import cantools
 from cantools.database.can import Database, Message, Signal
 
 from bridge.frames import EXTENDED
-from bridge.profile.schema_signals import ChecksumRule
+from bridge.profile.schema_checksum import ChecksumRule
 
 Raws = dict[str, int | float]
 """Raw number of each signal, as it stands in the frame."""

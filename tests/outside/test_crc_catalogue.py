@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.core.checksum import MOST_WIDTH, Checksum
-from bridge.profile.schema_signals import ChecksumRule
+from bridge.profile.schema_checksum import ChecksumRule
 from bridge.simulate.coder import checksum as by_devices
 
 DIGITS = b"123456789"

@@ -15,7 +15,7 @@ from bridge.core.plan import Source
 from bridge.errors import FrameRefused
 from bridge.profile.compile_checksum import checksum_of, own_bits
 from bridge.profile.findings import Findings
-from bridge.profile.schema_signals import ChecksumRule
+from bridge.profile.schema_checksum import ChecksumRule
 from bridge.simulate import coder
 from tests.core.layouts import bits_of, dbc_text, judge
 from tests.profile.made import CABIN, loaded, refused

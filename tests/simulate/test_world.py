@@ -11,7 +11,7 @@ from bridge.errors import BusDown, BusFull
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile, load_profile
-from bridge.profile.schema_signals import ChecksumRule
+from bridge.profile.schema_checksum import ChecksumRule
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.seam import NoticeKind
