@@ -67,6 +67,18 @@ _ALL = (
     Quantity("balancing", "", 0, 1, _NEAR, Kind.BANK, "a cell is being balanced"),
     Quantity("bank_connected", "", 0, 1, _NEAR, Kind.BANK, "the bank is joined to the common bars"),
     Quantity("inverter_heartbeat", "", 0.0, 2.0**64, _NEAR, Kind.INVERTER, "any sign of life of an inverter"),
+    Quantity("inverter_voltage", "V", 0.0, 1000.0, _NEAR, Kind.INVERTER, "voltage at its battery terminals"),
+    Quantity("inverter_current", "A", -5000.0, 5000.0, _NEAR, Kind.INVERTER, "positive when it charges"),
+    Quantity("inverter_charge_voltage_limit", "V", 0.0, 1000.0, _NEAR, Kind.INVERTER, "as it understood it"),
+    Quantity("inverter_charge_current_limit", "A", 0.0, 5000.0, _NEAR, Kind.INVERTER, "as it understood it"),
+    Quantity(
+        "inverter_discharge_current_limit", "A", 0.0, 5000.0, _NEAR, Kind.INVERTER, "as it understood it"
+    ),
+    Quantity(
+        "inverter_discharge_voltage_floor", "V", 0.0, 1000.0, _NEAR, Kind.INVERTER, "as it understood it"
+    ),
+    Quantity("inverter_fault", "", 0, 1, _NEAR, Kind.INVERTER, "it reports a fault"),
+    Quantity("inverter_warning", "", 0, 1, _NEAR, Kind.INVERTER, "it reports a warning"),
     Quantity("charge_voltage_limit", "V", 0.0, 1000.0, _DOWN, Kind.LIMIT, "charge no higher than this"),
     Quantity("charge_current_limit", "A", 0.0, 5000.0, _DOWN, Kind.LIMIT, "charge with no more than this"),
     Quantity("discharge_current_limit", "A", 0.0, 5000.0, _DOWN, Kind.LIMIT, "draw no more than this"),

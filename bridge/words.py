@@ -6,6 +6,7 @@ from bridge.core.allot import Part
 from bridge.core.decision import Decision
 from bridge.core.failsafe import State
 from bridge.core.reasons import Contribution, Limit
+from bridge.core.reports import in_words
 from bridge.quantities import QUANTITIES
 
 SHORT: Final = {
@@ -89,5 +90,6 @@ def status_line(decision: Decision) -> str:
         if name != "discharge_voltage_floor"
     )
     limits += "".join(f" · {part_line(part)}" for part in decision.parts)
+    limits += "".join(f" · {one.inverter} reports {in_words(one)}" for one in decision.reports)
     course = "".join(f" · {text}" for text in (decision.stage, decision.progress) if text)
     return f"{decision.state.name.lower()} · {pack} · {limits}{course}"

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from bridge.core.allot import Part
 from bridge.core.failsafe import State
 from bridge.core.reasons import Limit
+from bridge.core.reports import Report
 
 
 class Decision(NamedTuple):
@@ -26,6 +27,7 @@ class Decision(NamedTuple):
         stage: stage of the charge and why, for people; "" where the profile has no stages.
         progress: how commissioning stands, for people; "" when there is none.
         parts: what each of several inverters is told of the currents; empty where one is told all.
+        reports: what the inverters report, but for those that give no more than a sign of life.
     """
 
     t_us: int
@@ -40,6 +42,7 @@ class Decision(NamedTuple):
     stage: str = ""
     progress: str = ""
     parts: tuple[Part, ...] = ()
+    reports: tuple[Report, ...] = ()
 
     @property
     def limits(self) -> dict[str, Limit]:

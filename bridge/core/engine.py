@@ -26,6 +26,7 @@ from bridge.core.merge import merge
 from bridge.core.notes import Due, Note
 from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
 from bridge.core.plan import Inverter, Plan, Source, same_senses
+from bridge.core.reports import Reports, reporting
 from bridge.core.rivals import Rivals
 from bridge.core.schedule import Schedule
 from bridge.core.shares import shared
@@ -60,6 +61,7 @@ class Engine:
         self._maker = FrameMaker(plan.transmissions)
         self._allotment = Allotment(plan, start_us, self._pack) if shared(plan) else None
         self._rivals = Rivals(plan, start_us)
+        self._reports = Reports(plan, self._pack) if reporting(plan) else None
         self._sources: dict[tuple[str, int], list[Source]] = {}
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
@@ -251,8 +253,12 @@ class Engine:
                 return t_us
 
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
-        decision, parts = self._decide(t_us, doubt), self._allotment
-        return decision if parts is None else decision._replace(parts=parts.look(t_us, decision.values))
+        decision = self._decide(t_us, doubt)
+        if self._allotment is not None:
+            decision = decision._replace(parts=self._allotment.look(t_us, decision.values))
+        if self._reports is not None:
+            decision = decision._replace(reports=self._reports.now)
+        return decision
 
     def _decide(self, t_us: int, doubt: Doubt | None) -> Decision:
         plan, pack = self.plan, self._pack
@@ -268,8 +274,7 @@ class Engine:
         if self._course.news:
             self._notes += [Note(t_us, "told", *news) for news in self._course.take_news()]
         wrong = self._signs.wrong(t_us, readings)
-        apart = self._circulation.warnings(t_us, readings)
-        astray = () if self._allotment is None else self._allotment.warnings
+        beside = self._beside(t_us, state, readings, active)
         inputs = (
             said,
             active,
@@ -281,11 +286,10 @@ class Engine:
             self._told.wish_lasts(t_us),
             course,
             wrong,
-            apart,
+            beside,
             rivals,
             self._ahead,
             self._ahead_says,
-            astray,
         )
         if self._leader is not None:
             self._limits.follow(self._leader._limits)
@@ -305,13 +309,25 @@ class Engine:
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
-        warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *apart, *astray]
+        warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *beside]
         warnings += [text for text in (rivals, self._ahead_says) if text]
         known = merge(plan.banks, readings, active)
         values = self._told.values(t_us, state, limits, known, warnings, course)
         return Decision(
             t_us, state, cause, *limits, values, tuple(warnings), course.sentence, course.progress
         )
+
+    def _beside(
+        self, t_us: int, state: State, readings: Sequence[Reading], active: Sequence[bool]
+    ) -> tuple[str, ...]:
+        """Warnings of banks apart, and of inverters that are out of reach, or of another mind."""
+        found = self._circulation.warnings(t_us, readings)
+        if self._allotment is not None:
+            found += self._allotment.warnings
+        if self._reports is not None:
+            found += self._reports.look(t_us, state, readings, active)
+            self._notes += [Note(t_us, "told", *news) for news in self._reports.take_news()]
+        return found
 
     # ── parts of a tick ─────────────────────────────────────────────────────────────────────────────
 
@@ -367,3 +383,5 @@ class Engine:
                 self._notes.append(Note(t_us, kind, self.plan.transmissions[i].name, str(refusal)))
             if allotment is not None:
                 allotment.made(i, page, t_us, failed=not made)
+            if self._reports is not None and made:
+                self._reports.told(t_us, i, values)

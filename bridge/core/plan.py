@@ -201,6 +201,7 @@ class Inverter(NamedTuple):
         charge_share, discharge_share: its part of the pack's current limit; `None`: an equal part of what the
             stated ones leave.
         slots: index of the slot of each quantity it reports.
+        voltage_error_v: its voltmeter and the pack's may differ by so much, with what falls off between them.
     """
 
     name: str
@@ -212,6 +213,7 @@ class Inverter(NamedTuple):
     charge_share: Fraction | None = None
     discharge_share: Fraction | None = None
     slots: Mapping[str, int] = _NONE
+    voltage_error_v: float = 1.0
 
 
 class PackLimits(NamedTuple):
@@ -319,6 +321,7 @@ class Plan(NamedTuple):
     """Everything the engine needs to know. See the parts.
 
     `by_need`: parts of the current limits go where they are used, not by fixed shares alone.
+    `other_devices_a`: what devices on the bars that report nothing may charge or draw.
     """
 
     name: str
@@ -332,6 +335,7 @@ class Plan(NamedTuple):
     times: FailSafeTimes
     transmissions: tuple[Transmission, ...]
     by_need: bool = False
+    other_devices_a: float = 0.0
     stages: Stages | None = None
     commissioning: Commissioning | None = None
 

@@ -29,6 +29,9 @@ from bridge.profile.schema import Inverter as InverterSection
 from bridge.profile.schema import Profile
 from bridge.quantities import QUANTITIES, Kind
 
+VOLTMETER_CELL_V = 0.05
+"""An inverter's voltmeter, and the cables to it, may be off by so much a cell (own choice: some per cent)."""
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -58,7 +61,7 @@ def compile_plan(
             _bank(bank, profile, received.slots, limits, pack_facts(profile, bank, received, transmissions))
             for bank in profile.bank
         ),
-        inverters=tuple(_inverter(one, received.slots) for one in profile.inverter),
+        inverters=tuple(_inverter(one, profile, received.slots) for one in profile.inverter),
         limits=pack,
         options=_options(profile),
         times=_times(profile),
@@ -66,6 +69,7 @@ def compile_plan(
         stages=stages,
         commissioning=compile_commissioning(profile, pack, until_us),
         by_need=profile.pack.shares == "by need",
+        other_devices_a=profile.pack.other_devices_a,
     )
     return plan, received
 
@@ -138,7 +142,8 @@ def _numbered(quantity: str, mine: list[tuple[int, Slot]]) -> tuple[int, ...]:
     )
 
 
-def _inverter(section: InverterSection, slots: tuple[Slot, ...]) -> Inverter:
+def _inverter(section: InverterSection, profile: Profile, slots: tuple[Slot, ...]) -> Inverter:
+    usual_v = round(VOLTMETER_CELL_V * profile.pack.cells_in_series, 6)
     mine = {slot.quantity: index for index, slot in enumerate(slots) if slot.owner == section.name}
     mine = {name: index for name, index in mine.items() if QUANTITIES[name].kind is Kind.INVERTER}
     # Whatever it reports shows that it is there.
@@ -153,6 +158,7 @@ def _inverter(section: InverterSection, slots: tuple[Slot, ...]) -> Inverter:
         charge_share=None if section.charge_share is None else exact(section.charge_share),
         discharge_share=None if section.discharge_share is None else exact(section.discharge_share),
         slots=MappingProxyType(mine),
+        voltage_error_v=usual_v if section.voltage_error_v is None else section.voltage_error_v,
     )
 
 

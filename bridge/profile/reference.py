@@ -136,7 +136,7 @@ def _quantities() -> Iterator[str]:
             if one.name in names
         ]
         each = ", one for each" if one.kind is Kind.CELL else ""
-        span = f"{one.low:g} | {one.high:g}" if one.kind is not Kind.INVERTER else "any | any"
+        span = f"{one.low:g} | {one.high:g}" if one.high < 1e9 else "any | any"
         yield f"| `{one.name}` | {one.unit} | {span} | {', '.join(uses)}{each} | {one.meaning} |\n"
 
 

@@ -8,7 +8,7 @@ from typing import Any, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from bridge.profile.chemistry import CHEMISTRIES
-from bridge.profile.schema_base import PartOfWhole, Positive, Section, Text, shown, wrong
+from bridge.profile.schema_base import NotNegative, PartOfWhole, Positive, Section, Text, shown, wrong
 from bridge.profile.schema_limits import Curves, FailSafe, Limits, Options, ShownSoc
 from bridge.profile.schema_signals import Source, Transmission
 from bridge.profile.schema_stages import Commissioning, Stages
@@ -32,6 +32,11 @@ class Pack(Section):
         default="fixed",
         description="how several inverters share the current limits: as their shares say, or by the currents "
         "they report, a quarter of its share kept for each",
+    )
+    other_devices_a: NotNegative = Field(
+        default=0.0,
+        description="most that devices on the common bars charge or draw which are no inverter of this "
+        "profile, A; the currents that the inverters report are compared with the pack's own",
     )
 
     @field_validator("chemistry")
@@ -114,6 +119,12 @@ class Inverter(Section):
     )
     discharge_share: PartOfWhole | None = Field(
         default=None, description="the same of the discharge current limit; default: an equal part likewise"
+    )
+
+    voltage_error_v: Positive | None = Field(
+        default=None,
+        description="what it reports at its terminals and the pack's own voltage may differ by so much, V, "
+        "cables included; default: 0.05 for each cell in series",
     )
 
     @model_validator(mode="after")

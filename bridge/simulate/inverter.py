@@ -135,6 +135,10 @@ class InverterModel:
         """Return what its voltmeter shows while the present current flows."""
         return pack.emf_v + (pack.resistance_ohm + self._cable_ohm) * self.current_a + self._reads_high_v
 
+    def terminals_v(self, pack: PackModel) -> float:
+        """Return what its voltmeter shows, whatever flows through others of its kind."""
+        return pack.voltage_v + self._cable_ohm * self.current_a + self._reads_high_v
+
     def step(self, pack: PackModel, dt_s: float) -> float:
         """Move on by some time and return the current in amperes that flows; the pack is only looked at.
 

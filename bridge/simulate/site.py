@@ -5,6 +5,7 @@ from functools import partial
 from typing import Final, NamedTuple
 
 from bridge.core.plan import Inverter, Plan
+from bridge.core.reports import UNDERSTOOD
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile
@@ -137,6 +138,7 @@ class Listener:
         ears: dict[tuple[str, int], Ear],
         model: InverterModel,
         plan: Plan,
+        pack: PackModel,
     ) -> None:
         self.name = name
         self.timeout_us = timeout_us
@@ -147,6 +149,7 @@ class Listener:
         self.ears = ears
         self._static = (plan.limits.charge_voltage_v, plan.limits.discharge_floor_v)
         self._heeded: dict[str, float] = {}
+        self._pack = pack
 
     def hear(self, t_us: int, frame: Frame) -> Seen | None:
         """Takes one frame; None if it is not for this inverter."""
@@ -163,6 +166,15 @@ class Listener:
             self.limits_us = t_us
             self.model.receive(self._limits())
         return seen
+
+    def value(self, quantity: str, _: int, __: int) -> float:
+        """What it reports; see `bridge.simulate.node.ValueOf`."""
+        if quantity == "inverter_voltage":
+            return self.model.terminals_v(self._pack)
+        if quantity == "inverter_current":
+            return self.model.current_a
+        # A limit as it understood it; it never has a fault, nor anything to warn of.
+        return self._heeded.get(UNDERSTOOD.get(quantity, ""), 0.0)
 
     def timed_out(self, t_us: int) -> bool:
         """Whether it has stopped by itself, because the newest limit is too old."""
@@ -227,9 +239,9 @@ class Site:
             bank.name: BankView(model, self.pack, (bank.charge.max_a, bank.discharge.max_a))
             for bank, model in zip(plan.banks, models, strict=True)
         }
-        self.listeners = _listeners(loaded, library, wish, charger)
+        self.listeners = _listeners(loaded, library, wish, charger, self.pack)
         values: dict[str, ValueOf] = {name: view.value for name, view in self.views.items()}
-        values |= {inverter.name: _nothing for inverter in plan.inverters}
+        values |= {listener.name: listener.value for listener in self.listeners}
         self.talkers: list[Talker] = talkers(loaded, library, values, start_us)
         self._dt_us = step_us
         self._step_us = start_us + step_us
@@ -278,7 +290,11 @@ def _banks(loaded: LoadedProfile, seed: int, charge: float) -> list[BankModel]:
 
 
 def _listeners(
-    loaded: LoadedProfile, library: Library, wish: Callable[[float], Wish], charger: Charger
+    loaded: LoadedProfile,
+    library: Library,
+    wish: Callable[[float], Wish],
+    charger: Charger,
+    pack: PackModel,
 ) -> list[Listener]:
     plan = loaded.plan
     return [
@@ -294,6 +310,7 @@ def _listeners(
                 manners=charger.manners,
             ),
             plan,
+            pack,
         )
         for inverter in plan.inverters
     ]
@@ -308,10 +325,6 @@ def _part(wish: Callable[[float], Wish], plan: Plan, inverter: Inverter, t_s: fl
         whole.solar_a / chargers if inverter.charges else 0.0,
         whole.load_a / drawers if inverter.discharges else 0.0,
     )
-
-
-def _nothing(_: str, __: int, ___: int) -> float:
-    return 0.0
 
 
 def _ears(loaded: LoadedProfile, library: Library, inverter: str) -> dict[tuple[str, int], Ear]:

@@ -258,10 +258,14 @@ class Life:
     def _dispatch(self, due: Due) -> None:
         self.frames += 1
         lost = self._bus_until.get(due.frame.bus, 0) > self.t_us or (self.faults and self.rng.random() < 0.01)
+        said = self._read(due.frame)
         if lost:
             self.engine.unsent(due)
+            for way, limit in enumerate(LIMITS):
+                if limit in said:  # this set of frames is not whole
+                    for receiver in self._members[due.frame.key]:
+                        self._sent_a[way].pop(receiver.plan.name, None)
             return
-        said = self._read(due.frame)
         for way, limit in enumerate(LIMITS):
             if limit in said:
                 for receiver in self._members[due.frame.key]:
