@@ -130,14 +130,18 @@ class Reports:
         found = tuple(Report(one.name, self._values(one, t_us)) for one in self._mine)
         self.now = found = self.now if found == self.now else found
         warnings: list[str | None] = []
+        packs_v = [
+            reading.pack_v
+            for reading, on in zip(readings, active, strict=True)
+            if on and reading.pack_v is not None and state is State.FOLLOWING
+        ]
         for n, (one, report) in enumerate(zip(self._mine, found, strict=True)):
             self._tell(one, report)
             if report.values.get("inverter_fault"):
                 warnings.append(f"inverter {one.name} reports a fault")
             if report.values.get("inverter_warning"):
                 warnings.append(f"inverter {one.name} reports a warning")
-            if state is State.FOLLOWING:
-                warnings.append(self._voltage(t_us, one, report, readings, active))
+            warnings.append(self._voltage(t_us, one, report, packs_v))
             warnings += [self._limit(t_us, n, report, name) for name in UNDERSTOOD if name in report.values]
         warnings.append(self._current(t_us, found, readings, active))
         return tuple(text for text in warnings if text is not None)
@@ -174,11 +178,8 @@ class Reports:
             text = f"reports {in_words(report)}" if speaks else "reports nothing any more"
             self._news.append((f"inverter {one.name}", text))
 
-    def _voltage(
-        self, t_us: int, one: Inverter, report: Report, readings: Sequence[Reading], active: Sequence[bool]
-    ) -> str | None:
+    def _voltage(self, t_us: int, one: Inverter, report: Report, packs_v: Sequence[float]) -> str | None:
         said_v = report.values.get("inverter_voltage")
-        packs_v = [r.pack_v for r, on in zip(readings, active, strict=True) if on and r.pack_v is not None]
         if said_v is None or not packs_v:
             return self._lasting.text((one.name, "V"), t_us, None, "")
         pack_v = min(packs_v, key=lambda volts: abs(volts - said_v))
