@@ -8,6 +8,7 @@ from bridge.core.decision import Decision
 from bridge.core.outgoing import QuantityItem
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
+from bridge.drill.sums import Sums
 from bridge.frames import Frame
 from bridge.quantities import LIMITS
 from bridge.simulate.node import Seen
@@ -61,6 +62,7 @@ class Rules:
         self._last: dict[tuple[str, str], tuple[int, float]] = {}
         self._fall_from_us = self._rise_from_us = 0
         self._steady = False
+        self._sums = Sums(plan)
         self.wrong: list[str] = []
 
     def begin(self, listeners: list[Listener], fall_from_us: int, *, steady: bool) -> None:
@@ -96,6 +98,8 @@ class Rules:
         """One frame, as an inverter understood it, and the decision it was made from, if that is known."""
         for fault in seen.faults:
             self._say(f"{seen.name}: {fault}")
+        for text in self._sums.seen(inverter, seen, decision):
+            self._say(text)
         if decision is not None:
             for name in PERMISSIONS:
                 if seen.values.get(name, 0.0) > (decision.values[name] or 0.0):
