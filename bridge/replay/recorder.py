@@ -21,19 +21,17 @@ a write that fails is taken back. Whoever reads drops events that stand beyond t
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
-from io import FileIO
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from bridge import __version__
 from bridge.core.engine import Due
 from bridge.core.kept import NOTHING, Kept
-from bridge.errors import CaptureError, Problem, Severity
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
 from bridge.replay.candump import write_line
+from bridge.replay.disk import Behind, TwoFiles
 
 FLUSH_US: Final = 1_000_000
 """Frames wait this long at most (engine time, while there are frames) before they go to the disk."""
@@ -75,22 +73,17 @@ class Recorder:
     Args:
         path: FILE.
         dry: nothing of what is made really leaves; the events say so.
+        behind: write by a thread of its own; a failure is then told a little later.
 
     Raises:
         CaptureError: one of the two files exists already (nothing is ever overwritten), or cannot be made.
     """
 
-    def __init__(self, path: Path | str, *, dry: bool = False) -> None:
+    def __init__(self, path: Path | str, *, dry: bool = False, behind: bool = False) -> None:
         self.path = Path(path)
         self._dry = dry
-        self._log = _create(self.path)
-        try:
-            self._events = _create(events_path(path))
-        except CaptureError:
-            self._log.close()
-            self.path.unlink()
-            raise
-        self._log_size = self._events_size = 0
+        self._files = TwoFiles(self.path, events_path(path))
+        self._behind = Behind(self._files.append, self._files.close) if behind else None
         self._lines = 0
         self._log_pending: list[str] = []
         self._events_pending: list[str] = []
@@ -150,31 +143,23 @@ class Recorder:
     def close(self) -> str | None:
         """Flushes and closes; returns as `flush` does. More than once does no harm."""
         error = self.flush()
+        late = ""
+        if self._behind is None:
+            self._files.close()
+        else:
+            late = self._behind.close()
+        if self._on and late:
+            error = error or late
         self._on = False
-        for file in (self._log, self._events):
-            with suppress(OSError):  # some file systems tell only now; nothing can be done about it
-                file.close()
         return error
 
     def _write(self) -> None:
-        try:
-            events_size = self._events_size + _append(self._events, self._events_pending)
-            self._log_size += _append(self._log, self._log_pending)
-            self._events_size = events_size
-        except OSError as error:
-            self._give_up(error)
-        self._log_pending.clear()
-        self._events_pending.clear()
-
-    def _give_up(self, error: OSError) -> None:
-        """Takes the last write back, so that both files end at the same moment."""
-        self._on = False
-        self._error = f"{self.path}: {error.strerror or error}; what was written before can be replayed"
-        for file, size in ((self._events, self._events_size), (self._log, self._log_size)):
-            try:
-                file.truncate(size)
-            except OSError:
-                self._error = f"{self.path}: {error.strerror or error}; its last line may be cut off"
+        append = self._files.append if self._behind is None else self._behind.append
+        failed = append((self._events_pending, self._log_pending))
+        if failed:
+            self._on = False
+            self._error = failed
+        self._events_pending, self._log_pending = [], []
 
     def _line(self, t_us: int, frame: Frame, *, sent: bool) -> None:
         if self._on:
@@ -200,18 +185,6 @@ class Recorder:
         self._event(t_us, event, **about, buses=self._channels, kept=kept.facts)
 
 
-def _append(file: FileIO, lines: Sequence[str]) -> int:
-    """Writes whole lines; returns how many bytes. Raises OSError also where only a part was taken."""
-    data = "".join(f"{line}\n" for line in lines).encode()
-    written = 0
-    while written < len(data):
-        taken = file.write(data[written:])
-        if not taken:
-            raise OSError(f"only {written} of {len(data)} bytes were taken")
-        written += taken
-    return written
-
-
 def _writable(channels: Mapping[str, str]) -> dict[str, str]:
     """A name for each bus that a log can hold, each another: the interface's where possible."""
     names: dict[str, str] = {}
@@ -226,16 +199,6 @@ def _writable(channels: Mapping[str, str]) -> dict[str, str]:
 
 def _fits(channel: str) -> bool:
     return bool(channel) and not any(letter == "/" or letter.isspace() for letter in channel)
-
-
-def _create(path: Path) -> FileIO:
-    try:
-        return FileIO(path, "xb")
-    except FileExistsError:
-        found, allowed = "exists already", "a file name not yet in use"
-    except OSError as error:
-        found, allowed = f"cannot be made ({error.strerror or error})", "a writable place with room"
-    raise CaptureError([Problem(Severity.FAIL, str(path), "file", found, allowed)])
 
 
 def _sha256(path: Path) -> str:

@@ -131,7 +131,7 @@ def _world(buses: tuple[BusConfig, ...]) -> Iterator[LiveWorld]:
 def _recorder(path: Path, *, dry: bool) -> "Recorder":
     from bridge.replay.recorder import Recorder
 
-    return Recorder(path, dry=dry)
+    return Recorder(path, dry=dry, behind=True)
 
 
 def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) -> int:
