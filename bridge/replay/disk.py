@@ -80,25 +80,27 @@ class Behind:
     def __init__(self, append: Callable[[Piece], str], close: Callable[[], None]) -> None:
         self._append, self._close = append, close
         self._pieces: SimpleQueue[Piece | None] = SimpleQueue()
-        self._failed = ""
+        self._failed = ""  # said by the thread
+        self._late = ""  # said by who calls
         self._thread = threading.Thread(target=self._run, name="recording", daemon=True)
         self._thread.start()
 
     def append(self, piece: Piece) -> str:
         """Takes a piece; returns why an earlier one failed, or that too many wait."""
-        if not self._failed and self._pieces.qsize() >= MOST:
-            self._failed = "the disk does not take it as fast as it comes"
-        if not self._failed and (piece[0] or piece[1]):
+        if self._pieces.qsize() >= MOST:
+            self._late = "the disk does not take it as fast as it comes"
+        failed = self._failed or self._late
+        if not failed and (piece[0] or piece[1]):
             self._pieces.put(piece)
-        return self._failed
+        return failed
 
     def close(self) -> str:
         """Waits for what is still to be written, but not for long; returns what failed."""
         self._pieces.put(None)
         self._thread.join(WAIT_S)
         if self._thread.is_alive():
-            return self._failed or "the disk is busy: the end may be missing"
-        return self._failed
+            return self._failed or self._late or "the disk is busy: the end may be missing"
+        return self._failed or self._late
 
     def _run(self) -> None:
         while (piece := self._pieces.get()) is not None:

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from bridge.replay.disk import MOST, Behind, Piece
 from bridge.replay.recorder import Recorder, events_path
-from tests.replay.test_recorder import FRAME, START_US, profile
+from tests.replay.live import START_US, profile
+from tests.replay.test_recorder import FRAME
 
 
 def test_a_thread_writes_the_same_as_the_loop_would(tmp_path: Path) -> None:
