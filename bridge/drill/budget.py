@@ -2,7 +2,7 @@
 
 A reading that stops coming is found at the first tick after its allowed age, the last limits are held for
 the stated time, and the next frame carries the result: age + hold + three ticks + one round of the
-transmissions. Whatever the sum says, an inverter must be told before it gives up by itself.
+transmissions. Whatever the sum says, an inverter must be told before it gives up by itself (see `Watch`).
 """
 
 from bridge.core.limits.bank_charge import RISE_SHARE_PER_S
@@ -53,15 +53,15 @@ class Budget:
 
     def lost(self, age_s: float) -> float:
         """Until zero currents after data stopped coming, or is refused."""
-        return min(age_s + self.hold_s + self.reaction_s, self.timeout_s)
+        return age_s + self.hold_s + self.reaction_s
 
     def contradicted(self, age_s: float) -> float:
         """Until zero currents after readings contradict each other."""
-        return min(age_s + self.mismatch_s + self.hold_s + self.reaction_s, self.timeout_s)
+        return age_s + self.mismatch_s + self.hold_s + self.reaction_s
 
     def read(self, age_s: float) -> float:
         """Until the limits show a reading."""
-        return min(age_s + self.reaction_s, self.timeout_s)
+        return age_s + self.reaction_s
 
 
 def carries_limit(transmission: Transmission) -> bool:

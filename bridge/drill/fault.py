@@ -1,44 +1,64 @@
 """A fault as a declaration: what is injected, what an inverter must then see, and how soon."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from bridge.drill.stage import Stage
 
 DIRECTION = ("charge_current_limit", "discharge_current_limit")
 
 
+TINY: Final = 1e-6
+"""Two independent decoders may differ so much: limits are decided on a grid of 1e-6."""
+
+
 class View(NamedTuple):
     """What one inverter knows at an instant.
 
     Attributes:
+        name: of the inverter.
         values: newest value of every quantity, in its own unit.
         before: the same, when the fault began.
         timed_out: it has stopped by itself, because no limit came for too long.
-        fresh: a limit came after the fault began to act.
+        came: the limits that came after the fault began to act.
+        steps: coarsest step each limit is told in.
     """
 
-    values: dict[str, float]
-    before: dict[str, float]
+    name: str
+    values: Mapping[str, float]
+    before: Mapping[str, float]
     timed_out: bool
-    fresh: bool
+    came: frozenset[str]
+    steps: Mapping[str, float]
+
+    @property
+    def fresh(self) -> bool:
+        """Whether every current it is told has come after the fault began to act."""
+        return all(name in self.came for name in DIRECTION if name in self.values)
 
     def at_zero(self, *names: str) -> bool:
         """Whether these limits, where the inverter is told them at all, are zero."""
-        return all(self.values.get(name, 0.0) == 0.0 for name in names)
+        return all(abs(self.values.get(name, 0.0)) <= TINY for name in names)
 
-    def as_before(self) -> bool:
-        """Whether currents are what they were, or less, and neither has gone to zero.
+    def none_higher(self) -> bool:
+        """Whether currents are what they were, or less.
 
-        A limit that is still followed may drift by some 2 %; how far exactly is watched elsewhere.
+        A limit that is still followed may drift by some 2 %, and over one more step of what it is told in;
+        how far exactly is watched elsewhere.
         """
         return all(
-            (self.values[name] > 0.0 or not self.before[name])
-            and self.values[name] <= 1.02 * self.before[name]
+            self.values[name] <= 1.02 * self.before[name] + self.steps.get(name, 0.0) + TINY
             for name in DIRECTION
             if name in self.before
         )
+
+    def as_before(self) -> bool:
+        """Whether currents are what they were, or less, and neither has gone to zero."""
+        flows = (
+            self.values[name] > TINY or self.before[name] <= TINY for name in DIRECTION if name in self.before
+        )
+        return all(flows) and self.none_higher()
 
 
 class Wanted(NamedTuple):
@@ -48,13 +68,14 @@ class Wanted(NamedTuple):
         text: in words.
         met: whether it sees it.
         throughout: all the time, not only from the allowed time on.
-        at_once: from the first limit on that comes once the fault acts.
+        never: what it must not see in any frame that comes once the fault acts. Limits that travel in
+            several messages are new one by one.
     """
 
     text: str
     met: Callable[[View], bool]
     throughout: bool = False
-    at_once: bool = False
+    never: Callable[[View], bool] = lambda _: False
 
 
 CLOSED = Wanted(
@@ -63,12 +84,14 @@ CLOSED = Wanted(
 CLOSED_AT_ONCE = CLOSED._replace(
     text="both currents at zero from the first frame on",
     met=lambda view: view.fresh and view.at_zero(*DIRECTION),
-    at_once=True,
+    never=lambda view: not view.at_zero(*view.came.intersection(DIRECTION)),
 )
 NO_CHARGE = Wanted("charge current at zero", lambda view: view.at_zero("charge_current_limit"))
 NO_DRAW = Wanted("draw at zero", lambda view: view.at_zero("discharge_current_limit"))
 UNCHANGED = Wanted("limits as before", lambda view: view.as_before() and not view.timed_out, throughout=True)
 RESUMED = Wanted("fresh limits again, none higher", lambda view: view.fresh and view.as_before())
+BACK = Wanted("fresh limits again, none higher, or zero", lambda view: view.fresh and view.none_higher())
+NONE_HIGHER = Wanted("no limit higher", View.none_higher, throughout=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,13 +102,16 @@ class Fault:
         name: short.
         injected: what is done, one sentence.
         wanted: see `Wanted`.
-        allowed_s: how soon, from when it acts.
+        allowed_s: how soon, from when it acts; but always before an inverter's own time-out.
+        alone: inverters that nothing reaches any more: they must stop by themselves.
         inject: does it.
         acts_after_s: it acts so long after it was injected (a value slides, a process stands still).
         lasts_s: it is healed so long after it acts.
         self_heals: it is over when it acts: what follows counts as recovery.
         lost: trust in the data is lost: limits may not rise for `steady_s` after it is over.
         silence: frames that were due do not reach the inverter, so a gap in a counter is right.
+        teaches: cells or temperatures are seen where they were not: the laws may hold for some 20 min what
+            that has taught them, so what is asked is that current flows again, not how much.
         twin: every frame must be the same as in an undisturbed run, bit for bit.
         says: what the journal must say.
         why_not: not applicable, because of this.
@@ -100,6 +126,8 @@ class Fault:
     lasts_s: float = 0.0
     self_heals: bool = False
     lost: bool = False
+    teaches: bool = False
+    alone: frozenset[str] = frozenset()
     silence: bool = False
     twin: bool = False
     says: str = ""

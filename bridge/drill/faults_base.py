@@ -1,10 +1,10 @@
 """What all tables of faults of the pack know: its messages, slots and banks, and what is wanted."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from bridge.core.plan import SECOND_US, Bank, Plan, Slot, Source, Target
 from bridge.drill.budget import Budget
-from bridge.drill.fault import CLOSED, Fault, Wanted, not_applicable
+from bridge.drill.fault import CLOSED, TINY, Fault, Wanted, not_applicable
 from bridge.drill.stage import Stage
 from bridge.simulate.node import Origin, Speech
 from bridge.simulate.site import Site
@@ -28,21 +28,7 @@ class PackFaults:
 
     def _wanted(self, bank: str) -> Wanted:
         """Zero currents; or what the other banks bear, where that is the stated policy."""
-        others = [one for one in self._plan.banks if one.name != bank]
-        if not others or not self._plan.options.reduce_on_lost_bank:
-            return CLOSED
-        charge_a = min(sum(one.charge.max_a for one in others), self._plan.limits.charge_a)
-        draw_a = min(sum(one.discharge.max_a for one in others), self._plan.limits.discharge_a)
-        return Wanted(
-            f"no more than the other banks bear: charge {charge_a:g} A, draw {draw_a:g} A",
-            lambda view: (
-                view.timed_out
-                or (
-                    view.values.get("charge_current_limit", 0.0) <= charge_a
-                    and view.values.get("discharge_current_limit", 0.0) <= draw_a
-                )
-            ),
-        )
+        return without_banks(self._plan, {bank})
 
     def _guarded(self) -> list[Speech]:
         """Messages in which something is required, so that damage to them must show."""
@@ -79,6 +65,25 @@ class PackFaults:
 
     def _of(self, bank: Bank) -> str:
         return f" in {bank.name}" if len(self._plan.banks) > 1 else ""
+
+
+def without_banks(plan: Plan, lost: Collection[str]) -> Wanted:
+    """What is wanted when these banks are lost: zero currents, or what the others bear."""
+    others = [one for one in plan.banks if one.name not in lost]
+    if not others or not plan.options.reduce_on_lost_bank:
+        return CLOSED
+    charge_a = min(sum(one.charge.max_a for one in others), plan.limits.charge_a)
+    draw_a = min(sum(one.discharge.max_a for one in others), plan.limits.discharge_a)
+    return Wanted(
+        f"no more than the other banks bear: charge {charge_a:g} A, draw {draw_a:g} A",
+        lambda view: (
+            view.timed_out
+            or (
+                view.values.get("charge_current_limit", 0.0) <= charge_a + TINY
+                and view.values.get("discharge_current_limit", 0.0) <= draw_a + TINY
+            )
+        ),
+    )
 
 
 def or_not(name: str, why: str, found: Iterator[Fault]) -> list[Fault]:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from functools import partial
 
 from bridge.core.plan import SECOND_US, Bank
-from bridge.drill.fault import NO_CHARGE, NO_DRAW, Fault, Wanted, not_applicable
+from bridge.drill.fault import NO_CHARGE, NO_DRAW, TINY, Fault, Wanted, not_applicable
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import TEMPERATURE_C, Stage
 
@@ -63,7 +63,7 @@ class CellFaults(PackFaults):
             lambda view: (
                 NO_CHARGE.met(view)
                 and view.values.get("charge_voltage_limit", 0.0)
-                < view.before.get("charge_voltage_limit", 1.0)
+                < view.before.get("charge_voltage_limit", 1.0) - TINY
             ),
         )
         for bank in self._plan.banks:
@@ -86,6 +86,7 @@ class CellFaults(PackFaults):
                     self._budget.read(shortest_age_s(slots)),
                     partial(_move_cell, bank=bank.name, at=at, to_v=to_v, seconds=slide_s),
                     acts_after_s=slide_s,
+                    teaches=True,
                 )
 
     def _forbidden(self) -> Iterator[Fault]:
@@ -122,6 +123,7 @@ class CellFaults(PackFaults):
                     self._budget.read(shortest_age_s(slots)),
                     partial(_move_temperature, bank=bank.name, to_c=to_c, seconds=slide_s),
                     acts_after_s=slide_s,
+                    teaches=True,
                 )
 
     def _slide_s(self, bank: Bank, quantity: str, distance: float) -> float:

@@ -1,23 +1,19 @@
-"""Faults of buses, of the inverter, and of the program itself."""
+"""Faults of the inverter, and of the program itself."""
 
 from collections.abc import Iterator
 from functools import partial
 from typing import Final
 
 from bridge.core.plan import SECOND_US, Inverter, Plan
-from bridge.drill.budget import Budget, carries_limit
+from bridge.drill.budget import Budget
 from bridge.drill.fault import (
     CLOSED,
     CLOSED_AT_ONCE,
-    RESUMED,
     UNCHANGED,
     Fault,
     not_applicable,
 )
 from bridge.drill.stage import Stage
-
-BUS_OFF_S: Final = 1.0
-"""A controller that is off the bus comes back after so long (own choice; restart-ms of can.rst)."""
 
 DEAD_S: Final = 2.0
 """A service manager starts a killed program again after so long (own choice)."""
@@ -26,7 +22,7 @@ CLOCK_STEP_S: Final = 3600.0
 
 
 class ServiceFaults:
-    """The part of the fault table that is not about the pack's data."""
+    """The part of the fault table that is about inverters and the program."""
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
@@ -34,14 +30,11 @@ class ServiceFaults:
 
     def table(self) -> list[Fault]:
         """All of them, in order."""
-        found = [fault for inverter in self._plan.inverters for fault in self._inverter(inverter)]
-        for bus in self._buses():
-            found += self._bus(bus)
-        return [*found, *self._program()]
+        return self._program()
 
-    def _buses(self) -> list[str]:
-        heard = [source.bus for source in self._plan.sources]
-        return list(dict.fromkeys(heard + [sent.bus for sent in self._plan.transmissions]))
+    def inverters(self) -> list[Fault]:
+        """Those of the inverters."""
+        return [fault for inverter in self._plan.inverters for fault in self._inverter(inverter)]
 
     def _inverter(self, inverter: Inverter) -> Iterator[Fault]:
         name = f"inverter {inverter.name} silent"
@@ -58,58 +51,6 @@ class ServiceFaults:
             partial(_mute, owner=inverter.name),
             says=f"inverter {inverter.name} is not heard",
         )
-
-    def _bus(self, bus: str) -> Iterator[Fault]:
-        plan, budget = self._plan, self._budget
-        limits = any(one.bus == bus and carries_limit(one) for one in plan.transmissions)
-        data = any(
-            one.bus == bus and any(plan.slots[t.slot].required for t in one.targets) for one in plan.sources
-        )
-        several = f" on {bus}" if len(self._buses()) > 1 else ""
-        full_s = min(3 * budget.tell_s, budget.timeout_s / 2)
-        if limits:
-            yield Fault(
-                f"transmit queue full{several}",
-                f"for {full_s:.1f} s no frame can leave",
-                RESUMED,
-                budget.reaction_s,
-                partial(_fill, bus=bus, seconds=full_s),
-                acts_after_s=full_s,
-                self_heals=True,
-                silence=True,
-                says="queue full",
-            )
-        else:
-            yield not_applicable(f"transmit queue full{several}", "no limit is sent there")
-        yield Fault(
-            f"bus off{several}",
-            f"the controller is off the bus for {BUS_OFF_S:g} s, nothing comes or leaves",
-            RESUMED if limits else UNCHANGED,
-            budget.reaction_s,
-            partial(_off, bus=bus),
-            acts_after_s=BUS_OFF_S,
-            self_heals=True,
-            silence=True,
-            says="bus off",
-        )
-        yield self._interface_down(bus, several, limits=limits, data=data)
-
-    def _interface_down(self, bus: str, several: str, *, limits: bool, data: bool) -> Fault:
-        plan, budget = self._plan, self._budget
-        name, text = f"interface down and up{several}", f"the interface of {bus} is down, then up again"
-        inject = partial(_down, bus=bus)
-        if limits:  # what reaches the inverter is nothing at all, and its own time-out must act
-            allowed_s = budget.timeout_s + 0.1
-            return Fault(name, text, CLOSED, allowed_s, inject, lost=data, silence=True, says="down")
-        if not data:
-            return Fault(name, text, UNCHANGED, 0.0, inject, silence=True, says="down")
-        ages_us = [s.max_age_us for s in plan.slots if s.required and self._comes_on(bus, s.owner)]
-        return Fault(
-            name, text, CLOSED, budget.lost(min(ages_us) / SECOND_US), inject, lost=True, says="down"
-        )
-
-    def _comes_on(self, bus: str, owner: str) -> bool:
-        return any(source.bus == bus and source.owner == owner for source in self._plan.sources)
 
     def _program(self) -> list[Fault]:
         return [
@@ -159,7 +100,12 @@ class ServiceFaults:
             lost=True,
             says="stood still",
         )
-        short_s = min(0.5 * budget.stall_s, 0.5 * budget.hold_s, 0.5 * budget.timeout_s)
+        beats_s = [
+            self._plan.slots[one.heartbeat].max_age_us / SECOND_US
+            for one in self._plan.inverters
+            if one.heartbeat is not None and one.zero_when_silent
+        ]
+        short_s = 0.5 * min(budget.stall_s, budget.hold_s, budget.timeout_s, *beats_s)
         if short_s <= budget.tick_s:
             yield not_applicable("event loop late", "stall_s or hold_s is hardly longer than a tick")
             return
@@ -177,18 +123,6 @@ class ServiceFaults:
 def _mute(stage: Stage, owner: str) -> None:
     for speech in stage.speeches(owner):
         speech.muted = True
-
-
-def _fill(stage: Stage, bus: str, seconds: float) -> None:
-    stage.fill_queue(bus, seconds)
-
-
-def _off(stage: Stage, bus: str) -> None:
-    stage.bus_off(bus, BUS_OFF_S)
-
-
-def _down(stage: Stage, bus: str) -> None:
-    stage.take_down(bus)
 
 
 def _stall(stage: Stage, seconds: float) -> None:

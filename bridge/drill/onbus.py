@@ -18,9 +18,8 @@ from pathlib import Path
 from typing import Final
 
 from bridge.core.plan import SECOND_US
-from bridge.drill.fault import DIRECTION, Fault
+from bridge.drill.fault import DIRECTION, TINY, Fault
 from bridge.drill.result import DrillReport, Outcome, Result, without
-from bridge.drill.rules import TINY
 from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site, heal_site
 from bridge.drill.table import Progress, chosen, fault_table
 from bridge.drill.toml import on_channels
@@ -180,7 +179,7 @@ class BusStage(Stage):
             return without(fault, Outcome.SKIPPED, str(why))
         if fault.self_heals:
             self._later(fault.acts_after_s, lambda: watch.over(self.now_us()))
-        lasts_s = max(fault.lasts_s, fault.allowed_s + LATE_S + 0.5)
+        lasts_s = max(fault.lasts_s, watch.longest_s + LATE_S + 0.5)
         span_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
         longest_s = fault.acts_after_s + span_s + START_S
         self._wait_until(lambda: self.now_us() >= watch.act_us + span_s * SECOND_US, longest_s)

@@ -8,15 +8,13 @@ from bridge.core.decision import Decision
 from bridge.core.outgoing import QuantityItem
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
+from bridge.drill.fault import TINY
 from bridge.drill.sums import Sums
 from bridge.frames import Frame
 from bridge.quantities import LIMITS
 from bridge.simulate.node import Seen
 from bridge.simulate.site import Listener
 from bridge.words import SHORT, amount
-
-TINY: Final = 1e-6
-"""Two independent decoders may differ so much: limits are decided on a grid of 1e-6."""
 
 FLOOR: Final = "discharge_voltage_floor"
 PERMISSIONS: Final = ("charge_allowed", "discharge_allowed")
@@ -27,6 +25,7 @@ class Rules:
 
     Attributes:
         wrong: every rule that was broken, in words, each once.
+        steps: the coarsest step each limit is sent in.
     """
 
     def __init__(self, plan: Plan, budget: Budget, late_s: float = 0.0) -> None:
@@ -45,7 +44,9 @@ class Rules:
             "discharge_current_limit": limits.discharge_rise_a_per_s,
             FLOOR: limits.rise_v_per_s,
         }
-        # A limit that is still followed may drift by what a ramp lets pass before it begins to rise.
+        self.steps = _steps(plan)
+        # A limit that is still followed may drift by what a ramp lets pass before it begins to rise, and what
+        # moves by less than a step may pass from one step to the next.
         volts, amps = 2 * limits.voltage_deadband_v + TINY, 2 * limits.current_deadband_a + TINY
         self._drift = {
             "charge_voltage_limit": volts,
@@ -53,13 +54,14 @@ class Rules:
             "discharge_current_limit": amps,
             FLOOR: volts,
         }
+        self._drift = {name: most + self.steps.get(name, 0.0) for name, most in self._drift.items()}
         # With the resting voltage a limit is closed, and a restart that has forgotten a lower one may say so.
         self._closed = {"charge_voltage_limit": limits.resting_v}
-        self._steps = _steps(plan)
         self._periods = {(t.bus, t.layout.key): t for t in plan.transmissions}
         self._recent: dict[tuple[str, int], deque[int]] = {}
         self._ceiling: dict[tuple[str, str], float] = {}
         self._last: dict[tuple[str, str], tuple[int, float]] = {}
+        self._draws_a: dict[str, float] = {}
         self._fall_from_us = self._rise_from_us = 0
         self._steady = False
         self._sums = Sums(plan)
@@ -107,11 +109,12 @@ class Rules:
             for name in LIMITS:
                 if name in seen.values:
                     self._against(name, seen.values[name], decision.limits[name].value, "decided")
+        self._draws_a[inverter] = seen.values.get("discharge_current_limit", self._draws_a.get(inverter, 0.0))
         for name in LIMITS:
             if name in seen.values:
                 self._against(name, seen.values[name], self._hard[name], "the profile's own limit")
                 # Where nothing may be drawn, a floor says nothing: after a restart it is the configured one.
-                if name != FLOOR or seen.values.get("discharge_current_limit") != 0.0:
+                if name != FLOOR or abs(self._draws_a[inverter]) > TINY:
                     self._limit(inverter, seen.t_us, name, seen.values[name])
 
     def _against(self, name: str, value: float, bound: float, whose: str) -> None:
@@ -130,7 +133,7 @@ class Rules:
         if key in self._last:
             then_us, before = self._last[key]
             seconds = (t_us - then_us) / SECOND_US + self._budget.tick_s + self._late_s
-            most = before + self._rises[name] * seconds + self._steps.get(name, 0.0) + TINY
+            most = before + self._rises[name] * seconds + self.steps.get(name, 0.0) + TINY
             if loose > most:
                 self._say(f"{_told(name, value)}, {loose - before:g} more than {seconds:.2f} s before")
         self._last[key] = (t_us, loose)

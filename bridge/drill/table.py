@@ -6,6 +6,7 @@ from contextlib import suppress
 from dataclasses import replace
 
 from bridge.drill.fault import UNCHANGED, Fault
+from bridge.drill.faults_buses import BusFaults
 from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
 from bridge.drill.faults_service import ServiceFaults
@@ -62,11 +63,14 @@ def run_drill(
 def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
     """All faults of a profile, those included that do not apply to it."""
     site = build_site(loaded, 0, library)
-    return (
-        DataFaults(loaded.plan, site).table()
-        + CellFaults(loaded.plan, site).table()
-        + ServiceFaults(loaded.plan).table()
-    )
+    service = ServiceFaults(loaded.plan)
+    return [
+        *DataFaults(loaded.plan, site).table(),
+        *CellFaults(loaded.plan, site).table(),
+        *service.inverters(),
+        *BusFaults(loaded.plan, site).table(),
+        *service.table(),
+    ]
 
 
 def chosen(name: str, only: tuple[str, ...]) -> bool:

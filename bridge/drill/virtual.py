@@ -134,7 +134,7 @@ class VirtualStage(Stage):
     def _begin(self, fault: Fault) -> None:
         world, watch = self.world, self._watch
         watch.fault, watch.act_us = fault, world.t_us + round(fault.acts_after_s * SECOND_US)
-        lasts_s = max(fault.lasts_s, fault.allowed_s + 1.0)
+        lasts_s = max(fault.lasts_s, watch.longest_s + 1.0)
         watched_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
         end_us = watch.act_us + round(watched_s * SECOND_US)
         self._over_us = end_us + round((fault.acts_after_s + self.budget.recovery_s) * SECOND_US)

@@ -1,9 +1,11 @@
 """Watches the inverters during one fault, wherever it is rehearsed, and judges what they saw."""
 
+from math import inf
+
 from bridge.core.decision import Decision
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
-from bridge.drill.fault import DIRECTION, Fault, View
+from bridge.drill.fault import DIRECTION, TINY, Fault, View
 from bridge.drill.result import Outcome, Result
 from bridge.drill.rules import Rules
 from bridge.frames import Frame
@@ -12,6 +14,9 @@ from bridge.simulate.site import Listener, Site
 from bridge.words import SHORT, amount
 
 TINY_S = 1e-6
+BY_ITSELF_S = 0.1
+"""An inverter that nothing reaches stops so long after its time-out, at the latest: it is looked at often."""
+
 NEVER_US = 2**62
 
 
@@ -41,9 +46,10 @@ class Watch:
         self._rules = Rules(plan, self._budget, late_s)
         self._late_s = late_s
         self._before: dict[str, dict[str, float]] = {}
-        self._since_us: int | None = None
+        self._since_us: dict[str, int] = {}
+        self._took_s: dict[str, float] = {}
+        self._came: dict[str, set[str]] = {one.name: set() for one in site.listeners}
         self._saw = "nothing"
-        self._took_s: float | None = None
         self._back: set[tuple[str, str]] = set()
 
     def begin(self) -> None:
@@ -71,33 +77,55 @@ class Watch:
         """A current counts as back once it was: afterwards the charge law may test the charger again."""
         before = self._before.get(listener.name, {})
         for name in DIRECTION:
-            if name in before and listener.latest[name] >= 0.9 * before[name]:
+            if name in before and self._is_back(listener.latest[name], before[name]):
                 self._back.add((listener.name, name))
+
+    def _is_back(self, now_a: float, before_a: float) -> bool:
+        return now_a > TINY or before_a <= TINY if self.fault.teaches else now_a >= 0.9 * before_a
 
     def look(self, t_us: int, told: Listener | None = None) -> None:
         """Notes since when every inverter sees what is wanted; `told` has just been told something."""
         if not self._before:
             return
-        wanted, met = self.fault.wanted, True
+        wanted = self.fault.wanted
         for listener in self.site.listeners:
-            fresh = listener.limits_us is not None and listener.limits_us >= self.act_us
-            view = View(listener.latest, self._before[listener.name], listener.timed_out(t_us), fresh)
-            this = wanted.met(view)
-            met = met and this
-            limit_came = listener is told and any(name in listener.seen[-1].values for name in LIMITS)
-            if not this and (wanted.throughout or (wanted.at_once and limit_came and fresh)):
+            name, came = listener.name, self._came[listener.name]
+            if listener is told and t_us >= self.act_us:
+                came.update(one for one in LIMITS if one in listener.seen[-1].values)
+            view = View(
+                name,
+                listener.latest,
+                self._before[name],
+                listener.timed_out(t_us),
+                frozenset(came),
+                self._rules.steps,
+            )
+            met = wanted.met(view)
+            if (wanted.throughout and not met) or (listener is told and wanted.never(view)):
                 after_s = (t_us - self.act_us) / SECOND_US
-                self.wrong.append(f"{after_s:.2f} s on, {listener.name} saw {describe(listener, t_us)}")
-        if not met:
-            self._since_us = None
-        elif self._since_us is None:
-            self._since_us = t_us
+                self.wrong.append(f"{after_s:.2f} s on, {name} saw {describe(listener, t_us)}")
+            if not met:
+                self._since_us.pop(name, None)
+            else:
+                self._since_us.setdefault(name, t_us)
+
+    def allowed_s(self, listener: Listener) -> float:
+        """How soon an inverter must see what is wanted: before it gives up by itself, unless it must."""
+        timeout_s = listener.timeout_us / SECOND_US
+        if listener.name in self.fault.alone:
+            return timeout_s + BY_ITSELF_S
+        return min(self.fault.allowed_s, timeout_s)
+
+    @property
+    def longest_s(self) -> float:
+        """How soon the last inverter must see it."""
+        return max(self.allowed_s(listener) for listener in self.site.listeners)
 
     def healed(self, t_us: int) -> None:
         """The fault is healed: what the inverters know now is the result."""
         self.look(t_us)
-        if self._since_us is not None:
-            self._took_s = max(0.0, (self._since_us - self.act_us) / SECOND_US)
+        for name, since_us in self._since_us.items():
+            self._took_s[name] = max(0.0, (since_us - self.act_us) / SECOND_US)
         texts = {one.name: describe(one, t_us) for one in self.site.listeners}
         alone = len(texts) == 1
         self._saw = "; ".join(text if alone else f"{name}: {text}" for name, text in texts.items())
@@ -127,28 +155,34 @@ class Watch:
     def result(self, lines: list[str]) -> Result:
         """The row for the table; `lines` is what the journal said since the fault began."""
         fault, wrong = self.fault, list(self.wrong)
-        allowed_s = fault.allowed_s + self._late_s
-        if self._before and not fault.wanted.throughout:
-            if self._took_s is None:
+        timed = not fault.wanted.throughout
+        took_s, allowed_s = self._worst() if timed and self._before else (None, self.longest_s + self._late_s)
+        if self._before and timed:
+            if took_s is None:
                 wrong.append(f"{fault.wanted.text}: not seen")
-            elif self._took_s > allowed_s + TINY_S:
-                wrong.append(f"took {self._took_s:.2f} s; allowed: {allowed_s:.2f} s")
+            elif took_s > allowed_s + TINY_S:
+                wrong.append(f"took {took_s:.2f} s; allowed: {allowed_s:.2f} s")
         if self._before and fault.says and not any(fault.says in line for line in lines):
             wrong.append(f"the journal does not say {fault.says!r}")
         wrong += self._rules.wrong
         if self._before and not self.recovered():
             wrong += self._not_recovered()
-        timed = not fault.wanted.throughout
         return Result(
             fault.name,
             fault.injected,
             fault.wanted.text,
             self._saw,
-            self._took_s if timed else None,
+            took_s if timed else None,
             round(allowed_s, 3) if timed else None,
             Outcome.FAIL if wrong else Outcome.PASS,
             tuple(dict.fromkeys(wrong)),
         )
+
+    def _worst(self) -> tuple[float | None, float]:
+        """What the inverter that came off worst took, `None` if it never saw it, and was allowed."""
+        rows = [(self._took_s.get(one.name), self.allowed_s(one)) for one in self.site.listeners]
+        took_s, allowed_s = max(rows, key=lambda row: inf if row[0] is None else row[0] - row[1])
+        return took_s, allowed_s + self._late_s
 
     def _not_recovered(self) -> list[str]:
         return [
@@ -157,7 +191,7 @@ class Watch:
             for one in self.site.listeners
             for before in [self._before[one.name]]
             for name in DIRECTION
-            if name in before and one.latest[name] < 0.9 * before[name]
+            if name in before and (one.name, name) not in self._back
         ]
 
 

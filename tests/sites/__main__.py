@@ -28,6 +28,7 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=1, help="so many at a time")
     parser.add_argument("--drill", action="store_true", help="rehearse every fault, too")
     parser.add_argument("--only", action="append", default=[], help="faults whose name contains this")
+    parser.add_argument("--share", type=float, default=1.0, help="of the faults of each site, drawn")
     parser.add_argument("--write", type=Path, help="only write the site of --seed into this folder")
     wish = parser.parse_args()
     if wish.write is not None:
@@ -35,7 +36,7 @@ def main() -> int:
         print(draw_site(wish.seed, wish.write))
         return 0
     begin_s, totals, faults = time.monotonic(), Counter[str](), 0
-    trial = partial(try_site, drill=wish.drill, only=tuple(wish.only))
+    trial = partial(try_site, drill=wish.drill, only=tuple(wish.only), share=wish.share)
     for verdict in _tried(trial, range(wish.seed, wish.seed + wish.count), wish.jobs):
         totals[verdict.outcome] += 1
         faults += verdict.faults
