@@ -17,6 +17,9 @@ from bridge.errors import FrameRefused
 NEVER_US = -(2**62)
 """Earlier than any engine time."""
 
+ALIKE = 1e-6
+"""Two readings of one number, in two units, may differ so much."""
+
 _EXTREMES = {
     *("cell_voltage", "cell_voltage_min", "cell_voltage_max"),
     *("cell_temperature", "cell_temperature_min", "cell_temperature_max"),
@@ -356,7 +359,7 @@ def _span(known: list[float], low: float | None, high: float | None) -> tuple[fl
 
 def _crossed(what: str, said: tuple[float | None, float | None], unit: str) -> str | None:
     low, high = said
-    if low is None or high is None or low <= high:
+    if low is None or high is None or low <= high + ALIKE:
         return None
     return f"lowest {what} {low:g} {unit} above highest {high:g} {unit}"
 

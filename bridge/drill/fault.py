@@ -23,6 +23,7 @@ class View(NamedTuple):
         timed_out: it has stopped by itself, because no limit came for too long.
         came: the limits that came after the fault began to act.
         steps: coarsest step each limit is told in.
+        total: currents of all inverters together, as far as they have not stopped by themselves.
     """
 
     name: str
@@ -31,6 +32,7 @@ class View(NamedTuple):
     timed_out: bool
     came: frozenset[str]
     steps: Mapping[str, float]
+    total: Mapping[str, float]
 
     @property
     def fresh(self) -> bool:
@@ -68,6 +70,7 @@ class Wanted(NamedTuple):
         text: in words.
         met: whether it sees it.
         throughout: all the time, not only from the allowed time on.
+        at_end: what it must see besides, at the end of the fault.
         never: what it must not see in any frame that comes once the fault acts. Limits that travel in
             several messages are new one by one.
     """
@@ -75,6 +78,7 @@ class Wanted(NamedTuple):
     text: str
     met: Callable[[View], bool]
     throughout: bool = False
+    at_end: Callable[[View], bool] = lambda _: True
     never: Callable[[View], bool] = lambda _: False
 
 
@@ -110,6 +114,7 @@ class Fault:
         self_heals: it is over when it acts: what follows counts as recovery.
         lost: trust in the data is lost: limits may not rise for `steady_s` after it is over.
         silence: frames that were due do not reach the inverter, so a gap in a counter is right.
+        follows: data of some bank stays true and trusted, so that limits go on following it, up and down.
         teaches: cells or temperatures are seen where they were not: the laws may hold for some 20 min what
             that has taught them, so what is asked is that current flows again, not how much.
         twin: every frame must be the same as in an undisturbed run, bit for bit.
@@ -126,6 +131,7 @@ class Fault:
     lasts_s: float = 0.0
     self_heals: bool = False
     lost: bool = False
+    follows: bool = False
     teaches: bool = False
     alone: frozenset[str] = frozenset()
     silence: bool = False

@@ -30,6 +30,11 @@ class PackFaults:
         """Zero currents; or what the other banks bear, where that is the stated policy."""
         return without_banks(self._plan, {bank})
 
+    @property
+    def _reduces(self) -> bool:
+        """Whether the other banks go on when one is lost."""
+        return len(self._plan.banks) > 1 and self._plan.options.reduce_on_lost_bank
+
     def _guarded(self) -> list[Speech]:
         """Messages in which something is required, so that damage to them must show."""
         return [one for one in self._speeches if any(s.required for s in self._slots(one, one.origins))]
@@ -79,8 +84,8 @@ def without_banks(plan: Plan, lost: Collection[str]) -> Wanted:
         lambda view: (
             view.timed_out
             or (
-                view.values.get("charge_current_limit", 0.0) <= charge_a + TINY
-                and view.values.get("discharge_current_limit", 0.0) <= draw_a + TINY
+                view.total.get("charge_current_limit", 0.0) <= charge_a + TINY
+                and view.total.get("discharge_current_limit", 0.0) <= draw_a + TINY
             )
         ),
     )

@@ -118,6 +118,7 @@ class BusFaults:
             allowed_s,
             partial(_take_down, bus=bus),
             lost=bool(required),
+            follows=bool(required) and others != CLOSED,
             alone=told,
             silence=bool(told),
             says="down",

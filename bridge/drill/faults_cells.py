@@ -3,11 +3,15 @@
 import math
 from collections.abc import Iterator
 from functools import partial
+from typing import Final
 
 from bridge.core.plan import SECOND_US, Bank
 from bridge.drill.fault import NO_CHARGE, NO_DRAW, TINY, Fault, Wanted, not_applicable
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import TEMPERATURE_C, Stage
+
+LAW_S: Final = 1.0
+"""The charge law may take so long to move the voltage (its pace); the current goes at once."""
 
 
 class CellFaults(PackFaults):
@@ -43,6 +47,7 @@ class CellFaults(PackFaults):
                 self._budget.contradicted(age_s),
                 partial(_shift, bank=bank.name, shift_v=shift_v),
                 lost=True,
+                follows=self._reduces,
             )
 
     def _banks_lost(self) -> Iterator[Fault]:
@@ -55,14 +60,15 @@ class CellFaults(PackFaults):
                 self._budget.lost(age_s),
                 partial(mute, owner=bank.name),
                 lost=True,
+                follows=self._reduces,
             )
 
     def _cells(self) -> Iterator[Fault]:
         lower = Wanted(
-            "charge current at zero, charge voltage lowered",
-            lambda view: (
-                NO_CHARGE.met(view)
-                and view.values.get("charge_voltage_limit", 0.0)
+            "charge current at zero, in the end charge voltage lowered",
+            NO_CHARGE.met,
+            at_end=lambda view: (
+                view.values.get("charge_voltage_limit", 0.0)
                 < view.before.get("charge_voltage_limit", 1.0) - TINY
             ),
         )
@@ -86,6 +92,8 @@ class CellFaults(PackFaults):
                     self._budget.read(shortest_age_s(slots)),
                     partial(_move_cell, bank=bank.name, at=at, to_v=to_v, seconds=slide_s),
                     acts_after_s=slide_s,
+                    lasts_s=self._budget.read(shortest_age_s(slots)) + LAW_S + self._budget.reaction_s,
+                    follows=True,
                     teaches=True,
                 )
 
@@ -102,6 +110,7 @@ class CellFaults(PackFaults):
                         wanted,
                         self._budget.read(shortest_age_s([self._plan.slots[bank.slots[quantity]]])),
                         partial(_forbid, bank=bank.name, quantity=quantity),
+                        follows=True,
                     )
 
     def _temperatures(self) -> Iterator[Fault]:
@@ -123,6 +132,7 @@ class CellFaults(PackFaults):
                     self._budget.read(shortest_age_s(slots)),
                     partial(_move_temperature, bank=bank.name, to_c=to_c, seconds=slide_s),
                     acts_after_s=slide_s,
+                    follows=True,
                     teaches=True,
                 )
 

@@ -177,6 +177,7 @@ class DataFaults(PackFaults):
             self._budget.lost(shortest_age_s(needed)),
             partial(_damage_speech, number=speech.number, damage=damage),
             lost=True,
+            follows=self._reduces,
         )
 
 

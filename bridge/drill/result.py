@@ -1,5 +1,6 @@
 """What a drill found: one row for each fault."""
 
+from collections.abc import Sequence
 from enum import Enum
 from typing import NamedTuple
 
@@ -49,6 +50,12 @@ def without(fault: Fault, outcome: Outcome, why: str) -> Result:
 def died(fault: Fault) -> Result:
     """The row of a fault whose rehearsal ended without a result."""
     return without(fault, Outcome.FAIL, "the process that rehearsed it ended without a result")
+
+
+def never_began(fault: Fault, wrong: Sequence[str]) -> Result:
+    """The row of a fault for which there never was a healthy site."""
+    row = without(fault, Outcome.FAIL, "")
+    return row._replace(remarks=tuple(wrong) or ("the daemon ended before any fault began",))
 
 
 class DrillReport(NamedTuple):

@@ -8,7 +8,7 @@ from bridge.core.decision import Decision
 from bridge.core.outgoing import QuantityItem
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
-from bridge.drill.fault import TINY
+from bridge.drill.fault import DIRECTION, TINY
 from bridge.drill.sums import Sums
 from bridge.frames import Frame
 from bridge.quantities import LIMITS
@@ -62,6 +62,7 @@ class Rules:
         self._ceiling: dict[tuple[str, str], float] = {}
         self._last: dict[tuple[str, str], tuple[int, float]] = {}
         self._draws_a: dict[str, float] = {}
+        self._decided: dict[str, deque[tuple[int, float]]] = {}
         self._fall_from_us = self._rise_from_us = 0
         self._steady = False
         self._sums = Sums(plan)
@@ -116,6 +117,36 @@ class Rules:
                 # Where nothing may be drawn, a floor says nothing: after a restart it is the configured one.
                 if name != FLOOR or abs(self._draws_a[inverter]) > TINY:
                     self._limit(inverter, seen.t_us, name, seen.values[name])
+
+    def together(self, t_us: int, listeners: list[Listener], decision: Decision | None) -> None:
+        """What all inverters may act on: within what the pack bears, and what was decided a moment ago.
+
+        Whoever has not been reached since, goes on with what it was told last until its own time-out: then
+        the others must have been told what that leaves of it.
+        """
+        if len(listeners) < 2:
+            return
+        window_us = round((self._budget.reaction_s + self._late_s) * SECOND_US)
+        for name in DIRECTION:
+            told = {
+                one.name: one.latest[name]
+                for one in listeners
+                if name in one.latest and not one.timed_out(t_us)
+            }
+            total = sum(told.values())
+            bound, whose = self._hard[name], "the profile's own limit"
+            if decision is not None:
+                recent = self._decided.setdefault(name, deque())
+                recent.append((t_us, decision.limits[name].value))
+                while recent[0][0] < t_us - window_us:
+                    recent.popleft()
+                stuck = sum(
+                    told.get(one.name, 0.0) for one in listeners if (one.limits_us or 0) < t_us - window_us
+                )
+                bound, whose = min(bound, max(stuck, *(a for _, a in recent))), "decided"
+            if total > bound + len(told) * TINY:
+                text = f"{SHORT[name]} {amount(name, total)}; {whose}: {amount(name, bound)}"
+                self._say(f"all were told together: {text}")
 
     def _against(self, name: str, value: float, bound: float, whose: str) -> None:
         if _looseness(name, value) > _looseness(name, bound) + TINY:

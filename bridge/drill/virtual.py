@@ -13,7 +13,7 @@ from bridge.core.failsafe import State
 from bridge.core.plan import SECOND_US
 from bridge.drill.fault import Fault
 from bridge.drill.forks import Forks
-from bridge.drill.result import Result, died
+from bridge.drill.result import Result, died, never_began
 from bridge.drill.stage import BAD_PROFILE, Stage, build_site, heal_site
 from bridge.drill.watch import Watch
 from bridge.errors import EXIT_OK
@@ -54,6 +54,7 @@ class VirtualStage(Stage):
         self._dead_s = 0.0
         self._forks = Forks()
         self._over_us = start_us
+        self._parted = False
         self._calm_us: int | None = None
 
     def now_us(self) -> int:
@@ -80,13 +81,14 @@ class VirtualStage(Stage):
             try:
                 self._live()
             except Exception as problem:
-                if self._forks.child is None:
-                    raise
                 self._watch.wrong.append(f"the daemon ended: {type(problem).__name__}: {problem}")
             except BaseException:
                 if self._forks.child is not None:
                     self._forks.answer(None)
                 raise
+            if not self._parted:
+                for task, fault in enumerate(faults):
+                    done(task, Rehearsed(never_began(fault, self._watch.wrong), ""))
             if self._forks.child is not None:
                 with suppress(Exception):
                     self.slides.heal()
@@ -99,6 +101,7 @@ class VirtualStage(Stage):
         def answered(task: int, rehearsed: Rehearsed | None) -> None:
             done(task, rehearsed or Rehearsed(died(faults[task]), ""))
 
+        self._parted = True
         self._forks.branch(len(faults), jobs, answered)
         if self._forks.child is None:
             self.world.kill()

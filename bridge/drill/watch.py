@@ -1,5 +1,6 @@
 """Watches the inverters during one fault, wherever it is rehearsed, and judges what they saw."""
 
+from collections.abc import Mapping
 from math import inf
 
 from bridge.core.decision import Decision
@@ -56,7 +57,9 @@ class Watch:
         """The fault begins: what is known now is what it is compared with."""
         self._before = {one.name: dict(one.latest) for one in self.site.listeners}
         fall_from_us = 0
-        if self.fault.lost and not self.fault.self_heals:
+        if self.fault.follows:
+            fall_from_us = NEVER_US
+        elif self.fault.lost and not self.fault.self_heals:
             # So long what was read last is still fresh, and the law goes on following it.
             fresh_s = self.fault.allowed_s - self._budget.hold_s - self._budget.reaction_s
             fall_from_us = self.act_us + round(max(0.0, fresh_s) * SECOND_US)
@@ -72,6 +75,7 @@ class Watch:
                     self.look(t_us, listener)
                 else:
                     self._note_recovery(listener)
+        self._rules.together(t_us, self.site.listeners, decision)
 
     def _note_recovery(self, listener: Listener) -> None:
         """A current counts as back once it was: afterwards the charge law may test the charger again."""
@@ -88,18 +92,12 @@ class Watch:
         if not self._before:
             return
         wanted = self.fault.wanted
+        total = self._total(t_us)
         for listener in self.site.listeners:
             name, came = listener.name, self._came[listener.name]
             if listener is told and t_us >= self.act_us:
                 came.update(one for one in LIMITS if one in listener.seen[-1].values)
-            view = View(
-                name,
-                listener.latest,
-                self._before[name],
-                listener.timed_out(t_us),
-                frozenset(came),
-                self._rules.steps,
-            )
+            view = self._view(listener, t_us, total)
             met = wanted.met(view)
             if (wanted.throughout and not met) or (listener is told and wanted.never(view)):
                 after_s = (t_us - self.act_us) / SECOND_US
@@ -108,6 +106,21 @@ class Watch:
                 self._since_us.pop(name, None)
             else:
                 self._since_us.setdefault(name, t_us)
+
+    def _view(self, listener: Listener, t_us: int, total: Mapping[str, float]) -> View:
+        return View(
+            listener.name,
+            listener.latest,
+            self._before[listener.name],
+            listener.timed_out(t_us),
+            frozenset(self._came[listener.name]),
+            self._rules.steps,
+            total,
+        )
+
+    def _total(self, t_us: int) -> dict[str, float]:
+        active = [one.latest for one in self.site.listeners if not one.timed_out(t_us)]
+        return {name: sum(latest.get(name, 0.0) for latest in active) for name in DIRECTION}
 
     def allowed_s(self, listener: Listener) -> float:
         """How soon an inverter must see what is wanted: before it gives up by itself, unless it must."""
@@ -124,6 +137,11 @@ class Watch:
     def healed(self, t_us: int) -> None:
         """The fault is healed: what the inverters know now is the result."""
         self.look(t_us)
+        for listener in self.site.listeners if self._before else ():
+            if not self.fault.wanted.at_end(self._view(listener, t_us, self._total(t_us))):
+                self.wrong.append(
+                    f"{self.fault.wanted.text}: at the end, {listener.name} saw {describe(listener, t_us)}"
+                )
         for name, since_us in self._since_us.items():
             self._took_s[name] = max(0.0, (since_us - self.act_us) / SECOND_US)
         texts = {one.name: describe(one, t_us) for one in self.site.listeners}
