@@ -106,7 +106,8 @@ class Fault:
         name: short.
         injected: what is done, one sentence.
         wanted: see `Wanted`.
-        allowed_s: how soon, from when it acts; but always before an inverter's own time-out.
+        allowed_s: how soon, from when it acts; but before an inverter's own time-out.
+        comes_and_goes: in between there is trust again, so that a time-out says nothing of how soon.
         alone: inverters that nothing reaches any more: they must stop by themselves.
         inject: does it.
         acts_after_s: it acts so long after it was injected (a value slides, a process stands still).
@@ -132,6 +133,7 @@ class Fault:
     self_heals: bool = False
     lost: bool = False
     follows: bool = False
+    comes_and_goes: bool = False
     teaches: bool = False
     alone: frozenset[str] = frozenset()
     silence: bool = False

@@ -118,7 +118,7 @@ class DataFaults(PackFaults):
             stops_s = min((every - 1) * self._budget.hold_s, self._budget.steady_s)
             longest_s = fault.allowed_s + stops_s + every * speech.period_us / SECOND_US
             # Trust may begin a frame before the end, where the last one happened to be a good one.
-            yield replace(fault, allowed_s=longest_s, lost=False)
+            yield replace(fault, allowed_s=longest_s, lost=False, comes_and_goes=True)
 
     def _outside(self, speech: Speech) -> tuple[Origin, int, str] | None:
         """The first reading that can be out of range, with such a raw number, and the sentence for it."""

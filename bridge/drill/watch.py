@@ -127,6 +127,8 @@ class Watch:
         timeout_s = listener.timeout_us / SECOND_US
         if listener.name in self.fault.alone:
             return timeout_s + BY_ITSELF_S
+        if self.fault.comes_and_goes:
+            return self.fault.allowed_s
         return min(self.fault.allowed_s, timeout_s)
 
     @property
