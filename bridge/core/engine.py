@@ -148,22 +148,17 @@ class Engine:
         due, self._due = self._due, []
         return due
 
-    def close(self, t_us: int, staying: Collection[tuple[str, int]] = ()) -> list[Due]:
+    def close(self, t_us: int) -> list[Due]:
         """For an orderly stop: zero currents, one last frame of every page that carries limits.
 
         Nothing while silent: an inverter left to its own time-out must not be woken by it.
-
-        Args:
-            t_us: now.
-            staying: bus and key of messages that another engine goes on sending: nothing of these.
         """
         due = self.poll(t_us)
         silent = self.decision.state is State.SILENT
         self._failsafe.restart("stopping")
         self.decision = self._tick(self._latest_us, Doubt(Trouble.STOPPING, "the program"))
         for i, transmission in enumerate(self.plan.transmissions):
-            stays = (transmission.bus, transmission.layout.key) in staying
-            if transmission.carries_limits and not silent and not stays:
+            if transmission.carries_limits and not silent:
                 self._build(self._latest_us, [i] * len(transmission.pages))
         last, self._due = self._due, []
         return due + last
@@ -171,6 +166,28 @@ class Engine:
     def heed(self, ahead: Bounds, says: str) -> None:
         """From the next tick on no limit is looser than `ahead` either; `says` is a warning, "" for none."""
         self._ahead, self._ahead_says = ahead, says
+
+    def leave(self, t_us: int, staying: Collection[tuple[str, int]]) -> list[Due]:
+        """The last frames before another engine takes over: zero currents in messages it does not send.
+
+        Args:
+            t_us: now.
+            staying: bus and key of the messages it goes on sending.
+        """
+        leaving = [
+            i
+            for i, one in enumerate(self.plan.transmissions)
+            if one.carries_limits and (one.bus, one.layout.key) not in staying
+        ]
+        if leaving and self.decision.state is not State.SILENT:
+            closed = Engine(self.plan, t_us)
+            closed.close(t_us)
+            zeros = {name: value for name, value in closed.decision.values.items() if value is not None}
+            self.decision = self.decision._replace(values={**self.decision.values, **zeros})
+            for i in leaving:
+                self._build(t_us, [i] * len(self.plan.transmissions[i].pages))
+        due, self._due = self._due, []
+        return due
 
     def unseen(self, t_us: int) -> frozenset[str]:
         """What is not required, and the leader knows, but this engine has not yet seen."""
@@ -306,6 +323,7 @@ class Engine:
             inverter_silent=any(inverter.zero_when_silent for inverter in unheard),
             course=course,
             ahead=self._ahead,
+            faded=() if state is State.FOLLOWING else self._pack.faded(plan.banks, t_us),
         )
         warnings = [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]

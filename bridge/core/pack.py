@@ -208,6 +208,14 @@ class PackState:
             and (self._values[slot] is not None or (self._lost and str(self._slots[slot]) in self._lost))
         ]
 
+    def faded(self, banks: Iterable[Bank], t_us: int) -> frozenset[str]:
+        """Banks of which something that is required was known and is too old at `t_us`, by name."""
+        return frozenset(
+            bank.name
+            for bank in banks
+            if any(self._valid_until_us[s] < t_us and self._values[s] is not None for s, _ in bank.required)
+        )
+
     def unseen(self, other: "PackState", t_us: int) -> frozenset[str]:
         """Optional readings that another one knows at `t_us`, and this one not, by name."""
         return (other._known(t_us) & self._named) - self._known(t_us)

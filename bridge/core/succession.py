@@ -190,9 +190,7 @@ class Succession:
             return
         self._next = None
         new.take_over(t_us)
-        staying = {(sent.bus, sent.layout.key) for sent in new.plan.transmissions}
-        if any((one.bus, one.layout.key) not in staying for one in old.plan.transmissions):
-            self._due += old.close(t_us, staying)
+        self._due += old.leave(t_us, {(sent.bus, sent.layout.key) for sent in new.plan.transmissions})
         self._notes += old.take_notes()
         self._notes.append(Note(t_us, "told", "the profile", "the new one has taken over"))
         self._engine = new

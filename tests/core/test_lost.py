@@ -1,8 +1,10 @@
 """Which banks are lost, tick by tick."""
 
+from bridge.core.failsafe import State
 from bridge.core.lost import LostBanks
 from bridge.core.pack import Doubt, Reading, Trouble
 from tests.core.plans import OPTIONS, SECOND, TICK, TIMES, Builder
+from tests.core.rig import Rig, level
 
 GOOD = Reading(*[None] * 14)
 LATE = GOOD._replace(doubt=Doubt(Trouble.LATE, "pack_voltage of bank2"))
@@ -80,3 +82,52 @@ def test_where_the_policy_is_to_stop_all_banks_always_count() -> None:
     for t_us in range(0, 5 * SECOND, TICK):
         assert banks.active(t_us, [GOOD, LATE]) == [True, True]
     assert banks.names == set()
+
+
+def test_what_was_forbidden_while_starting_stays_so_when_the_reading_is_lost() -> None:
+    """The pack's own limits were heard once, before it was trusted, then never again. A restart knows it."""
+    plan = Builder(
+        parts=frozenset({"totals", "extremes", "cells", "permits"}),
+        optional=frozenset({"charge_current_permitted", "discharge_current_permitted"}),
+    ).plan()
+    rig = Rig(plan)
+    rig.speakers[0].charge_most_a = 0.0
+    rig.run(0.3)
+    assert rig.state() is State.STARTING
+    rig.run(20.0, without={"permits"})
+    assert rig.state() is State.FOLLOWING
+    assert rig.limits()[1] == 0.0
+    again = Rig(plan, start_us=rig.t_us + SECOND, kept=rig.engine.kept)
+    again.run(0.3, without={"permits"})
+    again.run(20.0, without={"permits"})
+    assert again.state() is State.FOLLOWING
+    assert again.limits()[1:3] == (0.0, 120.0)
+
+
+def test_a_bank_that_forbids_and_is_gone_before_it_was_ever_trusted_still_forbids() -> None:
+    """Its readings get too old one tick, and it counts as lost only later."""
+    plan = Builder(banks=2, options=OPTIONS._replace(reduce_on_lost_bank=True)).plan()
+    rig = Rig(plan, level(), level(number=1))
+    rig.speakers[1].may_charge = 0
+    rig.run(0.5)
+    rig.quiet = {1}
+    rig.run(20.0)
+    assert rig.state() is State.FOLLOWING
+    assert rig.warnings() == ("bank bank2 is lost",)
+    assert rig.limits()[1] == 0.0
+
+
+def test_a_wish_that_ends_is_not_gone_on_with_because_something_was_lost() -> None:
+    """Charging was inhibited when the state of charge went missing."""
+    options = OPTIONS._replace(inhibit_charge=True, inhibit_charge_until_us=30 * SECOND)
+    plan = Builder(
+        options=options,
+        parts=frozenset({"totals", "extremes", "cells", "permits"}),
+        optional=frozenset({"charge_current_permitted", "discharge_current_permitted"}),
+    ).plan()
+    rig = Rig(plan, start_us=5 * SECOND)
+    rig.run(10.0)
+    rig.run(10.0, without={"permits"})
+    assert rig.limits()[1] == 0.0
+    rig.run(30.0, without={"permits"})
+    assert rig.limits()[1] > 50.0

@@ -1,6 +1,7 @@
 """Composes the limits of the pack: collects every contribution, takes the tightest, shapes it in time."""
 
 from collections.abc import Collection, Sequence
+from copy import copy
 from typing import Final
 
 from bridge.core.course import IDLE, Now
@@ -9,6 +10,7 @@ from bridge.core.kept import NOTHING, Kept, rounded, rounded_ohms
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.limits.banks import Shares, heeded_a, whole_a
+from bridge.core.limits.caps import Caps
 from bridge.core.limits.current import CurrentLaw
 from bridge.core.limits.draw_settings import DrawLearnt
 from bridge.core.limits.shape import Ramp
@@ -29,9 +31,6 @@ Bounds = tuple[Contribution | None, Contribution | None, Contribution | None, Co
 
 FREE: Final[Bounds] = (None, None, None, None)
 """Nothing more bounds a limit."""
-
-_Four = tuple[float, float, float, float]
-"""Charge voltage, V, charge and discharge current, A, and floor, V."""
 
 
 class Limits:
@@ -64,9 +63,7 @@ class Limits:
         self._ramps = (self._volts, self._charge, self._draw, self._floor)
         self._looks_on = self._same = False
         self._same_laws: dict[BankCharge | BankDraw, BankCharge | BankDraw] = {}
-        self._lost = kept.lost
-        self._sent: _Four | None = None
-        self._caps: _Four | None = kept.caps
+        self._caps = Caps(kept)
 
     @property
     def kept(self) -> Kept:
@@ -78,7 +75,8 @@ class Limits:
         drawn = {
             bank.name: rounded_ohms(law.learnt.resistance) for bank, law in rows if law.learnt.resistance
         }
-        return Kept(tripped=tripped, lost=self._lost, caps=self._caps, learnt=learnt, drawn=drawn)
+        caps = self._caps
+        return Kept(tripped=tripped, lost=caps.lost, caps=caps.values, learnt=learnt, drawn=drawn)
 
     @property
     def warnings(self) -> list[str]:
@@ -113,6 +111,7 @@ class Limits:
         inverter_silent: bool,
         course: Now = IDLE,
         ahead: Bounds = FREE,
+        faded: Collection[str] = (),
     ) -> FourLimits:
         """Charge voltage, charge current, discharge current and discharge floor at `t_us`.
 
@@ -127,6 +126,7 @@ class Limits:
             inverter_silent: currents are wanted at zero because an inverter is not heard.
             course: what stages and commissioning add.
             ahead: what the profile that takes over soon allows.
+            faded: banks of which something that is required is too old now, and was known.
         """
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
@@ -146,7 +146,7 @@ class Limits:
         self._wishes(t_us, joined, charge, draw, inverter_silent=inverter_silent)
         volts += course.volts
         charge += course.charge
-        if lost or self._lost or ahead is not FREE:
+        if lost or self._caps.lost or ahead is not FREE:
             self._cap(lost, ahead, (volts, charge, draw, floors))
         limits = (
             self._shape(volts, self._volts, state, elapsed_s, self._limits.resting_v, Reason.RESTING),
@@ -154,18 +154,12 @@ class Limits:
             self._shape(draw, self._draw, state, elapsed_s, 0.0, Reason.NOT_TRUSTED),
             self._shape_floor(floors, state, elapsed_s),
         )
-        if state is State.FOLLOWING or state is State.HOLDING:
-            self._sent = _values(limits)
+        self._caps.hear(state, limits, faded)
         return limits
 
     def _cap(self, lost: Collection[str], ahead: Bounds, found: tuple[list[Contribution], ...]) -> None:
         """What is lost may have been what bound a limit: its going must not make any of them looser."""
-        if not self._lost.issuperset(lost):
-            self._caps = self._sent  # and what was sent is no looser than the caps before it
-        elif not lost:
-            self._caps = None
-        self._lost = frozenset(lost)
-        for row, cap in zip(found, self._caps or (), strict=False):
+        for row, cap in zip(found, self._caps.look(lost) or (), strict=False):
             row.append(Contribution(Reason.LOST, cap, ""))
         for row, bound in zip(found, ahead, strict=True):
             if bound is not None:
@@ -204,10 +198,8 @@ class Limits:
         self._same_laws = {}
         if self._same:
             self._shares = leader._shares
-        self._lost, self._caps, self._sent = leader._lost, leader._caps, leader._sent
-        if unseen:
-            self._lost |= frozenset(unseen)
-            self._caps = _tighter(self._caps, self._sent)
+        self._caps = copy(leader._caps)
+        self._caps.add(unseen)
 
     # ── contributions ───────────────────────────────────────────────────────────────────────────────
 
@@ -336,17 +328,6 @@ class Limits:
             binding = Contribution(reason, floor_v, "")
             found.append(binding)
         return Limit(round(floor_v, 6), binding, tuple(found))
-
-
-def _values(limits: FourLimits) -> _Four:
-    volts, charge, draw, floor = limits
-    return volts.value, charge.value, draw.value, floor.value
-
-
-def _tighter(one: _Four | None, other: _Four | None) -> _Four | None:
-    if one is None or other is None:
-        return one or other
-    return min(one[0], other[0]), min(one[1], other[1]), min(one[2], other[2]), max(one[3], other[3])
 
 
 def _value(contribution: Contribution) -> float:

@@ -365,16 +365,16 @@ def test_a_loss_caps_currents_and_floor_by_what_they_were_before() -> None:
     assert values(bench.go(60.0))[1:] == (100.0, 120.0, 46.4)
 
 
-def test_what_was_allowed_while_holding_counts_as_before_and_what_was_while_starting_does_not() -> None:
-    """Limits of a start are no measure of what was allowed."""
-    for state, expected in ((State.HOLDING, 12.0), (State.STARTING, 100.0), (State.SAFE, 100.0)):
+def test_the_last_word_before_a_loss_counts_in_whatever_state_it_was_heard() -> None:
+    """Not the zero of a start, nor what a pack says when nothing binds, but what the bank had said."""
+    for state in State:
         bench = open_bench()
         bench.state = state
         bench.set(charge_permitted_a=12.0)
         bench.go()
         bench.set(charge_permitted_a=None)
         bench.state, bench.lost = State.FOLLOWING, ["one"]
-        assert bench.go(60.0)[1].value == pytest.approx(expected)
+        assert bench.go(60.0)[1].value == pytest.approx(12.0), state
 
 
 def test_one_bank_that_balances_is_enough_to_hold_and_none_is_not() -> None:
