@@ -18,7 +18,7 @@ from bridge.core.circulation import Circulation
 from bridge.core.course import Course
 from bridge.core.decision import Decision
 from bridge.core.failsafe import FailSafe, State
-from bridge.core.kept import NOTHING, Kept
+from bridge.core.kept import NOTHING, Going, Kept
 from bridge.core.limits.compose import FREE, Bounds, Limits
 from bridge.core.lost import LostBanks, lost_bank
 from bridge.core.maker import FrameMaker
@@ -78,6 +78,8 @@ class Engine:
         self._latest_us = start_us
         self._called = False
         self._inputs: object = None
+        if kept.going is not None and leader is None:
+            self._go_on(kept.going)
         self._leader = leader
         self._ahead, self._ahead_says = FREE, ""
         if leader is not None:
@@ -240,6 +242,25 @@ class Engine:
         return self._course.keep(self._limits.kept)
 
     @property
+    def going(self) -> Going | None:
+        """How things stand, for a restart that goes on from there; `None` where it must begin from zero."""
+        now = self.decision
+        if now.state is State.FOLLOWING:
+            since_us = now.t_us
+        elif now.state is State.HOLDING:
+            since_us = self._failsafe.since_us
+        else:
+            return None
+        four = now.charge_voltage, now.charge_current, now.discharge_current, now.discharge_floor
+        volts_v, charge_a, draw_a, floor_v = (limit.value for limit in four)
+        return Going(since_us, (volts_v, charge_a, draw_a, floor_v), self._pack.known(now.t_us))
+
+    @property
+    def weighty(self) -> object:
+        """What must not be forgotten for a moment: written at once where it is another than before."""
+        return self._limits.weighty
+
+    @property
     def next_deadline_us(self) -> int:
         """Engine time at which `poll` should be called next."""
         return min(self._next_tick_us, self._schedule.next_us)
@@ -248,6 +269,14 @@ class Engine:
         """What happened since the last call, in order."""
         notes, self._notes = self._notes, []
         return notes
+
+    def _go_on(self, going: Going) -> None:
+        """Begins as after a pause: what was sent last is held, for no longer than it may be."""
+        times = self.plan.times
+        if times.goes_on and 0 <= self.start_us - going.trusted_us <= times.hold_us:
+            self._failsafe.go_on(going.trusted_us, self.start_us, "the program was started anew")
+            self._limits.go_on(going)
+            self._pack.lost_before(going.heard)
 
     # ── time ────────────────────────────────────────────────────────────────────────────────────────
 

@@ -57,6 +57,16 @@ class FailSafe:
         self._cause, self._before = cause, f"{cause}; "
         self.state = State.STARTING
 
+    @property
+    def since_us(self) -> int:
+        """Since when data is late, or lost; what trust there was in between does not count."""
+        return self._since
+
+    def go_on(self, since_us: int, now_us: int, cause: str) -> None:
+        """As if data had been followed until `since_us`, and was late since."""
+        self._since, self._stepped_us, self._cause = since_us, now_us, cause
+        self.state = State.HOLDING
+
     def step(self, t_us: int, doubt: Doubt | None) -> Step:
         """Takes the judgement of the data at `t_us` (`None`: trusted)."""
         elapsed_us, self._stepped_us = t_us - self._stepped_us, t_us

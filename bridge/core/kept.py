@@ -24,6 +24,20 @@ DIGITS: Final = 3
 """What was learnt is kept to so many decimals: finer changes are not worth a write to the disk."""
 
 
+class Going(NamedTuple):
+    """How things stood a moment ago, where the profile lets a restart go on from there.
+
+    Attributes:
+        trusted_us: engine time at which the pack was last followed.
+        limits: what was sent last: charge voltage, V, charge and discharge current, A, floor, V.
+        heard: names of what was known and is not required: until it is heard again it counts as lost.
+    """
+
+    trusted_us: int
+    limits: tuple[float, float, float, float]
+    heard: frozenset[str] = frozenset()
+
+
 class Kept(NamedTuple):
     """What is kept.
 
@@ -38,6 +52,7 @@ class Kept(NamedTuple):
             current, A, floor, V.
         learnt: what each bank's charge law has learnt.
         drawn: what each bank's discharge law has learnt: resistances, as multiples of what is expected.
+        going: see `Going`; `None`: begin from zero.
     """
 
     last_full_us: int | None = None
@@ -49,6 +64,7 @@ class Kept(NamedTuple):
     caps: tuple[float, float, float, float] | None = None
     learnt: Mapping[str, Learnt] = MappingProxyType({})
     drawn: Mapping[str, tuple[float, ...]] = MappingProxyType({})
+    going: Going | None = None
 
     @property
     def facts(self) -> dict[str, Any]:
@@ -57,7 +73,12 @@ class Kept(NamedTuple):
         caps = None if self.caps is None else list(self.caps)
         sets = {"tripped": sorted(self.tripped), "lost": sorted(self.lost)}
         drawn = {bank: list(ohms) for bank, ohms in self.drawn.items()}
-        return {**self._asdict(), **sets, "caps": caps, "learnt": learnt, "drawn": drawn}
+        facts = {**self._asdict(), **sets, "caps": caps, "learnt": learnt, "drawn": drawn}
+        del facts["going"]
+        if self.going is not None:
+            now = self.going
+            facts["going"] = {**now._asdict(), "limits": list(now.limits), "heard": sorted(now.heard)}
+        return facts
 
 
 NOTHING: Final = Kept()
@@ -87,6 +108,7 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
     Raises:
         ValueError: with the key, what was found and what is allowed.
     """
+    facts = {"going": None, **facts}  # seldom there
     _keys("", facts, Kept._fields)
     named = {bank.name: bank for bank in plan.banks}
     learnt, drawn = facts["learnt"], facts["drawn"]
@@ -103,10 +125,22 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
         _time("commissioned_us", facts["commissioned_us"], None),
         _names("tripped", facts["tripped"], {name for bank in named for name in cut_offs(bank)}),
         _names("lost", facts["lost"], {lost_bank(bank) for bank in named} | {str(one) for one in plan.slots}),
-        _caps(facts["caps"]),
+        _four(facts["caps"]),
         {name: _learnt(f"learnt.{name}", one, named[name]) for name, one in learnt.items()},
         {name: _ohms(f"drawn.{name}", one, named[name]) for name, one in drawn.items()},
+        None if facts["going"] is None else read_going(facts["going"], plan, t_us),
     )
+
+
+def read_going(facts: Any, plan: Plan, t_us: int) -> Going:
+    """How things stood, if it fits a plan and could be true at `t_us`. Raises ValueError as `read`."""
+    if not isinstance(facts, dict):
+        raise _wrong("going", facts, "a table")
+    _keys("going.", facts, Going._fields)
+    trusted_us, limits = _time("going.trusted_us", facts["trusted_us"], t_us), _four(facts["limits"])
+    if trusted_us is None or limits is None:
+        raise _wrong("going", facts, "a time and four limits")
+    return Going(trusted_us, limits, _names("going.heard", facts["heard"], {str(one) for one in plan.slots}))
 
 
 def _names(key: str, names: Any, known: set[str]) -> frozenset[str]:
@@ -115,7 +149,7 @@ def _names(key: str, names: Any, known: set[str]) -> frozenset[str]:
     return frozenset(names)
 
 
-def _caps(caps: Any) -> tuple[float, float, float, float] | None:
+def _four(caps: Any) -> tuple[float, float, float, float] | None:
     if caps is None:
         return None
     if not isinstance(caps, list) or len(caps) != 4:
@@ -151,7 +185,7 @@ def _keys(where: str, facts: Mapping[str, Any], allowed: tuple[str, ...]) -> Non
 def _number(key: str, value: Any, low: float, high: float) -> float:
     if type(value) not in (int, float) or not low <= value <= high:  # not a number lies nowhere
         raise _wrong(key, value, f"a number from {low:g} to {high:g}")
-    return float(value)
+    return float(value) + 0.0  # of two zeros the plain one
 
 
 def _maybe(key: str, value: Any, low: float, high: float) -> float | None:

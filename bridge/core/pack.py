@@ -218,9 +218,10 @@ class PackState:
 
     def unseen(self, other: "PackState", t_us: int) -> frozenset[str]:
         """Optional readings that another one knows at `t_us`, and this one not, by name."""
-        return (other._known(t_us) & self._named) - self._known(t_us)
+        return (other.known(t_us) & self._named) - self.known(t_us)
 
-    def _known(self, t_us: int) -> frozenset[str]:
+    def known(self, t_us: int) -> frozenset[str]:
+        """Optional readings that bound a limit and are fresh at `t_us`, by name."""
         optional = (slot for slots in self._optional.values() for slot in slots)
         return frozenset(str(self._slots[slot]) for slot in optional if self._valid_until_us[slot] >= t_us)
 

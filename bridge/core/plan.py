@@ -306,6 +306,8 @@ class FailSafeTimes(NamedTuple):
         stall_us: a gap in the program's own running longer than this counts as a restart; some ticks.
         sum_tolerance_v: largest believable difference of pack voltage and sum of cells.
         other_sender: see `bridge.core.rivals`.
+        goes_on: a restart within `hold_us` does not begin with zeros: it holds the last limits, as where data
+            is late.
     """
 
     hold_us: int
@@ -315,6 +317,7 @@ class FailSafeTimes(NamedTuple):
     stall_us: int
     sum_tolerance_v: float
     other_sender: OtherSender = OtherSender.ZERO
+    goes_on: bool = False
 
 
 class Plan(NamedTuple):

@@ -10,7 +10,7 @@ from math import inf
 from typing import Final
 
 from bridge.core.failsafe import State
-from bridge.core.kept import Kept
+from bridge.core.kept import Going, Kept
 from bridge.core.reasons import Limit, Reason
 
 Four = tuple[float, float, float, float]
@@ -41,6 +41,12 @@ class Caps:
         self.values: Four | None = kept.caps
         self._words: dict[str, Four] = {}
         self._heard: Sequence[Limit] = ()
+
+    def go_on(self, going: Going) -> None:
+        """What was heard before a restart counts as lost until it is heard again."""
+        if going.heard:
+            self.lost |= going.heard
+            self.values = tightest([going.limits] if self.values is None else [going.limits, self.values])
 
     def look(self, lost: Collection[str]) -> Four | None:
         """What caps the limits now that this is lost."""

@@ -6,7 +6,7 @@ from typing import Final
 
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept, rounded, rounded_ohms
+from bridge.core.kept import NOTHING, Going, Kept, rounded, rounded_ohms
 from bridge.core.limits.bank_charge import BankCharge
 from bridge.core.limits.bank_draw import BankDraw
 from bridge.core.limits.banks import Shares, heeded_a, whole_a
@@ -77,6 +77,12 @@ class Limits:
         }
         caps = self._caps
         return Kept(tripped=tripped, lost=caps.lost, caps=caps.values, learnt=learnt, drawn=drawn)
+
+    @property
+    def weighty(self) -> object:
+        """Of that, what tightens limits and must not be forgotten for a moment."""
+        tripped = [law.tripped for law in (*self._charge_laws, *self._draw_laws)]
+        return tripped, self._caps.lost, self._caps.values
 
     @property
     def warnings(self) -> list[str]:
@@ -164,6 +170,13 @@ class Limits:
         for row, bound in zip(found, ahead, strict=True):
             if bound is not None:
                 row.append(bound)
+
+    def go_on(self, going: Going) -> None:
+        """What was sent before a restart is still what holds."""
+        volts_v, charge_a, draw_a, floor_v = going.limits
+        for ramp, value in zip(self._ramps, (volts_v, charge_a, draw_a, -floor_v), strict=True):
+            ramp.value = value
+        self._caps.go_on(going)
 
     # ── from one engine to the next ─────────────────────────────────────────────────────────────────
 
