@@ -122,6 +122,12 @@ def record(profile: Path, capture: Path, seconds: float | None) -> None:
 @click.argument("capture", type=click.Path(path_type=Path))
 @click.option("--profile", type=click.Path(path_type=Path), required=True, help="The profile to try.")
 @click.option("--against", type=click.Path(path_type=Path), help="Compare with this profile.")
+@click.option(
+    "--also",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="A further profile the recording was made with, before or after a reload.",
+)
 @click.option("--channel", "channels", multiple=True, metavar="CAPTURED=BUS", help="Which bus a channel is.")
 @click.option("--frames", is_flag=True, help="Show the frames that differ, side by side.")
 @AS_JSON
@@ -129,23 +135,30 @@ def replay(
     capture: Path,
     profile: Path,
     against: Path | None,
+    also: tuple[Path, ...],
     channels: tuple[str, ...],
     frames: bool,
     as_json: bool,
 ) -> None:
     """Run CAPTURE through a profile on the virtual clock and say what differs.
 
-    Without --against, a recording of `run --record` is compared with what was sent then, bit for bit.
+    Without --against, a recording of `run --record` is compared with what was sent then, bit for bit. If the
+    profile was changed while it ran, the others are needed for that, too: --also.
 
     \b
     ampweir replay today.log --profile profiles/cabin.toml
     ampweir replay today.log --profile bolder.toml --against profiles/cabin.toml --frames
+    ampweir replay today.log --profile new.toml --also old.toml
     """
     from bridge.replay import report
     from bridge.replay.compare import compare_capture
 
     result = compare_capture(
-        capture, _load(profile), _load(against) if against else None, _pairs("--channel", channels)
+        capture,
+        _load(profile),
+        _load(against) if against else None,
+        _pairs("--channel", channels),
+        [_load(one) for one in also],
     )
     _show(report, result, as_json, frames=frames)
     sys.exit(EXIT_OK if result.ok else EXIT_FAIL)

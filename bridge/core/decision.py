@@ -44,6 +44,10 @@ class Decision(NamedTuple):
     parts: tuple[Part, ...] = ()
     reports: tuple[Report, ...] = ()
 
+    def limits_differ(self, other: "Decision") -> bool:
+        """Whether they were decided anew since, and so may be others; never false where they are."""
+        return self.charge_current is not other.charge_current
+
     @property
     def limits(self) -> dict[str, Limit]:
         """The four limits by the names of their quantities."""

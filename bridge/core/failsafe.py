@@ -65,6 +65,7 @@ class FailSafe:
     def go_on(self, since_us: int, now_us: int, cause: str) -> None:
         """As if data had been followed until `since_us`, and was late since."""
         self._since, self._stepped_us, self._cause = since_us, now_us, cause
+        self._spare_us = self._times.steady_us
         self.state = State.HOLDING
 
     def step(self, t_us: int, doubt: Doubt | None) -> Step:

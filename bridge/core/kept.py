@@ -80,6 +80,14 @@ class Kept(NamedTuple):
             facts["going"] = {**now._asdict(), "limits": list(now.limits), "heard": sorted(now.heard)}
         return facts
 
+    def of_another(self, plan: Plan) -> "Kept":
+        """What of it holds for a pack whose banks or messages are not the same: what tightens, by name."""
+        names = {bank.name for bank in plan.banks}
+        tripped = {name for bank in names for name in cut_offs(bank)}
+        lost = {lost_bank(bank) for bank in names} | {str(one) for one in plan.slots}
+        left = self.lost & lost
+        return Kept(tripped=self.tripped & tripped, lost=left, caps=self.caps if left else None)
+
 
 NOTHING: Final = Kept()
 """Nothing is known from before."""

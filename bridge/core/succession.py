@@ -17,7 +17,7 @@ from typing import Final
 from bridge.core.decision import Decision
 from bridge.core.engine import Due, Engine, Note
 from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept
+from bridge.core.kept import NOTHING, Going, Kept
 from bridge.core.limits.compose import FREE, Bounds
 from bridge.core.plan import SECOND_US, Plan
 from bridge.core.reasons import Contribution, Limit, Reason
@@ -137,8 +137,21 @@ class Succession:
 
     @property
     def kept(self) -> Kept:
-        """See `Engine.kept`."""
-        return self._engine.kept
+        """See `Engine.kept`. What tripped in the engine that looks on is tripped, too."""
+        kept = self._engine.kept
+        if self._next is not None:
+            kept = kept._replace(tripped=kept.tripped | self._next.kept.of_another(self.plan).tripped)
+        return kept
+
+    @property
+    def weighty(self) -> object:
+        """See `Engine.weighty`."""
+        return self._engine.weighty if self._next is None else (self._engine.weighty, self._next.weighty)
+
+    @property
+    def going(self) -> Going | None:
+        """See `Engine.going`."""
+        return self._engine.going
 
     @property
     def decision(self) -> Decision:

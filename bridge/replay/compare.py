@@ -1,7 +1,7 @@
 """One capture, two runs: a profile against another, or against what was sent when the capture was taken."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -10,12 +10,12 @@ from bridge.core.engine import Due
 from bridge.core.failsafe import State
 from bridge.profile.load import LoadedProfile
 from bridge.replay.pairs import FramePair, frame_pairs
-from bridge.replay.recorder import origin_of
-from bridge.replay.replay import Run, replay
+from bridge.replay.recorder import Origin, origin_of
+from bridge.replay.replay import Known, Run, replay
 from bridge.replay.seen import Seen
 from bridge.replay.session import Session
 from bridge.replay.timeline import Difference, Interval, Stats, differences, stats
-from bridge.replay.verify import Verdict, same_profile, verify
+from bridge.replay.verify import Verdict, at_hand, same_profile, verify
 
 
 class Side(NamedTuple):
@@ -93,6 +93,7 @@ def compare_capture(
     new: LoadedProfile,
     against: LoadedProfile | None = None,
     channels: Mapping[str, str] | None = None,
+    also: Sequence[LoadedProfile] = (),
 ) -> Comparison:
     """Replays a capture with `new`, and compares with a replay with `against`, or with what was sent then.
 
@@ -101,12 +102,14 @@ def compare_capture(
         new: the profile.
         against: the profile to compare with.
         channels: channel in the capture: bus of the profiles, where the names do not tell.
+        also: further profiles the recording was made with, before or after a reload.
 
     Raises:
         CaptureError: the capture is unreadable, damaged, or holds nothing the profile knows.
     """
-    session = _session(capture, new, channels)
-    run = replay(new.plan, session.steps())
+    session = _session(capture, new, channels, also)
+    others = [Known(origin_of(one), one.plan) for one in also]
+    run = replay(new.plan, session.steps(), others)
     warnings = session.warnings()
     if against is not None:
         before = _session(capture, against, channels)
@@ -118,8 +121,9 @@ def compare_capture(
         rows, intervals = differences(old_run.samples, run.samples, run.end_us)
         return _comparison(capture, run, new_side, old_side, rows, intervals, frames, None, warnings)
     verdict = None
-    if session.exact and run.made and not _foreign(run, new, warnings):
-        verdict = verify(run, origin_of(new))
+    origins = [one.origin for one in others]
+    if session.exact and run.made and not _foreign(run, new, origins, warnings):
+        verdict = verify(run, origin_of(new), origins)
     return _against_recorded(capture, run, new, verdict, warnings)
 
 
@@ -175,22 +179,31 @@ def _comparison(
     )
 
 
-def _session(capture: Path, loaded: LoadedProfile, channels: Mapping[str, str] | None) -> Session:
-    return Session(capture, loaded.plan, {bus.name: bus.channel for bus in loaded.buses}, channels)
+def _session(
+    capture: Path,
+    loaded: LoadedProfile,
+    channels: Mapping[str, str] | None,
+    also: Sequence[LoadedProfile] = (),
+) -> Session:
+    buses = {bus.name: bus.channel for one in (*also, loaded) for bus in one.buses}
+    return Session(capture, loaded.plan, buses, channels, [one.plan for one in also])
 
 
-def _foreign(run: Run, new: LoadedProfile, warnings: list[str]) -> bool:
-    """Whether no segment was recorded with this profile; says which one it was."""
+def _foreign(run: Run, new: LoadedProfile, others: Sequence[Origin], warnings: list[str]) -> bool:
+    """Whether no segment was recorded with these profiles; says with which it was."""
     now = origin_of(new)
     strange = {
-        segment.origin.profile
+        origin.profile
         for segment in run.segments
-        if segment.origin is not None and not same_profile(segment.origin, now)
+        for origin in (segment.origin, *segment.before)
+        if origin is not None and not any(same_profile(origin, one) for one in (now, *others))
     }
     if strange:
         names = ", ".join(sorted(strange))
         warnings.append(f"recorded with {names}, or message definitions, that are not what {new.path} is now")
-    return all(not same_profile(segment.origin, now) for segment in run.segments)
+        if any(segment.before for segment in run.segments):
+            warnings.append("what followed a reload can be verified with the profiles before it: --also OLD")
+    return not any(at_hand(segment, now, others) for segment in run.segments)
 
 
 def _labels(old: Path, new: Path) -> tuple[str, str]:

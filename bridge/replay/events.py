@@ -13,6 +13,7 @@ _ORIGIN: Final = (("profile", str), ("profile_sha256", str), ("dbc_sha256", dict
 _NEEDED: Final[dict[str, tuple[tuple[str, type], ...]]] = {
     "start": _ORIGIN,
     "reload": _ORIGIN,
+    "replace": _ORIGIN,
     "resume": (("latest_us", int),),
     "unsent": (("why", str),),
     "stop": (),
@@ -24,15 +25,15 @@ class Event(NamedTuple):
     """One event.
 
     Attributes:
-        kind: `start`, `reload`, `resume`, `unsent` or `stop`.
+        kind: `start`, `reload`, `replace`, `resume`, `unsent` or `stop`.
         t_us: when.
         after_line: lines of the log before it.
         latest_us: engine time reached before a `resume`.
-        origin: what a `start` or `reload` was made from.
-        buses: for these two, the name in the log: name in the profile.
+        origin: what a `start`, `reload` or `replace` was made from.
+        buses: for these, the name in the log: name in the profile.
         why: why a frame did not leave.
-        kept: for these two, what was known from before, as `bridge.core.kept` reads it; empty: nothing.
-        dry: for these two, nothing was sent: what came in with an identifier of ours was no input.
+        dry: for these, nothing was sent: what came in with an identifier of ours was no input.
+        kept: for these, what was known from before, as `bridge.core.kept` reads it; empty: nothing.
     """
 
     kind: str

@@ -10,6 +10,7 @@ came before it.
     resume   the program was late: `latest_us` is the engine time it had reached by then
     unsent   the frame of the line before was due, but did not leave: why
     reload   another profile: as `start`. The engine was closed; a new one begins, and so a new segment
+    replace  another profile: as `start`. The engine goes on, until that of the new one takes over
     stop     the engine was closed
 
 Each segment is replayed by an engine of its own, as it was live; a changed profile is the reason for a
@@ -52,6 +53,12 @@ class Origin(NamedTuple):
     profile_sha256: str
     dbc_sha256: Mapping[str, str]
 
+    def same(self, other: "Origin") -> bool:
+        """Whether the bytes of profile and message definitions are the same, wherever they lie."""
+        return self.profile_sha256 == other.profile_sha256 and sorted(self.dbc_sha256.values()) == sorted(
+            other.dbc_sha256.values()
+        )
+
 
 def origin_of(loaded: LoadedProfile) -> Origin:
     """The fingerprint of a profile and its message definitions; "" for a file that is not there any more."""
@@ -88,6 +95,7 @@ class Recorder:
         self._log_pending: list[str] = []
         self._events_pending: list[str] = []
         self._flushed_us = 0
+        self._names: dict[str, str] = {}
         self._channels: dict[str, str] = {}
         self._error: str | None = None
         self._on = True
@@ -122,6 +130,10 @@ class Recorder:
     def reloaded(self, t_us: int, loaded: LoadedProfile, kept: Kept = NOTHING) -> None:
         """The engine was closed at `t_us`, and a new one made at `t_us` from `loaded`, knowing this."""
         self._segment(t_us, "reload", loaded, kept)
+
+    def replaced(self, t_us: int, loaded: LoadedProfile, kept: Kept = NOTHING) -> None:
+        """`replace(t_us)` was called with the plan of `loaded`, and this; the engine at work goes on."""
+        self._segment(t_us, "replace", loaded, kept)
 
     def stopped(self, t_us: int) -> None:
         """`close(t_us)` was called. The frames it gave may be reported before or after."""
@@ -180,7 +192,10 @@ class Recorder:
             self._write()
 
     def _segment(self, t_us: int, event: str, loaded: LoadedProfile, kept: Kept) -> None:
-        self._channels = _writable({bus.name: bus.channel for bus in loaded.buses})
+        now = {bus.name: bus.channel for bus in loaded.buses}
+        # Where one profile follows another while both are at work, the buses of both are named.
+        self._channels = _writable({**self._names, **now} if event == "replace" else now)
+        self._names = now
         about: dict[str, Json] = {**origin_of(loaded)._asdict(), "version": __version__, "dry": self._dry}
         self._event(t_us, event, **about, buses=self._channels, kept=kept.facts)
 

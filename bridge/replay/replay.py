@@ -4,17 +4,18 @@ The engine is polled at every deadline of its own up to the next input, so that 
 is sent does not depend on when it is polled (see `bridge.core.engine`).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from bridge.core.engine import Due, Engine, Note
+from bridge.core.engine import Due, Note
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept, read
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
+from bridge.core.succession import Succession
 from bridge.replay.recorder import Origin
-from bridge.replay.session import Ended, Made, Received, Resumed, Started, Step
+from bridge.replay.session import Ended, Made, Received, Replaced, Resumed, Started, Step
 
 
 class Mark(NamedTuple):
@@ -47,6 +48,8 @@ class Segment:
 
     Attributes:
         origin: what it was recorded with; `None` for a foreign capture.
+        before: what the engine that went on meanwhile was recorded with, and those before it: this one
+            began where they stood.
         start_us, end_us: its life.
         closed: it ended in good order.
         samples: one at the start and at every change, seen at each tick.
@@ -60,6 +63,7 @@ class Segment:
     origin: Origin | None
     start_us: int
     end_us: int
+    before: tuple[Origin, ...] = ()
     closed: bool = False
     samples: list[Sample] = field(default_factory=list)
     frames: list[Due] = field(default_factory=list)
@@ -105,8 +109,20 @@ class Run(NamedTuple):
         return [note for segment in self.segments for note in segment.notes]
 
 
-def replay(plan: Plan, steps: Iterable[Step]) -> Run:
+class Known(NamedTuple):
+    """A profile at hand: what it is recognised by, and its plan."""
+
+    origin: Origin
+    plan: Plan
+
+
+def replay(plan: Plan, steps: Iterable[Step], others: Sequence[Known] = ()) -> Run:
     """Takes the steps of a session through engines of this plan.
+
+    Args:
+        plan: of the profile.
+        steps: of a session.
+        others: further profiles at hand: what was recorded with one of them is replayed with it.
 
     Raises:
         CaptureError: from the steps.
@@ -115,14 +131,22 @@ def replay(plan: Plan, steps: Iterable[Step]) -> Run:
     driver: _Driver | None = None
     for step in steps:
         if isinstance(step, Started):
-            driver = _Driver(plan, step)
+            driver = _Driver(_plan_of(step.origin, plan, others), step)
             segments.append(driver.segment)
+        elif isinstance(step, Replaced):
+            if driver is not None:
+                segments.append(driver.replace(_plan_of(step.origin, plan, others), step))
         elif driver is not None:
             driver.take(step)
     return Run(tuple(segments))
 
 
-def _kept(plan: Plan, start: Started) -> Kept:
+def _plan_of(origin: Origin | None, plan: Plan, others: Sequence[Known]) -> Plan:
+    """The plan a segment was recorded with if it is at hand, else the one that is on trial."""
+    return next((one.plan for one in others if origin is not None and one.origin.same(origin)), plan)
+
+
+def _kept(plan: Plan, start: Started | Replaced) -> Kept:
     """What an engine knew from before. Another profile, whose banks it does not fit, begins with nothing."""
     if not start.kept:
         return NOTHING
@@ -136,11 +160,23 @@ class _Driver:
     """One engine on the virtual clock."""
 
     def __init__(self, plan: Plan, start: Started) -> None:
-        self._engine = Engine(plan, start.t_us, _kept(plan, start))
-        self._ended = False
+        self._engine = Succession(plan, start.t_us, _kept(plan, start))
         self._decision = self._engine.decision
+        self._start_us = start.t_us
         self.segment = Segment(start.origin, start.t_us, start.t_us)
         self._sample(start.t_us)
+
+    def replace(self, plan: Plan, step: Replaced) -> Segment:
+        """Another profile was taken: its engine follows the one at work, and a new segment begins."""
+        self._run_to(step.t_us)
+        self._engine.replace(step.t_us, plan, _kept(plan, step))
+        self._look(step.t_us)
+        before = self.segment
+        before.closed, before.end_us = True, max(step.t_us, before.start_us)
+        origins = before.before + ((before.origin,) if before.origin else ())
+        self.segment = Segment(step.origin, before.end_us, before.end_us, origins)
+        self._sample(step.t_us)
+        return self.segment
 
     def take(self, step: Step) -> None:
         engine, segment = self._engine, self.segment
@@ -154,7 +190,7 @@ class _Driver:
                 self._run_to(step.t_us)
                 engine.unsent(Due(step.t_us, step.frame))
         elif isinstance(step, Resumed):
-            if step.latest_us >= segment.start_us:  # else it was late before its first call
+            if step.latest_us >= self._start_us:  # else it was late before its first call
                 self._run_to(step.latest_us)
                 engine.poll(step.latest_us)  # the gap is counted from here
             segment.frames += engine.resume(step.t_us)

@@ -7,7 +7,7 @@ that came in were somebody else's, and an input, unless the run was dry.
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
@@ -31,6 +31,14 @@ class Started(NamedTuple):
         origin: what it was made from; `None` for a foreign capture.
         kept: what it knew from before, as `bridge.core.kept` reads it; empty: nothing.
     """
+
+    t_us: int
+    origin: Origin | None
+    kept: Mapping[str, Any] = MappingProxyType({})
+
+
+class Replaced(NamedTuple):
+    """Another profile was taken, whose engine takes over from the one at work. As `Started`."""
 
     t_us: int
     origin: Origin | None
@@ -66,7 +74,7 @@ class Ended(NamedTuple):
     closed: bool
 
 
-Step = Started | Received | Made | Resumed | Ended
+Step = Started | Replaced | Received | Made | Resumed | Ended
 
 
 class Session:
@@ -77,6 +85,7 @@ class Session:
         plan: of the profile.
         channels: each bus of the profile, and what its interface calls it.
         channel_map: channel in the capture: bus of the profile, where the names do not tell.
+        others: plans of further profiles the recording was made with, whose frames are of interest, too.
 
     Attributes:
         exact: it is a recording: engine times are known.
@@ -94,6 +103,7 @@ class Session:
         plan: Plan,
         channels: Mapping[str, str],
         channel_map: Mapping[str, str] | None = None,
+        others: Sequence[Plan] = (),
     ) -> None:
         self.path = Path(path)
         self._reader = CaptureReader(path)
@@ -105,8 +115,9 @@ class Session:
                 raise self._error(
                     f"channel {channel}", f"bus {bus!r}", f"a bus of the profile: {[*channels]}"
                 )
-        self._inputs = {(source.bus, source.key) for source in plan.sources}
-        self._outputs = {(sent.bus, sent.layout.key) for sent in plan.transmissions}
+        plans = (plan, *others)
+        self._inputs = {(source.bus, source.key) for one in plans for source in one.sources}
+        self._outputs = {(sent.bus, sent.layout.key) for one in plans for sent in one.transmissions}
         self.exact = self._events is not None
         self.other: Counter[tuple[str, int]] = Counter()
         self._beyond = 0
@@ -219,6 +230,8 @@ class Session:
             yield Resumed(event.t_us, event.latest_us)
         elif event.kind == "stop":
             yield Ended(event.t_us, closed=True)
+        elif event.kind == "replace":
+            yield Replaced(event.t_us, event.origin, event.kept)
         else:
             if event.kind == "reload":
                 yield Ended(event.t_us, closed=True)

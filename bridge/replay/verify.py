@@ -1,6 +1,7 @@
 """Verifies a recording: whether a replay makes the same frames at the same stamps, bit for bit."""
 
 from collections import Counter
+from collections.abc import Sequence
 from itertools import zip_longest
 from typing import NamedTuple
 
@@ -36,17 +37,18 @@ class Verdict(NamedTuple):
         return self.checked > 0 and not self.mismatches and not self.other
 
 
-def verify(run: Run, origin: Origin | None = None) -> Verdict:
+def verify(run: Run, origin: Origin | None = None, others: Sequence[Origin] = ()) -> Verdict:
     """Compares what was recorded with what the replay made, bit for bit.
 
     Args:
         run: the replay of a recording.
-        origin: of the profile it was replayed with. Segments recorded with another one are left out; with
-            `None` none is.
+        origin: of the profile it was replayed with. Segments recorded with another one, or begun where one of
+            another one stood, are left out; with `None` none is.
+        others: of the further profiles it was replayed with.
     """
     checked, other, found = 0, 0, list[Mismatch]()
     for segment in run.segments:
-        if not same_profile(segment.origin, origin):
+        if not at_hand(segment, origin, others):
             other += len(segment.made)
             continue
         checked += len(segment.made)
@@ -56,10 +58,13 @@ def verify(run: Run, origin: Origin | None = None) -> Verdict:
 
 def same_profile(recorded: Origin | None, now: Origin | None) -> bool:
     """Whether the bytes of profile and message definitions are the same, wherever they lie now."""
-    if recorded is None or now is None:
-        return True
-    return recorded.profile_sha256 == now.profile_sha256 and sorted(recorded.dbc_sha256.values()) == sorted(
-        now.dbc_sha256.values()
+    return recorded is None or now is None or recorded.same(now)
+
+
+def at_hand(segment: Segment, origin: Origin | None, others: Sequence[Origin] = ()) -> bool:
+    """Whether all that a segment was recorded with is what it was replayed with."""
+    return all(
+        any(same_profile(one, now) for now in (origin, *others)) for one in (segment.origin, *segment.before)
     )
 
 

@@ -7,16 +7,16 @@ of that can end the loop.
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from bridge.core.engine import Due, Engine
+from bridge.core.engine import Due
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept
+from bridge.core.succession import Succession
 from bridge.errors import (
     EXIT_INTERNAL,
     EXIT_OK,
     EXIT_UNSENT,
     AmpweirError,
     BusError,
-    InputError,
 )
 from bridge.frames import Frame
 from bridge.profile.fingerprint import fingerprint
@@ -24,8 +24,10 @@ from bridge.service.contained import contained
 from bridge.service.journal import Journal
 from bridge.service.lastwords import PATIENCE_US, LastWords, Unsent, send_patiently
 from bridge.service.leaving import Leaving
+from bridge.service.loading import Fresh, Loading, Refused
 from bridge.service.notify import Notifier
 from bridge.service.others import Others
+from bridge.service.seam import both, goes_on
 from bridge.service.shown import ShownFrames
 from bridge.service.world import Aborted, Batch, Request, World
 from bridge.words import status_line
@@ -52,6 +54,7 @@ class Daemon:
         notifier: tells the service manager.
         dry: compute and show, send nothing.
         status_every_us: print the status line this often; 0: only when asked.
+        beside: load in a thread of its own, so that the loop goes on.
     """
 
     def __init__(
@@ -66,10 +69,10 @@ class Daemon:
         notifier: Notifier | None = None,
         dry: bool = False,
         status_every_us: int = 0,
+        beside: bool = False,
     ) -> None:
         self._loaded = loaded
         self._world = world
-        self._load = load
         self._dry = dry
         self._others = Others(journal)
         self._status_every_us = status_every_us
@@ -89,19 +92,22 @@ class Daemon:
         if dry:
             self._store = None  # a dry run has learnt nothing of a charger
         self._leaving = Leaving(loaded.plan, start_us)
-        self._start(loaded, start_us, kept)
+        self._engine = Succession(loaded.plan, start_us, kept)
+        self._begin_with(loaded, start_us)
+        self._loading = Loading(load, beside=beside)
+        self._coming: Fresh | None = None
         self._said_status_us = self._told_us = self._fed_us = self._judged_us = start_us
         self._ready = False
         if self._recorder is not None:
             self._recorder.start(start_us, loaded, kept)
 
     @property
-    def engine(self) -> Engine:
-        """The engine at work; another one after a reload."""
+    def engine(self) -> Succession:
+        """The engine at work, and the one that is to follow it."""
         return self._engine
 
-    def _start(self, loaded: "LoadedProfile", t_us: int, kept: Kept) -> None:
-        self._engine = Engine(loaded.plan, t_us, kept)
+    def _begin_with(self, loaded: "LoadedProfile", t_us: int) -> None:
+        """What is looked after follows from the plan whose frames leave."""
         self._leaving = Leaving(loaded.plan, t_us, self._leaving.told_on)
         self._shown = contained(ShownFrames(loaded.plan), self._not_told) if self._dry else None
 
@@ -133,20 +139,28 @@ class Daemon:
         if batch.t_us - wanted_us > self._engine.plan.tick_us:
             if self._recorder is not None:
                 self._recorder.resumed(batch.t_us, self._engine.latest_us)
-            self._dispatch(self._engine.resume(batch.t_us))
+            due = self._engine.resume(batch.t_us)
         else:
-            self._dispatch(self._engine.poll(batch.t_us))
+            due = self._engine.poll(batch.t_us)
+        if self._coming is not None:
+            self._look_for_successor(batch.t_us)
+        self._dispatch(due)
         self._take(batch)
-        if self._engine.decision is not before:
+        decision = self._engine.decision
+        if decision is not before:
             self._judged_us = batch.t_us
-            self._journal.decision(self._engine.decision)
+            if self._store is not None and decision.limits_differ(before):
+                self._store.look(self._loaded, self._engine, batch.t_us)
+            self._journal.decision(decision)
         for note in self._engine.take_notes():
             self._journal.note(note)
         if Request.STOP in batch.requests:
             return self._stop(batch.t_us)
         self._supervise(batch.t_us)
         for request in batch.requests:
-            self._answer(request, batch.t_us)
+            self._answer(request)
+        if self._loading.busy:
+            self._reload(batch.t_us)
         return None
 
     def _take(self, batch: Batch) -> None:
@@ -225,44 +239,83 @@ class Daemon:
 
     # ── what is asked ───────────────────────────────────────────────────────────────────────────────
 
-    def _answer(self, request: Request, t_us: int) -> None:
+    def _answer(self, request: Request) -> None:
         if request is Request.STATUS:
             self._journal.status(self._engine.decision)
         elif request is Request.RELOAD:
-            self._reload(t_us)
+            self._notifier.reloading()
+            self._loading.ask()
 
     def _reload(self, t_us: int) -> None:
-        """Takes a changed profile, or changes nothing and says why."""
-        self._notifier.reloading()
-        try:
-            loaded = self._load()
-            last = LastWords(loaded.plan)
-            self._world.reopen(loaded.buses)
-        except InputError as problem:
-            for line in problem.problems:
-                self._journal.say(t_us, f"profile not taken, nothing changed: {line}", "error")
-        except BusError as problem:
-            self._journal.say(t_us, f"profile not taken, nothing changed: {problem}", "error")
+        """Takes a changed profile once it is loaded, or changes nothing and says why."""
+        found = self._loading.take()
+        if found is None:
+            return
+        if isinstance(found, Refused):
+            for line in found.lines:
+                self._not_taken(t_us, line)
+        elif goes_on(self._engine.plan, self._loaded.buses, found.loaded.buses):
+            self._replace(found, t_us)
         else:
-            self._dispatch(self._engine.close(t_us))
-            kept = self._engine.kept if fingerprint(loaded) == fingerprint(self._loaded) else NOTHING
-            self._loaded, self._last = loaded, last
-            self._start(loaded, t_us, kept)
-            if self._recorder is not None:
-                self._recorder.reloaded(t_us, loaded, kept)
-            self._journal.say(t_us, f"profile taken: {loaded.plan.name}")
+            self._move(found, t_us)
         self._tell_ready()
+
+    def _not_taken(self, t_us: int, why: str) -> None:
+        self._journal.say(t_us, f"profile not taken, nothing changed: {why}", "error")
+
+    def _replace(self, fresh: Fresh, t_us: int) -> None:
+        """The new profile holds, and its engine takes over from the one at work, which goes on meanwhile."""
+        loaded = fresh.loaded
+        try:
+            self._world.reopen(both(self._loaded.buses, loaded.buses))
+        except BusError as problem:
+            self._not_taken(t_us, str(problem))
+            return
+        kept = self._handed_on(loaded)
+        self._engine.replace(t_us, loaded.plan, kept)
+        self._coming = fresh
+        if self._recorder is not None:
+            self._recorder.replaced(t_us, loaded, kept)
+        text = "it takes over once its readings are trusted; until then no limit is looser than it allows"
+        self._journal.say(t_us, f"profile taken: {loaded.plan.name}" + (f"; {text}" * self._engine.waits))
+        self._look_for_successor(t_us)
+
+    def _look_for_successor(self, t_us: int) -> None:
+        """Whether the engine of the new profile has taken over."""
+        if self._coming is not None and not self._engine.waits:
+            self._loaded, self._last = self._coming
+            self._coming = None
+            self._begin_with(self._loaded, t_us)
+
+    def _move(self, fresh: Fresh, t_us: int) -> None:
+        """Where limits leave by another bus: zeros leave on the old one first, then the new one is opened."""
+        loaded = fresh.loaded
+        kept = self._handed_on(loaded)
+        self._tell_unsent(self._close(t_us))
+        try:
+            self._world.reopen(loaded.buses)
+        except BusError as problem:
+            self._not_taken(t_us, f"{problem}; currents begin at zero anew")
+            loaded, kept = self._loaded, self._engine.kept
+        else:
+            self._loaded, self._last = fresh
+            self._journal.say(t_us, f"profile taken: {loaded.plan.name}; currents begin at zero")
+        self._coming = None
+        self._engine.restart(t_us, loaded.plan, kept)
+        self._begin_with(loaded, t_us)
+        if self._recorder is not None:
+            self._recorder.reloaded(t_us, loaded, kept)
+
+    def _handed_on(self, loaded: "LoadedProfile") -> Kept:
+        kept = self._engine.kept
+        same = fingerprint(loaded) == fingerprint(self._loaded)
+        return kept if same else kept.of_another(loaded.plan)
 
     # ── the end ─────────────────────────────────────────────────────────────────────────────────────
 
     def _stop(self, t_us: int) -> int:
         """Zero currents first; then what is to be told and kept. Returns the exit code."""
-        silent = self._engine.decision.state is State.SILENT
-        due = self._engine.close(t_us)
-        frames = [item.frame for item in self._dispatch(due)]
-        if not silent and not self._dry:
-            frames += self._last.beside(item.frame for item in due)
-        lost = self._send_zeros(frames)
+        lost = self._close(t_us)
         self._journal.say(t_us, "stopping: currents to zero")
         if self._recorder is not None:
             self._recorder.stopped(t_us)
@@ -270,6 +323,15 @@ class Daemon:
         if self._store is not None and (trouble := self._store.close(self._loaded, self._engine, t_us)):
             self._journal.say(t_us, trouble, "warning")
         return code
+
+    def _close(self, t_us: int) -> Unsent:
+        """Zero currents leave; returns which did not."""
+        silent = self._engine.decision.state is State.SILENT
+        due = self._engine.close(t_us)
+        frames = [item.frame for item in self._dispatch(due)]
+        if not silent and not self._dry:
+            frames += self._last.beside(item.frame for item in due)
+        return self._send_zeros(frames)
 
     def _give_up(self, fault: BaseException) -> None:
         """After a fault inside: frames that say zero currents, before any word."""
@@ -279,10 +341,15 @@ class Daemon:
             silent = False
         lost = Unsent({}, ())
         if not self._dry and not silent:
+            if self._coming is not None and self._engine.plan is self._coming.loaded.plan:
+                self._last = self._coming.last  # it has taken over in the very moment of the fault
             lost = self._send_zeros(self._last.frames(self._engine))
         text = f"internal fault, currents to zero: {type(fault).__name__}: {fault}"
         self._journal.say(self._t_us, text, "error")
         self._tell_unsent(lost)
+        if self._store is not None:
+            self._store.forget_limits()
+            self._store.wait()
 
     def _send_zeros(self, frames: list[Frame]) -> Unsent:
         return send_patiently(self._world, frames, worth=self._leaving.told_on.__contains__)

@@ -4,9 +4,11 @@ Users import these names from `bridge.service.bus`; they stand here so that the 
 them without importing the front door.
 """
 
+from collections.abc import Collection
 from enum import Enum
 from typing import Final, NamedTuple, Protocol
 
+from bridge.core.plan import Plan
 from bridge.frames import Frame
 
 FRAMES_A_READ: Final = 512
@@ -38,6 +40,22 @@ class BusConfig(NamedTuple):
 
     def __str__(self) -> str:
         return f"bus {self.name!r} (interface {self.interface!r}, channel {self.channel!r})"
+
+
+def goes_on(plan: Plan, now: Collection[BusConfig], then: Collection[BusConfig]) -> bool:
+    """Whether all that a plan sends leaves by the same buses as before, `then` as `now`."""
+    one, other = ({bus.name: bus._replace(keys=None) for bus in buses} for buses in (now, then))
+    return all(one.get(sent.bus) == other.get(sent.bus) for sent in plan.transmissions)
+
+
+def both(now: Collection[BusConfig], then: Collection[BusConfig]) -> tuple[BusConfig, ...]:
+    """The buses of `then`, which also let pass what is wanted `now`, while two profiles are at work."""
+    wanted = {bus._replace(keys=None): bus.keys for bus in now}
+    found = []
+    for bus in then:
+        keys = wanted.get(bus._replace(keys=None), frozenset())
+        found.append(bus._replace(keys=None if keys is None or bus.keys is None else bus.keys | keys))
+    return tuple(found)
 
 
 class NoticeKind(Enum):

@@ -79,14 +79,17 @@ def run_live(
     recorder = _recorder(record, dry=dry) if record is not None else None
     if status_every_s is None:
         status_every_s = STATUS_EVERY_S if stdout_is_terminal() else 0.0
-    with _world(loaded.buses) as world, _talking(log) as write:
+    with (
+        _kept(state or state_directory(), path, alone=not dry) as store,
+        _world(loaded.buses) as world,
+        _talking(log) as write,
+    ):
         # The service manager's log has its own clock.
         clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
         journal = Journal(make_logger(log, write), clock)
         notifier = Notifier()
         journal.say(world.now_us(), f"{loaded.plan.name}: {'dry run, nothing is sent' if dry else 'running'}")
-        state = state or state_directory()
-        if state is None:
+        if store is None:
             told = f"{FORGETS}: neither --state DIR nor a state directory of the service manager"
             journal.say(world.now_us(), told)
         daemon = Daemon(
@@ -95,15 +98,29 @@ def run_live(
             journal,
             load=lambda: load_sound(path),
             recorder=recorder,
-            store=None if state is None else Store(state, path),
+            store=store,
             notifier=notifier,
             dry=dry,
             status_every_us=round(status_every_s * 1e6),
+            beside=True,
         )
         try:
             return daemon.run()
         finally:
             notifier.close()
+
+
+@contextmanager
+def _kept(folder: Path | None, profile: Path, *, alone: bool) -> Iterator[Store | None]:
+    """What is kept of a profile, `alone` for this process. Raises InputError if another one uses it."""
+    store = None if folder is None else Store(folder, profile)
+    if store is not None and alone:
+        store.lock()
+    try:
+        yield store
+    finally:
+        if store is not None:
+            store.release()
 
 
 @contextmanager

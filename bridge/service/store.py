@@ -149,6 +149,12 @@ class Store:
         except OSError as problem:
             self._unlocked = f"{path}: {problem.strerror or problem}; another ampweir would not be noticed"
 
+    def release(self) -> None:
+        """Lets another process have the files."""
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
     # ── reading ─────────────────────────────────────────────────────────────────────────────────────
 
     def load(self, loaded: "LoadedProfile", t_us: int) -> Found:

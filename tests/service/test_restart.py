@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -42,12 +43,13 @@ class Lives:
 
     Attributes:
         loaded: the profile.
+        next: what it has become by a reload.
         lines: what was said in the life at hand.
         volts: the charge voltage limit of that life, as sent.
     """
 
     def __init__(self, loaded: LoadedProfile, folder: Path | None) -> None:
-        self.loaded = loaded
+        self.loaded = self.next = loaded
         self.lines = Lines()
         self.volts: list[float] = []
         self._folder = folder
@@ -63,7 +65,7 @@ class Lives:
         recorder = None if record is None else Recorder(record)
         journal = Journal(make_logger(write=self.lines))
         daemon = Daemon(
-            self.loaded, world, journal, load=lambda: self.loaded, store=kept, recorder=recorder, dry=dry
+            self.loaded, world, journal, load=lambda: self.next, store=kept, recorder=recorder, dry=dry
         )
         world.on_sent = lambda _, __: self.volts.append(daemon.engine.decision.charge_voltage.value)
         end_us = world.t_us + round(minutes * MINUTE_US)
@@ -127,19 +129,17 @@ def test_a_stop_in_good_order_keeps_it_too_and_a_dry_run_only_reads(
 
 def test_a_reload_forgets_only_what_belongs_to_another_pack(loaded: LoadedProfile) -> None:
     """Another wish: the engine goes on with what it knew; other cells: it knows nothing."""
-    lives = Lives(loaded, None)
-    daemon = lives.live(14, killed=False)
+    wished = STAGES[1].replace("[stages]", "[options]\ninhibit_discharge = true\n[stages]")
     for change, stage in (
-        (("inhibit", "inhibit"), "resting: charged before the restart"),
+        (("inhibit", "inhibit"), "resting: "),
         (("capacity_ah = 280", "capacity_ah = 270"), "bulk: charging up to the target"),
     ):
-        wished = ("[options]\ninhibit_discharge = true\n[stages]", "[stages]")
-        new = variant(
-            loaded.path.parent, "cabin", (STAGES[0], STAGES[1].replace(wished[1], wished[0])), change
-        )
-        daemon._load = lambda new=new: new  # type: ignore[misc]
-        daemon._reload(lives.world.t_us)
-        assert daemon.engine.decision.stage == stage
+        lives = Lives(loaded, None)
+        lives.next = variant(loaded.path.parent, "cabin", (STAGES[0], wished), change)
+        lives.world.at(START_US + 14 * MINUTE_US, partial(lives.world.request, Request.RELOAD))
+        daemon = lives.live(14.5, killed=True)
+        assert lives.lines.having("the new one has taken over")
+        assert daemon.engine.decision.stage.startswith(stage)
 
 
 def test_a_full_disk_is_told_once_and_the_service_goes_on(

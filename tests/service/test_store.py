@@ -186,12 +186,12 @@ def test_a_slow_card_holds_nothing_up(tmp_path: Path, monkeypatch: pytest.Monkey
     monkeypatch.setattr(os, "fsync", slow)
     store = a_store(tmp_path)
     for n in range(1, 4):
-        assert store.save(cabin(), engine(KNOWN._replace(last_full_us=n)), T_US + n * SAVE_US) == ""
+        assert store.save(cabin(), engine(KNOWN._replace(full=n != 3)), T_US + n * SAVE_US) == ""
     assert not store.path.exists()
     busy.set()
     store.wait()
     assert store.path.exists()
-    assert json.loads(store.path.read_text())["kept"]["last_full_us"] == 3 + T_US - 3 * SAVE_US
+    assert json.loads(store.path.read_text())["kept"]["full"] is False
     assert len(asked) == 4  # twice the file, and the folder it is in
 
 
