@@ -111,6 +111,10 @@ class Succession:
     def resume(self, t_us: int) -> list[Due]:
         """See `Engine.resume`."""
         due, self._due = self._due, []
+        if t_us - self._engine.latest_us > self._engine.plan.times.stall_us:
+            for dropped in due:
+                self._engine.unsent(dropped)
+            due = []
         if self._next is not None:
             self._next.resume(t_us)
             self._heed(self._next, t_us)

@@ -76,7 +76,6 @@ def run_live(
         BusError: a bus cannot be opened.
     """
     loaded = load_sound(path)
-    recorder = _recorder(record, dry=dry) if record is not None else None
     if status_every_s is None:
         status_every_s = STATUS_EVERY_S if stdout_is_terminal() else 0.0
     with (
@@ -84,6 +83,7 @@ def run_live(
         _world(loaded.buses) as world,
         _talking(log) as write,
     ):
+        recorder = _recorder(record, dry=dry) if record is not None else None
         # The service manager's log has its own clock.
         clock = (lambda _: "") if "JOURNAL_STREAM" in os.environ else local_clock
         journal = Journal(make_logger(log, write), clock)

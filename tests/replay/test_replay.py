@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 
 from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept
+from bridge.core.kept import NOTHING, Going, Kept
 from bridge.core.limits.charge_settings import Learnt
 from bridge.core.limits.current import cut_offs
+from bridge.core.succession import Succession
 from bridge.frames import EXTENDED, Frame
 from bridge.profile.load import LoadedProfile
 from bridge.replay.recorder import Recorder, events_path, origin_of
@@ -93,6 +94,13 @@ def known(loaded: LoadedProfile) -> st.SearchStrategy[Kept]:
         caps=st.none() | st.tuples(*[st.floats(0.0, 60.0)] * 4),
         learnt=st.dictionaries(st.sampled_from(banks), learnt),
         drawn=st.dictionaries(st.sampled_from(banks), ohms),
+        going=st.none()
+        | st.builds(
+            Going,
+            st.integers(START_US - 5_000_000, START_US),
+            st.tuples(*[st.floats(0.0, 60.0)] * 4),
+            st.frozensets(st.sampled_from([str(slot) for slot in loaded.plan.slots])),
+        ),
     )
 
 
@@ -100,7 +108,7 @@ def drive(
     loaded: LoadedProfile, path: Path, script: Sequence[Turn], *, stop: bool = True, kept: Kept = NOTHING
 ) -> list[Due]:
     """What the daemon does, in short: everything the engine made, recorded to `path`."""
-    engine, recorder, made = Engine(loaded.plan, START_US, kept), Recorder(path), list[Due]()
+    engine, recorder, made = Succession(loaded.plan, START_US, kept), Recorder(path), list[Due]()
     recorder.start(START_US, loaded, kept)
 
     def dispatch(due: list[Due], lost: bool) -> None:
@@ -124,7 +132,7 @@ def drive(
         if turn.reload:
             dispatch(engine.close(t_us), turn.lost)
             kept = engine.kept
-            engine = Engine(loaded.plan, t_us, kept)
+            engine.restart(t_us, loaded.plan, kept)
             recorder.reloaded(t_us, loaded, kept)
     if stop:
         dispatch(engine.close(t_us), False)
