@@ -11,7 +11,7 @@ before it, and every frame is built at its own deadline, whenever the call that 
 sent, and its stamp, depends only on the inputs and their stamps: a recorded run replays bit for bit.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from bridge.core.allot import Allotment
 from bridge.core.circulation import Circulation
@@ -169,55 +169,8 @@ class Engine:
         """From the next tick on no limit is looser than `ahead` either; `says` is a warning, "" for none."""
         self._ahead, self._ahead_says = ahead, says
 
-    def leave(self, t_us: int, staying: Collection[tuple[str, int]]) -> list[Due]:
-        """The last frames before another engine takes over: zero currents in messages it does not send.
-
-        Args:
-            t_us: now.
-            staying: bus and key of the messages it goes on sending.
-        """
-        leaving = [
-            i
-            for i, one in enumerate(self.plan.transmissions)
-            if one.carries_limits and (one.bus, one.layout.key) not in staying
-        ]
-        if leaving and self.decision.state is not State.SILENT:
-            closed = Engine(self.plan, t_us)
-            closed.close(t_us)
-            zeros = {name: value for name, value in closed.decision.values.items() if value is not None}
-            self.decision = self.decision._replace(values={**self.decision.values, **zeros})
-            for i in leaving:
-                self._build(t_us, [i] * len(self.plan.transmissions[i].pages))
-        due, self._due = self._due, []
-        return due
-
-    def unseen(self, t_us: int) -> frozenset[str]:
-        """What is not required, and the leader knows, but this engine has not yet seen."""
-        return frozenset() if self._leader is None else self._pack.unseen(self._leader._pack, t_us)
-
-    def take_over(self, t_us: int) -> None:
-        """Goes on in the leader's place: from its limits, messages and what it knows that still applies."""
-        leader, plan = self._leader, self.plan
-        if leader is None:
-            return
-        rows = {(sent.bus, sent.layout.key): i for i, sent in enumerate(leader.plan.transmissions)}
-        places = [rows.get((sent.bus, sent.layout.key)) for sent in plan.transmissions]
-        self._schedule = Schedule(plan.transmissions, t_us)
-        self._schedule.go_on([None if j is None else leader._schedule.last_us(j) for j in places], t_us)
-        for i, j in enumerate(places):
-            if j is not None:
-                self._maker.go_on(i, leader._maker, j)
-        unseen = self.unseen(t_us) if self.decision.state is State.FOLLOWING else frozenset()
-        self._pack.lost_before(unseen.union(leader._lost(t_us, leader._active_banks)))
-        self._limits.take_over(leader._limits, unseen)
-        self._told.take_over(leader._told)
-        if self._allotment is not None:
-            self._allotment.take_over(t_us, leader._allotment, leader.decision.values)
-        if same_senses(plan, leader.plan):
-            self._course.take_over(leader._course)
-            self._signs = leader._signs
-            if [bank.resistance_ohm for bank in plan.banks] == [b.resistance_ohm for b in leader.plan.banks]:
-                self._circulation = leader._circulation
+    def lead(self, t_us: int) -> None:
+        """From now on what this engine makes is what is sent; see `bridge.core.handover`."""
         self._leader = None
         self._rivals.began(t_us)
         self._inputs = None

@@ -17,6 +17,7 @@ from typing import Final
 from bridge.core.decision import Decision
 from bridge.core.engine import Due, Engine, Note
 from bridge.core.failsafe import State
+from bridge.core.handover import hand_over, unseen
 from bridge.core.kept import NOTHING, Going, Kept
 from bridge.core.limits.compose import FREE, Bounds
 from bridge.core.plan import SECOND_US, Plan
@@ -201,13 +202,12 @@ class Succession:
             return
         self._heed(new, t_us)
         if new.decision.state is State.FOLLOWING:
-            if new.unseen(t_us) and not self._late(new, t_us):
+            if unseen(new, old, t_us) and not self._late(new, t_us):
                 return
         elif old.decision.state in (State.FOLLOWING, State.HOLDING):
             return
         self._next = None
-        new.take_over(t_us)
-        self._due += old.leave(t_us, {(sent.bus, sent.layout.key) for sent in new.plan.transmissions})
+        self._due += hand_over(old, new, t_us)
         self._notes += old.take_notes()
         self._notes.append(Note(t_us, "told", "the profile", "the new one has taken over"))
         self._engine = new

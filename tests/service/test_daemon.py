@@ -22,7 +22,7 @@ from bridge.replay.recorder import Recorder
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.notify import Notifier
-from bridge.service.seam import BusNotice, NoticeKind
+from bridge.service.seam import BusConfig, BusNotice, NoticeKind
 from bridge.service.world import Request
 from tests.service.fakes import CABIN, SECOND_US, Event, Lines, ScriptedWorld, healthy, healthy_script
 
@@ -245,22 +245,61 @@ def test_a_bus_that_cannot_be_opened_at_reload_changes_nothing() -> None:
     assert lines.having("profile not taken, nothing changed: bus 'cabin': no such interface")
 
 
-def test_a_good_profile_at_reload_is_taken_by_way_of_zero_currents() -> None:
-    """The old engine closes, the new one starts like after a restart: nothing permissive in between."""
+def reloading(world: ScriptedWorld, old: str, new: str, tmp_path: Path) -> tuple[Daemon, Lines]:
+    """A daemon whose profile has changed by the time it is loaded again."""
+    text = CABIN.read_text().replace("../dbc_own", str(CABIN.parents[1] / "dbc_own"))
+    assert old in text
+    changed = tmp_path / CABIN.name
+    changed.write_text(text.replace(old, new))
+    return make(world, load=lambda: load_profile(changed))
+
+
+def test_a_profile_that_tightens_is_taken_without_an_interruption(tmp_path: Path) -> None:
+    """No charging from the next tick on; not one frame allows less to be drawn than before."""
     script = [*healthy_script(60), Event(60 * SECOND_US, requests=[Request.RELOAD])]
-    script += [Event(60 * SECOND_US + i * 500_000 + 2_000, healthy(1 + i)) for i in range(10)]
+    script += [Event(60 * SECOND_US + i * 500_000 + 2_000, healthy(1 + i)) for i in range(30)]
     world = ScriptedWorld(script)
-    daemon, lines = make(world)
-    engine = daemon.engine
+    daemon, lines = reloading(world, "[failsafe]", "[options]\ninhibit_charge = true\n[failsafe]", tmp_path)
 
     daemon.run()
 
-    assert daemon.engine is not engine
     assert world.reopened
-    assert lines.having("profile taken: lakeside cabin")
-    after = [values for t_us, values in world.bounds() if 60.001 * SECOND_US < t_us < 65 * SECOND_US]
-    assert len(after) > 5
-    assert all(values["charge_amps_most"] == 0 for values in after)
+    assert lines.having("profile taken: lakeside cabin; it takes over once its readings are trusted")
+    assert lines.having("the profile: the new one has taken over")
+    bounds = [(t_us, values) for t_us, values in world.bounds() if t_us > 55 * SECOND_US][:-1]
+    assert {values["draw_amps_most"] for _, values in bounds} == {bounds[0][1]["draw_amps_most"]}
+    assert bounds[0][1]["charge_amps_most"] > 0.0
+    assert all(values["charge_amps_most"] == 0.0 for t_us, values in bounds if t_us > 60.3 * SECOND_US)
+
+
+class AskedWorld(ScriptedWorld):
+    """Keeps what had been sent last when it was asked for other buses."""
+
+    asked: float | None = None
+
+    def reopen(self, buses: tuple[BusConfig, ...]) -> None:
+        """Looks at the last limit."""
+        self.asked = self.bounds()[-1][1]["draw_amps_most"]
+        super().reopen(buses)
+
+
+@pytest.mark.parametrize("bad", [False, True])
+def test_where_a_bus_is_another_one_the_old_one_hears_zero_before_the_new_one_is_opened(
+    tmp_path: Path, bad: bool
+) -> None:
+    """And where that cannot be opened, the old profile begins anew, from zero."""
+    script = [*healthy_script(60), Event(60 * SECOND_US, requests=[Request.RELOAD])]
+    script += [Event(60 * SECOND_US + i * 500_000 + 2_000, healthy(1 + i)) for i in range(30)]
+    world = AskedWorld(script)
+    world.bad_buses = bad
+    daemon, lines = reloading(world, 'channel = "vcan0"', 'channel = "vcan7"', tmp_path)
+    assert daemon.run() == EXIT_OK
+    assert world.asked == 0.0
+    bounds = world.bounds()
+    assert all(v["draw_amps_most"] == 0 for t, v in bounds if 60.001 * SECOND_US < t < 65 * SECOND_US)
+    assert any(v["draw_amps_most"] > 0 for t, v in bounds if t > 70 * SECOND_US)
+    assert bool(lines.having("profile not taken, nothing changed: bus 'cabin'")) is bad
+    assert bool(lines.having("profile taken: lakeside cabin; currents begin at zero")) is not bad
 
 
 def test_a_fault_inside_sends_zero_currents_first(monkeypatch: pytest.MonkeyPatch) -> None:
