@@ -28,7 +28,9 @@ HOUR_US = 3600 * SECOND_US
 
 def works_by(patch: Patch, change: Callable[[Plan], Plan]) -> None:
     """The program does not do what the profile says, but something else."""
-    patch.setattr("bridge.service.daemon.Engine", lambda plan, t_us, *kept: Engine(change(plan), t_us, *kept))
+    patch.setattr(
+        "bridge.core.succession.Engine", lambda plan, t_us, *kept: Engine(change(plan), t_us, *kept)
+    )
 
 
 def holds_for_ever(patch: Patch) -> None:
@@ -127,7 +129,7 @@ def starts_permissive_if_it_knows_the_pack(patch: Patch) -> None:
     def begun(plan: Plan, t_us: int, kept: Kept = NOTHING) -> Engine:
         return Engine(plan if kept == NOTHING else eager(plan), t_us, kept)
 
-    patch.setattr("bridge.service.daemon.Engine", begun)
+    patch.setattr("bridge.core.succession.Engine", begun)
 
 
 def rounds_loosely(patch: Patch) -> None:
@@ -191,7 +193,7 @@ def looks_at_the_wall_clock(patch: Patch) -> None:
             minutes = (time.time_ns() - self._began_ns) // 60_000_000_000
             return super().receive(t_us + minutes * 60 * SECOND_US, frame)
 
-    patch.setattr("bridge.service.daemon.Engine", Mistaken)
+    patch.setattr("bridge.core.succession.Engine", Mistaken)
 
 
 def dies_of_a_bad_profile(patch: Patch) -> None:
