@@ -17,9 +17,10 @@ from bridge.core.plan import SECOND_US, Plan, Slot
 from bridge.core.reasons import Contribution
 from bridge.drill.result import Outcome
 from bridge.drill.table import run_drill
-from bridge.errors import BusDown, CaptureError
+from bridge.errors import BusDown
 from bridge.frames import Frame
 from bridge.profile.load import load_profile
+from bridge.service.loading import Loading
 
 PROFILES = Path(__file__).parents[2] / "profiles"
 Patch = pytest.MonkeyPatch
@@ -28,9 +29,7 @@ HOUR_US = 3600 * SECOND_US
 
 def works_by(patch: Patch, change: Callable[[Plan], Plan]) -> None:
     """The program does not do what the profile says, but something else."""
-    patch.setattr(
-        "bridge.core.succession.Engine", lambda plan, t_us, *kept: Engine(change(plan), t_us, *kept)
-    )
+    patch.setattr("bridge.core.succession.Engine", lambda plan, *rest: Engine(change(plan), *rest))
 
 
 def holds_for_ever(patch: Patch) -> None:
@@ -126,8 +125,8 @@ def starts_permissive(patch: Patch) -> None:
 def starts_permissive_if_it_knows_the_pack(patch: Patch) -> None:
     """The same, but only with what was kept over a restart."""
 
-    def begun(plan: Plan, t_us: int, kept: Kept = NOTHING) -> Engine:
-        return Engine(plan if kept == NOTHING else eager(plan), t_us, kept)
+    def begun(plan: Plan, t_us: int, kept: Kept = NOTHING, leader: Engine | None = None) -> Engine:
+        return Engine(plan if kept == NOTHING else eager(plan), t_us, kept, leader)
 
     patch.setattr("bridge.core.succession.Engine", begun)
 
@@ -184,9 +183,11 @@ def looks_at_the_wall_clock(patch: Patch) -> None:
     """Frames are stamped with the time of day."""
 
     class Mistaken(Engine):
-        def __init__(self, plan: Plan, start_us: int, kept: Kept = NOTHING) -> None:
+        def __init__(
+            self, plan: Plan, start_us: int, kept: Kept = NOTHING, leader: Engine | None = None
+        ) -> None:
             self._began_ns = time.time_ns()
-            super().__init__(plan, start_us, kept)
+            super().__init__(plan, start_us, kept, leader)
 
         def receive(self, t_us: int, frame: Frame) -> bool:
             """The same, by the minutes that have passed on the wall."""
@@ -198,7 +199,11 @@ def looks_at_the_wall_clock(patch: Patch) -> None:
 
 def dies_of_a_bad_profile(patch: Patch) -> None:
     """A reload that fails ends the program."""
-    patch.setattr("bridge.service.daemon.InputError", CaptureError)
+
+    def work(self: Loading) -> None:
+        self._load()
+
+    patch.setattr(Loading, "_work", work)
 
 
 def dies_of_a_full_queue(patch: Patch) -> None:
