@@ -10,7 +10,7 @@ from typing import Final
 
 from bridge.errors import CaptureError, Problem, Severity
 
-WAIT_S: Final = 1.0
+WAIT_S: Final = 0.5
 """How long an end waits for a disk that is busy."""
 
 MOST: Final = 60

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 _READ_WAIT_S: Final = 0.1  # how long a blocking read lasts, and so how long closing may take
 _SEND_WAIT_S: Final = 0.005  # how long a driver may wait for room
-_DRIVER_WAIT_S: Final = 0.01  # how long sending may hold up the loop, whatever the driver does
+_DRIVER_WAIT_S: Final = 0.05  # how long one that hangs may hold up the loop; while it does, not again
 _HANGS_S: Final = 2.0  # a driver that is at one frame for so long is taken for dead
 _INBOX_FRAMES: Final = 8192
 _QUEUE_FULL_ERRORS: Final = (errno.EAGAIN, errno.ENOBUFS, errno.ETIMEDOUT)

@@ -117,6 +117,14 @@ def test_a_message_with_another_period_neither_bursts_nor_pauses(period_us: int)
     assert gaps == sorted(gaps, reverse=period_us < 100_000)
 
 
+def test_last_words_are_those_of_the_engine_that_sends() -> None:
+    """Whoever looks on has no counters yet."""
+    one = Succession(Builder().plan(), 0)
+    values = one.decision.values
+    counts = [on_the_wire(one.make(1, values))["count"] for _ in range(2)]
+    assert counts[1] == counts[0] + 1
+
+
 def test_a_message_that_is_no_longer_sent_says_zero_last() -> None:
     """Else its receiver keeps what it was told until its time-out."""
     rig = Reloads()

@@ -66,6 +66,7 @@ class Life:
         fault_us: when the first planned failure was raised.
         following: it had followed before.
         lines: what it said.
+        refused: what a strict inverter had against frames: counters, checksums.
     """
 
     code: int | None = None
@@ -78,6 +79,7 @@ class Life:
     fault_us: int | None = None
     following: bool = False
     lines: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
 
 
 class Proxy:
@@ -206,6 +208,7 @@ def _heard(life: Life, world: VirtualWorld, t_us: int, frame: Frame) -> None:
     for listener in world.site.listeners:
         if not listener.seen or listener.seen[-1].frame is not frame:
             continue
+        life.refused += listener.seen[-1].faults
         told = [listener.seen[-1].values[c] for c in CURRENTS if c in listener.seen[-1].values]
         if any(told):
             life.permissive.append((t_us, listener.name))

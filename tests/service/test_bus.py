@@ -190,6 +190,42 @@ def test_full_queue_refuses_the_frame_but_not_the_bus(adapter: type[FaultyAdapte
     bus.close()
 
 
+def test_a_driver_that_hangs_in_a_frame_holds_up_nobody(adapter: type[FaultyAdapter]) -> None:
+    """It delays the loop once, by a moment; no frame overtakes; after some seconds the driver is given up."""
+    hang = threading.Event()
+    out = FaultyAdapter.send
+
+    def hanging(self: FaultyAdapter, msg: can.Message, timeout: float | None = None) -> None:
+        hang.wait(LONG_S)
+        out(self, msg, timeout)
+
+    adapter.send = hanging  # type: ignore[method-assign]
+    try:
+        bus = open_bus(FAULTY)
+        begin_s = time.monotonic()
+        for number in range(20):
+            with pytest.raises(BusFull, match="pack"):
+                bus.send(Frame("pack", number, b""))
+        assert time.monotonic() - begin_s < 1.0
+        hang.set()
+        end_s = time.monotonic() + LONG_S
+        while not adapter.sent and time.monotonic() < end_s:
+            time.sleep(0.01)
+        bus.send(Frame("pack", 99, b""))
+        assert [message.arbitration_id for message in adapter.sent] == [0, 99]
+        hang.clear()
+        with pytest.raises(BusFull, match="pack"):
+            bus.send(Frame("pack", 1, b""))
+        time.sleep(2.1)
+        with pytest.raises(BusDown, match="has been at one frame for 2 s"):
+            bus.send(Frame("pack", 2, b""))
+        assert bus.fileno() is None
+        bus.close()
+    finally:
+        hang.set()
+        adapter.send = out  # type: ignore[method-assign]
+
+
 def test_error_and_fd_frames_are_not_frames(adapter: type[FaultyAdapter]) -> None:
     """Error frames are counted into a notice; CAN FD frames, and an echo of our own, are skipped."""
     bus = open_bus(FAULTY)
@@ -263,6 +299,17 @@ def test_kernel_filters_pass_exactly_the_wanted_data_frames(
     received = key | flags
     passes = any(received & mask == can_id & mask for can_id, mask in pairs)
     assert passes == (key in keys and not flags)
+
+
+def test_the_names_of_interfaces_are_found_without_a_netlink_socket(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A service may be allowed CAN and local sockets alone: an error is still one clear error."""
+
+    def refused(*_: object) -> list[tuple[int, str]]:
+        raise OSError(97, "Address family not supported by protocol")
+
+    monkeypatch.setattr("socket.if_nameindex", refused)
+    with pytest.raises(BusError, match=r"nosuchcan0.*allowed: "):
+        open_bus(BusConfig("pack", "socketcan", "nosuchcan0"))
 
 
 def test_retry_doubles_its_wait_up_to_half_a_second() -> None:

@@ -2,6 +2,8 @@
 
 import os
 import signal
+import threading
+import time
 
 import can
 import pytest
@@ -10,7 +12,7 @@ from bridge.errors import BusError
 from bridge.frames import Frame
 from bridge.service.bus import BusConfig
 from bridge.service.live import LiveWorld
-from bridge.service.world import Request
+from bridge.service.world import Aborted, Request
 
 
 def config(channel: str, name: str = "cabin", interface: str = "virtual") -> BusConfig:
@@ -77,6 +79,58 @@ def test_signals_are_requests(number: signal.Signals, request_: Request) -> None
             os.kill(os.getpid(), number)
             assert world.wait(world.now_us() + 30_000_000).requests == [request_]
         assert signal.getsignal(number) is before
+    finally:
+        world.close()
+
+
+@pytest.mark.parametrize(
+    "number", [signal.SIGQUIT, signal.SIGALRM, signal.SIGUSR2, signal.SIGXCPU, signal.SIGPWR]
+)
+def test_whatever_else_would_end_the_program_is_a_stop(number: signal.Signals) -> None:
+    """Zero currents come first, however it is ended; and a second one is as good as one."""
+    world = LiveWorld((config("live-h"),))
+    try:
+        with world.signals():
+            os.kill(os.getpid(), number)
+            os.kill(os.getpid(), signal.SIGTERM)
+            assert set(world.wait(world.now_us() + 30_000_000).requests) == {Request.STOP}
+    finally:
+        world.close()
+
+
+def test_keys_and_terminals_do_not_halt_the_program() -> None:
+    """A suspended program would leave its last frame standing."""
+    world = LiveWorld((config("live-i"),))
+    try:
+        with world.signals():
+            for number in (signal.SIGTSTP, signal.SIGTTOU, signal.SIGPIPE):
+                os.kill(os.getpid(), number)
+            assert world.wait(world.now_us() + 1000).requests == []
+    finally:
+        world.close()
+
+
+def test_the_watchdog_s_signal_ends_whatever_is_waited_for_once() -> None:
+    """It is raised where the program stands; while the zeros are under way it is not heard again."""
+    world = LiveWorld((config("live-j"),))
+    try:
+        with world.signals():
+            threading.Timer(0.2, os.kill, (os.getpid(), signal.SIGABRT)).start()
+            with pytest.raises(Aborted):
+                time.sleep(20.0)
+            os.kill(os.getpid(), signal.SIGABRT)
+        assert signal.getsignal(signal.SIGABRT) is signal.SIG_DFL
+    finally:
+        world.close()
+
+
+def test_engine_time_goes_on_while_the_machine_sleeps() -> None:
+    """What was received before is old afterwards: the clock counts from boot, awake or not."""
+    world = LiveWorld((config("live-k"),))
+    try:
+        before = time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000 - world.now_us()
+        assert before + world.now_us() <= time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000 + 1000
+        assert abs(world.now_us() - time.time_ns() // 1000) < 1_000_000
     finally:
         world.close()
 

@@ -2,7 +2,10 @@
 
 import os
 import socket
+import time
 from pathlib import Path
+
+import pytest
 
 from bridge.service.notify import Notifier
 
@@ -65,6 +68,39 @@ def test_the_watchdog_is_only_ours_if_the_pid_is(tmp_path: Path) -> None:
     garbage = Notifier({**base, "WATCHDOG_USEC": "soon"})
     assert garbage.watchdog_us is None
     garbage.close()
+
+
+def test_a_manager_that_does_not_read_holds_nobody_up(tmp_path: Path) -> None:
+    """What does not fit is not taken, at once; what was taken arrives once it reads again."""
+    path = str(tmp_path / "notify")
+    with listening(path) as server:
+        notifier = Notifier({"NOTIFY_SOCKET": path})
+        begin_s = time.monotonic()
+        taken = [notifier.tell(f"STATUS={number}") for number in range(2000)]
+        assert time.monotonic() - begin_s < 5.0
+        assert taken[0]
+        assert not taken[-1]
+        assert server.recv(4096) == b"STATUS=0"
+        assert notifier.tell("WATCHDOG=1")
+        notifier.close()
+
+
+def test_strange_surroundings_are_no_reason_to_stop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A path that is none, a number that is none, no socket to be had, letters that cannot be sent."""
+    for number in ("\u00b2", "9" * 5000, "-5", "1e6", ""):
+        assert Notifier({"NOTIFY_SOCKET": str(tmp_path / "n"), "WATCHDOG_USEC": number}).watchdog_us is None
+    for path in ("x" * 300, "relative", "@", "a\0b", "\udcff"):
+        notifier = Notifier({"NOTIFY_SOCKET": path})
+        assert not notifier.tell("READY=1", "STATUS=\udcff \u2013")
+        notifier.close()
+
+    def no_more(*_: object) -> socket.socket:
+        raise OSError(24, "Too many open files")
+
+    monkeypatch.setattr(socket, "socket", no_more)
+    notifier = Notifier({"NOTIFY_SOCKET": str(tmp_path / "n"), "WATCHDOG_USEC": "4000000"})
+    assert notifier.watchdog_us is None
+    assert notifier.tell("READY=1")
 
 
 def test_a_manager_that_is_gone_is_no_reason_to_stop(tmp_path: Path) -> None:

@@ -1,0 +1,229 @@
+"""Last words: zero currents that a strict receiver takes, tried again where they do not leave."""
+
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.core.engine import Engine
+from bridge.core.outgoing import QuantityItem
+from bridge.core.plan import SECOND_US
+from bridge.errors import EXIT_INTERNAL, EXIT_OK, EXIT_UNSENT, BusDown, BusFull
+from bridge.frames import Frame
+from bridge.profile.load import LoadedProfile
+from bridge.service.daemon import Daemon
+from bridge.service.journal import Journal, make_logger
+from bridge.service.lastwords import COUNTED, PATIENCE_US, LastWords, send_patiently
+from bridge.service.world import Batch, Request
+from tests.service.fakes import Event, Lines, ScriptedWorld, healthy, healthy_script
+from tests.service.killing import Plot, harm, live, loaded_profile
+
+
+def made(world: ScriptedWorld, loaded: LoadedProfile | None = None) -> tuple[Daemon, Lines]:
+    """A daemon for the cabin in `world`, and what it says."""
+    lines = Lines()
+    loaded = loaded or loaded_profile("cabin")
+    return Daemon(loaded, world, Journal(make_logger(write=lines)), load=lambda: loaded), lines
+
+
+class WaitingWorld(ScriptedWorld):
+    """Time goes on after the end of the script, as it does."""
+
+    def wait(self, until_us: int) -> Batch:
+        """See `ScriptedWorld.wait`."""
+        if not self._script and self.asked:
+            self._now_us = max(self._now_us, until_us)
+            return Batch(self._now_us, [], [], [])
+        self.asked = not self._script
+        return super().wait(until_us)
+
+    asked = False
+
+
+@pytest.mark.parametrize("profile", ["cabin", "boathouse", "jetty"])
+def test_every_message_that_carries_limits_says_zero(profile: str) -> None:
+    """Each page once, and some more times where a counter goes on."""
+    loaded = loaded_profile(profile)
+    engine = Engine(loaded.plan, 0)
+    frames = LastWords(loaded.plan).frames(engine)
+    carrying = [one for one in loaded.plan.transmissions if one.carries_limits]
+    assert {(frame.bus, frame.key) for frame in frames} <= {(one.bus, one.layout.key) for one in carrying}
+    for one in carrying:
+        of_it = [frame.data for frame in frames if frame.key == one.layout.key]
+        assert len(of_it) in (0, len(one.pages), 3 * len(one.pages))
+        assert len(set(of_it)) == len(of_it)
+
+
+@pytest.mark.parametrize(("profile", "call"), [("cabin", 210), ("boathouse", 300)])
+def test_the_failed_engine_s_counters_go_on(profile: str, call: int, tmp_path: Path) -> None:
+    """A receiver that wants each number to follow the last, and checksums to be right, takes the zeros."""
+    life = live(profile, tmp_path, Plot("engine.poll", call, lambda: ValueError("planted"), lasting=True))
+    assert life.code == EXIT_INTERNAL
+    assert life.following
+    assert harm(life) == []
+    assert life.fault_us is not None
+    last = [frame for t_us, frame in life.sent if t_us >= life.fault_us]
+    assert max(Counter(frame.key for frame in last).values()) == COUNTED
+    assert life.refused == []
+
+
+def test_an_engine_that_gives_nothing_leaves_the_frames_kept_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many, of the same messages, each with another number of the counter."""
+    loaded = loaded_profile("boathouse")
+    words, engine = LastWords(loaded.plan), Engine(loaded.plan, 0)
+    asked = words.frames(engine)
+
+    def broken(*_: Any) -> Frame:
+        raise RuntimeError("broken")
+
+    monkeypatch.setattr(Engine, "make", broken)
+    kept = words.frames(engine)
+    assert [frame.key for frame in kept] == [frame.key for frame in asked]
+    assert len(set(kept)) == len(kept)
+    assert words.frames(Engine(loaded_profile("cabin").plan, 0)) == kept  # not the one it knows
+
+
+def test_a_limit_beside_a_reading_has_last_words_once_the_reading_is_known() -> None:
+    """Such a frame cannot be made at the start; it is as soon as it can be, for a fault and for a stop."""
+    plan = loaded_profile("cabin").plan
+    number, before = next(
+        (i, one) for i, one in enumerate(plan.transmissions) if one.name.startswith("PackPermissions")
+    )
+    page = tuple(
+        item._replace(quantity="pack_current") if isinstance(item, QuantityItem) else item
+        for item in before.pages[0]
+    )
+    sent = list(plan.transmissions)
+    sent[number] = before._replace(pages=(page,))
+    plan = plan._replace(transmissions=tuple(sent))
+    words, engine = LastWords(plan), Engine(plan, 0)
+    key = before.layout.key
+
+    assert key not in {frame.key for frame in words.frames(engine)}
+    words.learn({"pack_current": None})
+    assert key not in {frame.key for frame in words.frames(engine)}
+    words.learn({"pack_current": 0.0})
+    assert [frame.key for frame in words.frames(engine)].count(key) == COUNTED
+    orderly = [due.frame for due in engine.close(0)]
+    assert key not in {frame.key for frame in orderly}
+    assert {frame.key for frame in words.beside(orderly)} == {key}
+
+
+@pytest.mark.parametrize("back_s", [0.0, 0.3, 1.9])
+@pytest.mark.parametrize("error", [BusDown("down"), BusFull("full"), OSError(5, "odd")])
+def test_zeros_that_cannot_leave_are_tried_again(back_s: float, error: Exception) -> None:
+    """They leave as soon as the bus takes them, within two seconds."""
+    world = WaitingWorld([], lambda t_us, _: error if t_us < back_s * SECOND_US else None)
+    world.asked = True
+    frames = [Frame("cabin", 1, b"\x01"), Frame("cabin", 1, b"\x02"), Frame("shed", 1, b"\x03")]
+    assert send_patiently(world, frames) == ({}, ())
+    assert [frame for _, frame in world.sent] == frames
+    assert world.sent[0][0] - back_s * SECOND_US <= 5_000
+
+
+def test_one_bus_that_takes_nothing_keeps_no_other_from_its_zeros() -> None:
+    """And after two seconds it is given up."""
+    world = WaitingWorld([], lambda _, frame: BusDown("no bus") if frame.bus == "cabin" else None)
+    world.asked = True
+    unsent = send_patiently(world, [Frame("cabin", 1, b""), Frame("shed", 1, b"")])
+    assert unsent.why == {"cabin": "no bus"}
+    assert [frame.bus for _, frame in world.sent] == ["shed"]
+    assert PATIENCE_US <= world.now_us() <= PATIENCE_US + 10_000
+
+
+def test_a_bus_on_which_nothing_was_told_is_not_waited_for() -> None:
+    """Nobody goes by what was never said."""
+    world = WaitingWorld([], lambda *_: BusDown("no bus"))
+    world.asked = True
+    assert send_patiently(world, [Frame("cabin", 1, b"")], worth=lambda _: False).why == {"cabin": "no bus"}
+    assert world.now_us() == 0
+
+
+def test_a_clock_that_stands_still_is_not_waited_for() -> None:
+    """Whatever is broken: there is an end."""
+    world = ScriptedWorld([], lambda *_: BusFull("full"))
+    assert send_patiently(world, [Frame("cabin", 1, b"")]).why == {"cabin": "full"}
+
+
+Refuse = Callable[[int, Frame], Exception | None]
+
+
+def refusing_from(begin_s: float, end_s: float = 1e9) -> Refuse:
+    """A bus that is down for a while."""
+    return lambda t_us, _: BusDown("pulled") if begin_s * SECOND_US <= t_us < end_s * SECOND_US else None
+
+
+def test_a_stop_whose_zeros_do_not_leave_has_its_own_exit_code() -> None:
+    """It says which bus, and what is left to do it."""
+    world = WaitingWorld(healthy_script(20), refusing_from(19.0))
+    daemon, lines = made(world)
+    assert daemon.run() == EXIT_UNSENT
+    told = lines.having("the zero currents did not leave")
+    assert len(told) == 1
+    assert "bus cabin: the zero currents did not leave: pulled; tried for 2 s" in told[0]
+    assert "left to its own time-out" in told[0]
+
+
+def test_a_stop_whose_zeros_leave_late_is_an_orderly_one() -> None:
+    """The bus came back in time."""
+    world = WaitingWorld(healthy_script(20), refusing_from(19.0, 20.6))
+    daemon, _ = made(world)
+    assert daemon.run() == EXIT_OK
+    t_us, values = world.bounds()[-1]
+    assert values["charge_amps_most"] == values["draw_amps_most"] == 0
+    assert 20.6 * SECOND_US <= t_us < 20.61 * SECOND_US
+
+
+def test_a_bus_that_was_never_up_is_no_failure_of_a_stop() -> None:
+    """No inverter was told anything on it."""
+    world = WaitingWorld(healthy_script(5), refusing_from(0.0))
+    daemon, lines = made(world)
+    assert daemon.run() == EXIT_OK
+    assert lines.having("no limits had left on it before")
+
+
+def test_a_fault_while_the_bus_is_down_waits_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The zeros leave at its return."""
+    poll = Engine.poll
+
+    def failing(self: Engine, t_us: int) -> Any:
+        if t_us > 15 * SECOND_US:
+            raise ZeroDivisionError("planted")
+        return poll(self, t_us)
+
+    monkeypatch.setattr(Engine, "poll", failing)
+    world = WaitingWorld(healthy_script(20), refusing_from(14.8, 16.5))
+    daemon, lines = made(world)
+    assert daemon.run() == EXIT_INTERNAL
+    t_us, values = world.bounds()[-1]
+    assert values["charge_amps_most"] == values["draw_amps_most"] == 0
+    assert 16.5 * SECOND_US <= t_us < 16.51 * SECOND_US
+    assert not lines.having("did not leave")
+
+
+def test_a_fault_while_silent_wakes_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An inverter that was left to its own time-out stays so."""
+    poll = Engine.poll
+
+    def failing(self: Engine, t_us: int) -> Any:
+        if t_us > 120 * SECOND_US:
+            raise ZeroDivisionError("planted")
+        return poll(self, t_us)
+
+    monkeypatch.setattr(Engine, "poll", failing)
+    world = ScriptedWorld([*healthy_script(10), Event(130 * SECOND_US)])
+    daemon, _ = made(world)
+    assert daemon.run() == EXIT_INTERNAL
+    assert not [t_us for t_us, _ in world.sent if t_us > 80 * SECOND_US]
+
+
+def test_a_stop_comes_before_whatever_else_is_asked_for() -> None:
+    """A reload in the same moment does not put it off."""
+    script = [*healthy_script(10), Event(10 * SECOND_US, healthy(1), [], [Request.RELOAD, Request.STOP])]
+    world = ScriptedWorld(script)
+    daemon, lines = made(world)
+    assert daemon.run() == EXIT_OK
+    assert world.reopened == []
+    assert not lines.having("profile")
