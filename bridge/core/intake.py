@@ -159,7 +159,14 @@ def check_integrity(source: Source, memory: Memory, numbers: Numbers, data: byte
         counter = numbers[source.counter]
         if counter == memory.counter:
             raise FrameRefused(f"{source.name}: counter stuck at {counter}; allowed: any other")
-        memory.counter = counter
+        before, memory.counter = memory.counter, counter
+        if source.counter_step and before is not None and counter is not None:
+            step = (counter - before) % source.counter_span
+            if step > source.counter_step:
+                raise FrameRefused(
+                    f"{source.name}: counter {counter} after {before}; "
+                    f"allowed: at most {source.counter_step} further"
+                )
 
 
 def _confirmed(

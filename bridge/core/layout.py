@@ -80,12 +80,14 @@ class MessageLayout:
         key: identifier with bit 31 set for 29 bits, see `bridge.frames.Frame`.
         length: bytes.
         fields: in the order of the file's library, by start bit.
+        cycle_us: period the file states; 0 if it states none.
     """
 
     name: str
     key: int
     length: int
     fields: tuple[Field, ...]
+    cycle_us: int = 0
 
     def field(self, name: str) -> Field:
         """The field of that name. Raises KeyError if the message has none."""

@@ -12,6 +12,8 @@ from typing import NamedTuple
 from bridge.core.count import CellCount
 from bridge.core.intake import PERMISSIONS, Memory, check_integrity, judge
 from bridge.core.plan import Bank, Plan, Slot, Source
+from bridge.core.twins import Twins
+from bridge.core.worst import worst
 from bridge.errors import FrameRefused
 
 NEVER_US = -(2**62)
@@ -33,6 +35,7 @@ class Trouble(Enum):
     LATE = "late"
     REFUSED = "last frame refused"
     MISMATCH = "readings contradict each other"
+    TWINS = "it seems to have two senders"
     STOPPING = "stopping"
 
 
@@ -140,6 +143,7 @@ class PackState:
         }
         self._frames = dict.fromkeys((source.owner for source in plan.sources), 0)
         self._kept: dict[str, _Kept] = {}
+        self._twins = Twins(plan)
         self._stamps = {bank.name: _Stamps(bank, plan.slots) for bank in plan.banks}
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
@@ -170,6 +174,7 @@ class PackState:
             memory.mended = False
             raise
         memory.mended = True
+        self._twins.hear(source, t_us, numbers, judged.readings)
         for slot, reading in judged.readings:
             self._values[slot] = reading
             self._valid_until_us[slot] = t_us + self._slots[slot].max_age_us
@@ -232,10 +237,13 @@ class PackState:
     def read(self, bank: Bank, t_us: int) -> Reading:
         """The bank as it stands at `t_us`: only readings within their age, the worst of what overlaps."""
         kept, frames = self._kept.get(bank.name), self._frames.get(bank.name, 0)
-        if kept is not None and kept.frames == frames and t_us <= kept.until_us:
+        watched = self._twins.watches(bank.name, t_us)
+        if kept is not None and kept.frames == frames and t_us <= kept.until_us and not watched:
             self._agreed_us[bank.name] = t_us
             return kept.reading
         reading = self._read(bank, t_us)
+        if watched:
+            return reading._replace(**worst(reading._asdict(), self._twins.said(bank.name, t_us)))
         if reading.doubt is None and self._agreed_us[bank.name] == t_us:
             ends_us = [end for slot in self._used[bank.name] if (end := self._valid_until_us[slot]) >= t_us]
             self._kept[bank.name] = _Kept(reading, frames, min(ends_us, default=t_us))
@@ -303,7 +311,8 @@ class PackState:
             if until_us[slot] < t_us:
                 trouble = Trouble.MISSING if self._values[slot] is None else Trouble.LATE
                 return Doubt(trouble, str(self._slots[slot]))
-        return refused
+        doubled = self._twins.doubted(bank.name, t_us)
+        return Doubt(Trouble.TWINS, doubled) if doubled else refused
 
     def _mismatch(self, bank: str, t_us: int, contradiction: str | None) -> Doubt | None:
         """Tolerates a contradiction for a while, but only after the readings have agreed."""

@@ -84,6 +84,9 @@ class Source(NamedTuple):
         checksum, checksum_at: how to check the frame, and where the decoder gives the sent value.
         owner: bank or inverter the message speaks for.
         chooser: where the decoder gives the number that chooses bytes of the checksum.
+        cycle_us: its period as the DBC states it; 0 where it does not, or the message has pages.
+        counter_span: the counter counts from 0 up to this, and begins anew; 0 where that is not known.
+        counter_step: most it may advance by from frame to frame; 0: by any step.
     """
 
     name: str
@@ -96,6 +99,9 @@ class Source(NamedTuple):
     checksum_at: int | None
     owner: str
     chooser: int | None = None
+    cycle_us: int = 0
+    counter_span: int = 0
+    counter_step: int = 0
 
 
 @dataclass(frozen=True, kw_only=True)

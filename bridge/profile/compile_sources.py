@@ -84,6 +84,9 @@ class SourceCompiler:
             checksum=checksum,
             checksum_at=None if checksum is None else len(names) - 1,
             owner=owner,
+            cycle_us=0 if any(field.mux for field in layout.fields) else layout.cycle_us,
+            counter_span=_span(layout, counter),
+            counter_step=section.counter_step or 0,
             chooser=names.index(chooser, len(targets)) if chooser else None,
         )
         return source, layout
@@ -148,11 +151,20 @@ class SourceCompiler:
 
     def _counter(self, key: Key, section: Section, layout: MessageLayout) -> str | None:
         if section.counter is None:
+            if section.counter_step is not None:
+                self._findings.fail((*key, "counter_step"), "no counter", "counter beside it")
             return None
         field = self._definitions.field((*key, "counter"), layout, section.counter)
         if field is not None and (field.mux or field.is_float):
             self._findings.fail((*key, "counter"), f"{field.name}", "a whole number that is on every page")
             return None
+        if field is not None and section.counter_step is not None:
+            most = _span(layout, section.counter) - 2
+            if section.counter_step > most:
+                allowed = (
+                    f"at most {most}, for {field.name}" if most > 0 else "a counter of factor 1, offset 0"
+                )
+                self._findings.fail((*key, "counter_step"), f"{section.counter_step}", allowed)
         return section.counter if field is not None else None
 
     def _checksum(self, key: Key, section: Section, layout: MessageLayout) -> Checksum | None:
@@ -189,3 +201,11 @@ class SourceCompiler:
             falsity=frozenset(reading.no) if is_flag(quantity) else frozenset(),
             unknown=unknown_spans(key, reading, field, self._findings),
         )
+
+
+def _span(layout: MessageLayout, counter: str | None) -> int:
+    """How many numbers a counter has, if it says them as they are; 0 where that is not so."""
+    field = next((field for field in layout.fields if field.name == counter), None)
+    if field is None or field.is_float or field.signed or field.factor != 1 or field.offset != 0:
+        return 0
+    return int(field.raw_max) + 1

@@ -27,6 +27,9 @@ else:
 LEAST_FACTOR, MOST_FACTOR, MOST_OFFSET = 1e-15, 1e15, 1e20
 """Beyond these a scale is a slip: 64 bits reach to 1.8e19."""
 
+LONGEST_MS = 3_600_000
+"""A message that comes more seldom has no period."""
+
 MOST_PROBLEMS = 100
 """Of one file; whoever has so many has another file in mind."""
 
@@ -191,7 +194,13 @@ def _together(one: Mapping[str, frozenset[int]], two: Mapping[str, frozenset[int
 def _layout(message: "Message") -> MessageLayout:
     by_name = {signal.name: signal for signal in message.signals}
     fields = tuple(_field(signal, by_name) for signal in message.signals)
-    return MessageLayout(message.name, _key(message), message.length, fields)
+    return MessageLayout(message.name, _key(message), message.length, fields, _cycle_us(message))
+
+
+def _cycle_us(message: "Message") -> int:
+    """The period a file states, if it can be one."""
+    cycle_ms = message.cycle_time
+    return round(1000 * cycle_ms) if cycle_ms is not None and 0 < cycle_ms <= LONGEST_MS else 0
 
 
 def _field(signal: "Signal", by_name: "Mapping[str, Signal]") -> Field:

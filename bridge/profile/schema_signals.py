@@ -134,6 +134,13 @@ class Source(Section):
     counter: Text | None = Field(
         default=None, description="rolling counter; a frame that repeats it is refused"
     )
+    counter_step: int | None = Field(
+        default=None,
+        ge=1,
+        le=65_535,
+        description="most the counter may advance by from frame to frame; a frame that goes further, as of a "
+        "second sender, is refused; default: any step",
+    )
     checksum: ReceivedChecksum | None = Field(
         default=None, description="checksum; a frame with a wrong one is refused"
     )
