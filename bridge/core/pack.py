@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Sequence
 from enum import Enum
 from typing import NamedTuple
 
+from bridge.core.contradiction import contradiction, crossed
 from bridge.core.count import CellCount
 from bridge.core.intake import PERMISSIONS, Memory, check_integrity, judge
 from bridge.core.plan import Bank, Plan, Slot, Source
@@ -18,9 +19,6 @@ from bridge.errors import FrameRefused
 
 NEVER_US = -(2**62)
 """Earlier than any engine time."""
-
-ALIKE = 1e-6
-"""Two readings of one number, in two units, may differ so much."""
 
 _EXTREMES = {
     *("cell_voltage", "cell_voltage_min", "cell_voltage_max"),
@@ -269,9 +267,9 @@ class PackState:
         cells_v = cells if len(cells) == bank.cells else None
         doubt = self._doubt(bank, t_us)
         if doubt is None:
-            found = _contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
+            found = contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
             found = self._counts[bank.name].judge(found, pack_v, low_v, high_v, cells_v)
-            found = _crossed("cell", said_v, "V") or _crossed("temperature", said_c, "°C") or found
+            found = crossed("cell", said_v, "V") or crossed("temperature", said_c, "°C") or found
             doubt = self._mismatch(bank.name, t_us, found)
         return Reading(
             pack_v,
@@ -373,32 +371,3 @@ def _span(known: list[float], low: float | None, high: float | None) -> tuple[fl
         low = least if low is None or least < low else low
         high = most if high is None or most > high else high
     return low, high
-
-
-def _crossed(what: str, said: tuple[float | None, float | None], unit: str) -> str | None:
-    low, high = said
-    if low is None or high is None or low <= high + ALIKE:
-        return None
-    return f"lowest {what} {low:g} {unit} above highest {high:g} {unit}"
-
-
-def _contradiction(
-    bank: Bank,
-    pack_v: float | None,
-    low_v: float | None,
-    high_v: float | None,
-    cells_v: list[float] | None,
-    tolerance_v: float,
-) -> str | None:
-    """What cannot be true at once, within the tolerance for the whole string, V."""
-    if pack_v is None:
-        return None
-    if cells_v is not None:
-        total_v = sum(cells_v)
-        if abs(total_v - pack_v) > tolerance_v:
-            return f"sum of cells {total_v:.2f} V against pack {pack_v:.2f} V"
-    if high_v is not None and pack_v > bank.cells * high_v + tolerance_v:
-        return f"mean cell {pack_v / bank.cells:.3f} V above highest {high_v:g} V"
-    if low_v is not None and pack_v < bank.cells * low_v - tolerance_v:
-        return f"mean cell {pack_v / bank.cells:.3f} V below lowest {low_v:g} V"
-    return None
