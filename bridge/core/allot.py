@@ -48,6 +48,14 @@ class Part(NamedTuple):
     discharge_a: float | None
 
 
+class _Stood(NamedTuple):
+    """What those who hear a message may act on, the share it is, and whether one is out of reach."""
+
+    told: Told
+    share: Fraction
+    astray: bool
+
+
 class _Group:
     """Receivers that are told the same by the same frames.
 
@@ -78,9 +86,7 @@ class _Wire:
     def __init__(self, group: _Group, pages: Sequence[Sequence[Item]], lines: Sequence[Line]) -> None:
         self.group = group
         self.lines = lines
-        self.carries = [
-            [way for way in WAYS if any(_is(item, LIMIT[way]) for item in page)] for page in pages
-        ]
+        self.carries = [[way for way in WAYS if carries([page], way)] for page in pages]
         self.shared = any(
             isinstance(item, QuantityItem | FlagItem) and item.quantity in _SHARED
             for page in pages
@@ -212,37 +218,49 @@ class Allotment:
 
     # ── one engine after another ────────────────────────────────────────────────────────────────────
 
-    def take_over(self, t_us: int, before: "Allotment | None", values: Values) -> None:
-        """Goes on where another plan's engine stood: what its inverters were told is known.
+    def take_over(self, t_us: int, plan: Plan, before: "Allotment | None", values: Values) -> None:
+        """Goes on where another plan's engine stood: what its messages told is known.
 
         Args:
             t_us: now.
-            before: the allotment of the engine before; `None`: each inverter was told all of the limits.
-            values: the quantities as they were told.
+            plan: of the engine before.
+            before: its allotment; `None`: it told all of the limits.
+            values: the quantities as it told them.
         """
-        for way in WAYS:
-            for n, one in enumerate(self._inverters):
-                told, share, astray = Told(_micro(values[LIMIT[way]]), 0), Fraction(1), False
-                if before is not None:
-                    told, share, astray = before._before(way, one.name, t_us)
-                more = share > Fraction(self._fixed[way][n], self._whole)
-                self._last[way][n] = t_us, told.amps_ua
-                for line in self._lines[way][n]:
-                    # Whoever had no more than its share now goes on with it, as if it had been told so here.
-                    to_tell = astray or more
-                    since_us = -FAR_US if to_tell else 1 - FAR_US
-                    line.stands = [Stand(since_us, told.amps_ua, self._fixed[way][n])]
-                    line.missed_us = t_us - 1 if to_tell else -FAR_US
-        for line in (line for lines in self._any for line in lines):
-            line.left_us = t_us
+        rows = {(one.bus, one.layout.key): n for n, one in enumerate(plan.transmissions)}
+        for place, n in self._numbers.items():
+            wire, m = self._wires[n], rows.get(place)
+            for way in WAYS:
+                stood = _Stood(NOTHING, Fraction(0), astray=False)  # a new message has told nothing
+                if m is not None and before is not None:
+                    stood = before._stood(way, m, t_us)
+                elif m is not None and carries(plan.transmissions[m].pages, way):
+                    stood = _Stood(Told(_micro(values[LIMIT[way]]), 0), Fraction(1), astray=False)
+                self._go_on(wire, way, t_us, stood)
+            wire.lines[ANY].left_us = t_us
 
-    def _before(self, way: int, name: str, t_us: int) -> tuple[Told, Fraction, bool]:
-        """What an inverter may act on, which share that is, and whether it cannot be reached."""
-        for n, one in enumerate(self._inverters):
-            if one.name == name:
-                told = self._stands(way, n, t_us)
-                return told, Fraction(told.share, self._whole), self._astray(way, n, t_us)
-        return NOTHING, Fraction(0), False
+    def _go_on(self, wire: _Wire, way: int, t_us: int, stood: _Stood) -> None:
+        """Whoever had no more than its share goes on with it, as if it had been told so here."""
+        shares = [self._fixed[way][n] for n in wire.group.members if self._fixed[way][n]]
+        settled = not stood.astray and stood.share * self._whole <= min(shares, default=0)
+        line = wire.lines[way]
+        since_us = 1 - FAR_US if settled else -FAR_US
+        line.stands = [Stand(since_us, stood.told.amps_ua, max(shares, default=0))]
+        line.missed_us = -FAR_US if settled else t_us - 1
+        if wire.carry(way):
+            for n in wire.group.members:
+                self._last[way][n] = t_us, stood.told.amps_ua
+
+    def _stood(self, way: int, number: int, t_us: int) -> _Stood:
+        """What those who hear a transmission may act on, which share that is, and whether one is astray."""
+        wire = self._wires[number]
+        members = [n for n in wire.group.members if self._fixed[way][n]] if wire.carry(way) else []
+        told = [self._stands(way, n, t_us) for n in members]
+        most = Told(
+            max((one.amps_ua for one in told), default=0), max((one.share for one in told), default=0)
+        )
+        astray = any(self._astray(way, n, t_us) for n in members)
+        return _Stood(most, Fraction(most.share, self._whole), astray=astray)
 
     # ── parts ───────────────────────────────────────────────────────────────────────────────────────
 
@@ -356,8 +374,11 @@ def _wires(plan: Plan, start_us: int, whole: int, fixed: Sequence[Sequence[int]]
     return wires
 
 
-def _is(item: Item, quantity: str) -> bool:
-    return isinstance(item, QuantityItem) and item.quantity == quantity
+def carries(pages: Sequence[Sequence[Item]], way: int) -> bool:
+    """Whether the limit of that direction is on one of the pages."""
+    return any(
+        isinstance(item, QuantityItem) and item.quantity == LIMIT[way] for page in pages for item in page
+    )
 
 
 def _micro(amps: float | None) -> int:

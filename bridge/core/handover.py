@@ -26,7 +26,7 @@ def hand_over(old: Engine, new: Engine, t_us: int) -> list[Due]:
     new._limits.take_over(old._limits, missing)
     new._told.take_over(old._told)
     if new._allotment is not None:
-        new._allotment.take_over(t_us, old._allotment, old.decision.values)
+        new._allotment.take_over(t_us, old.plan, old._allotment, old.decision.values)
     if same_senses(new.plan, old.plan):
         new._course.take_over(old._course)
         new._signs = old._signs

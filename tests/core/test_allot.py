@@ -11,7 +11,7 @@ from bridge.core.plan import Inverter, Plan
 from bridge.core.shares import shared, shares_of
 from bridge.frames import Frame
 from bridge.quantities import QUANTITIES
-from tests.core.plans import BOUNDS, BUS, FLAGS, SECOND, TICK, Builder, bounds, seen_before
+from tests.core.plans import BOUNDS, BUS, FLAGS, SECOND, TICK, Builder, bounds, seen_before, transmissions
 from tests.core.rig import level, on_the_wire
 from tests.core.share_sites import Life
 
@@ -283,3 +283,17 @@ def test_all_together_are_never_told_more_than_the_pack_bears(seed: int) -> None
     life.run(30.0)
     assert life.wrong == []
     assert life.frames > 0
+
+
+def test_a_message_without_limits_is_the_same_for_all() -> None:
+    """It says what the pack says, whatever the part of its receiver."""
+    of = plan(receiver("a"), receiver("b"))
+    shown = transmissions()[2]._replace(bus="a", inverter="a")
+    bench = Bench(of._replace(transmissions=(*of.transmissions, shown)))
+    said = []
+    for _ in range(40):
+        for frame in (bench.pack.totals(), bench.pack.extremes(), bench.pack.permits()):
+            bench.engine.receive(bench.t_us, frame)
+        bench.t_us += TICK
+        said += [due.frame for due in bench.engine.poll(bench.t_us) if due.frame.key == shown.layout.key]
+    assert on_the_wire(said[-1]) == {"level": 50, "soc": 50}
