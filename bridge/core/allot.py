@@ -239,6 +239,16 @@ class Allotment:
                 self._go_on(wire, way, t_us, stood)
             wire.lines[ANY].left_us = t_us
 
+    def go_on(self, t_us: int, limits_a: tuple[float, float]) -> None:
+        """Begins as after a pause, with the shares of what was sent last; by need they are not known."""
+        if self._needs is None:
+            for wire in self._wires:
+                for way in WAYS:
+                    shares = [self._fixed[way][n] for n in wire.group.members if self._fixed[way][n]]
+                    share = min(shares, default=0)
+                    told = Told(_micro(limits_a[way]) * share // self._whole, share)
+                    self._go_on(wire, way, t_us, _Stood(told, Fraction(0), astray=False))
+
     def _go_on(self, wire: _Wire, way: int, t_us: int, stood: _Stood) -> None:
         """Whoever had no more than its share goes on with it, as if it had been told so here."""
         shares = [self._fixed[way][n] for n in wire.group.members if self._fixed[way][n]]

@@ -229,6 +229,8 @@ class Engine:
         if times.goes_on and 0 <= self.start_us - going.trusted_us <= times.hold_us:
             self._failsafe.go_on(going.trusted_us, self.start_us, "the program was started anew")
             self._limits.go_on(going)
+            if self._allotment is not None:
+                self._allotment.go_on(self.start_us, going.limits[1:3])
             self._pack.lost_before(going.heard)
 
     # ── time ────────────────────────────────────────────────────────────────────────────────────────

@@ -129,3 +129,19 @@ def test_from_shares_to_a_single_inverter() -> None:
     bench = Bench(plan(receiver("a"), receiver("b")))
     bench.replace(plan(receiver("a")))
     assert bench.last == {"a": 80.0, "b": 0.0}
+
+
+def test_a_restart_that_goes_on_leaves_each_with_its_part() -> None:
+    """Nobody is interrupted; where shares went by need nobody knows them, and all begin at zero."""
+    of = plan(receiver("a"), receiver("b", Fraction(1, 4)))
+    of = of._replace(times=of.times._replace(goes_on=True))
+    for by_need in (False, True):
+        bench = Bench(of._replace(by_need=by_need))
+        going = bench.succession.going
+        assert going is not None
+        kept = bench.succession.kept._replace(going=going)
+        bench.succession = Succession(of._replace(by_need=by_need), bench.t_us, kept)
+        bench.run(5.0)
+        least = 0.0 if by_need else 60.0
+        assert (min(bench.told["a"]), min(bench.told["b"])) == (least, least / 3.0)
+        assert bench.most_a <= 80.0
