@@ -210,4 +210,5 @@ def _times(profile: Profile) -> FailSafeTimes:
         stall_us=round(times.stall_s * SECOND_US),
         sum_tolerance_v=round(0.03 * profile.pack.cells_in_series, 6) if tolerance_v is None else tolerance_v,
         other_sender=OtherSender(times.other_sender),
+        goes_on=times.restart == "go_on",
     )

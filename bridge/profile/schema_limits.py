@@ -298,6 +298,11 @@ class FailSafe(Section):
     stall_s: Positive = Field(
         default=2.0, description="a longer gap in the program's own running counts as a restart, s"
     )
+    restart: Literal["zero", "go_on"] = Field(
+        default="zero",
+        description="a restart begins with zero currents; or, within hold_s of the last trusted data, with "
+        "the last limits, which then only fall until data is trusted again (needs a state directory)",
+    )
     other_sender: Literal["warn", "zero", "silent"] = Field(
         default="zero",
         description="while somebody else sends frames that are ours to send: only warn, send zero currents, "

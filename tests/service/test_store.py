@@ -2,6 +2,7 @@
 
 import json
 import os
+import socket
 import threading
 from collections.abc import Callable
 from functools import cache
@@ -13,6 +14,7 @@ import pytest
 from bridge.core.engine import Engine
 from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits.charge_settings import Learnt
+from bridge.errors import InputError
 from bridge.profile.fingerprint import fingerprint
 from bridge.profile.load import LoadedProfile, load_profile
 from bridge.service import store as store_module
@@ -273,3 +275,124 @@ def test_one_file_a_profile(tmp_path: Path) -> None:
     """Two profiles in one folder do not take each other's place."""
     assert Store(tmp_path, Path("a/north.toml")).path != Store(tmp_path, Path("b/south.toml")).path
     assert fingerprint(loaded(tmp_path, BOATHOUSE)) != fingerprint(cabin())
+
+
+class Weighing(Knowing):
+    """One whose weighty facts follow from what it knows."""
+
+    @property
+    def weighty(self) -> object:
+        """Cut-offs, losses and caps."""
+        return self.known.tripped, self.known.lost, self.known.caps
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"tripped": frozenset({"shelf charge cell"})},
+        {"lost": frozenset({"bank shelf"})},
+        {"caps": (50.0, 0.0, 0.0, 48.0)},
+    ],
+)
+def test_what_tightens_and_what_ends_it_is_written_at_once(tmp_path: Path, change: dict[str, Any]) -> None:
+    """Not after ten minutes; what was learnt meanwhile is written with it, but is no reason by itself."""
+    store = a_store(tmp_path)
+    store.load(cabin(), T_US)
+    made = Weighing(cabin().plan, T_US)
+    for n, (known, expected) in enumerate(
+        [
+            (KNOWN, KNOWN),
+            (KNOWN._replace(**change), KNOWN._replace(**change)),
+            (KNOWN._replace(**change, full=False), KNOWN._replace(**change)),
+            (KNOWN, KNOWN),
+        ]
+    ):
+        made.known = known
+        store.look(cabin(), made, T_US)
+        store.wait()
+        assert a_store(tmp_path).load(cabin(), T_US).kept == expected, n
+
+
+def pipe(path: Path) -> None:
+    """A pipe that nobody writes to."""
+    path.unlink()
+    os.mkfifo(path)
+
+
+def listening(path: Path) -> None:
+    """A socket."""
+    path.unlink()
+    with socket.socket(socket.AF_UNIX) as one:
+        here = Path.cwd()
+        os.chdir(path.parent)  # a path of a socket is short
+        try:
+            one.bind(path.name)
+        finally:
+            os.chdir(here)
+
+
+def linked(target: str) -> Callable[[Path], None]:
+    """A link to something else."""
+
+    def change(path: Path) -> None:
+        path.unlink()
+        path.symlink_to(path if target == "itself" else target)
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("spoil", "why"),
+    [
+        (pipe, "is a pipe; allowed: a plain file"),
+        (listening, "cannot be read ("),
+        (linked("/dev/zero"), "is a device; allowed: a plain file"),
+        (linked("itself"), "cannot be read (Too many levels of symbolic links)"),
+        (linked("/dev/stdin"), ""),
+        (forged(saved_us=10**400), "damaged"),
+        (forged(saved_us=-1), "damaged"),
+        (forged(kept={"last_full_us": -(10**300)}), "last_full_us: "),
+        (forged(kept={"caps": [True, 1.0, 1.0, 1.0]}), "caps: True"),
+        (forged(kept={"caps": [float("nan")] * 4}), "caps: nan"),
+        (forged(kept={"caps": [1e999, 1.0, 1.0, 1.0]}), "caps: inf"),
+    ],
+)
+def test_nothing_that_lies_there_blocks_or_ends_the_start(
+    tmp_path: Path, spoil: Callable[[Path], object], why: str
+) -> None:
+    """A pipe, a socket, a device, a circle of links, numbers without end."""
+    path = written(tmp_path)
+    spoil(path)
+    found = a_store(tmp_path).load(cabin(), T_US)
+    assert (found.kept, found.bad) == (NOTHING, True)
+    assert found.told.startswith(f"{path}: {why}")
+    again = a_store(tmp_path)
+    assert again.close(cabin(), engine(), T_US) == ""
+    assert a_store(tmp_path).load(cabin(), T_US).kept == KNOWN
+
+
+@pytest.mark.parametrize("spoil", [pipe, linked("itself"), lambda path: (path.unlink(), path.mkdir())])
+def test_a_lock_that_cannot_be_had_is_told_and_nothing_else(
+    tmp_path: Path, spoil: Callable[[Path], object]
+) -> None:
+    """What lies in its place is no reason not to start."""
+    lock = tmp_path / "cabin.lock"
+    lock.touch()
+    spoil(lock)
+    store = a_store(tmp_path)
+    store.lock()
+    found = store.load(cabin(), T_US)
+    assert found.bad
+    assert "another ampweir would not be noticed" in found.told
+
+
+def test_only_one_process_has_the_files_of_a_profile(tmp_path: Path) -> None:
+    """The second is told which one has them; another profile in the same folder is no matter."""
+    first, second = a_store(tmp_path), a_store(tmp_path)
+    first.lock()
+    with pytest.raises(InputError, match=f"cabin.lock: state: in use by process {os.getpid()}; allowed: one"):
+        second.lock()
+    Store(tmp_path, Path("boathouse.toml")).lock()
+    first.release()
+    second.lock()
+    second.release()
