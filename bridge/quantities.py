@@ -50,10 +50,36 @@ class Quantity(NamedTuple):
 
 _NEAR, _DOWN, _UP = Rounding.NEAREST, Rounding.DOWN, Rounding.UP
 
+_CAUSES = (
+    ("cell_over_voltage_alarm", "a cell's charge cut-off has tripped"),
+    ("cell_over_voltage_warning", "a cell is near its charge cut-off"),
+    ("cell_under_voltage_alarm", "a cell's discharge cut-off has tripped"),
+    ("cell_under_voltage_warning", "a cell is near its discharge cut-off"),
+    ("charge_over_temperature_alarm", "too hot to be charged"),
+    ("charge_over_temperature_warning", "nearly too hot to be charged"),
+    ("charge_under_temperature_alarm", "too cold to be charged"),
+    ("charge_under_temperature_warning", "nearly too cold to be charged"),
+    ("discharge_over_temperature_alarm", "too hot to be drawn from"),
+    ("discharge_over_temperature_warning", "nearly too hot to be drawn from"),
+    ("discharge_under_temperature_alarm", "too cold to be drawn from"),
+    ("discharge_under_temperature_warning", "nearly too cold to be drawn from"),
+    ("charge_over_current_alarm", "charged with more than configured"),
+    ("charge_over_current_warning", "charged with more than told"),
+    ("discharge_over_current_alarm", "more is drawn than configured"),
+    ("discharge_over_current_warning", "more is drawn than told"),
+    ("data_lost_alarm", "data lost or implausible"),
+    ("data_lost_warning", "data late, or an optional reading lost"),
+    ("cell_imbalance_warning", "cells of a bank are apart, see cell_imbalance_v"),
+    ("bank_lost_warning", "a bank is lost"),
+    ("inverter_silent_warning", "an inverter is not heard"),
+)
+_BY_CAUSE = tuple(Quantity(name, "", 0, 1, _NEAR, Kind.OUTPUT, meaning) for name, meaning in _CAUSES)
+
 _ALL = (
     Quantity("pack_voltage", "V", 0.0, 1000.0, _NEAR, Kind.BANK, "voltage across the bank"),
     Quantity("pack_current", "A", -5000.0, 5000.0, _NEAR, Kind.BANK, "current, positive when charging"),
     Quantity("state_of_charge", "%", 0.0, 100.0, _NEAR, Kind.BANK, "charge left, as the pack reports it"),
+    Quantity("state_of_health", "%", 0.0, 100.0, _NEAR, Kind.BANK, "capacity left, as reported"),
     Quantity("cell_voltage", "V", 0.5, 5.0, _NEAR, Kind.CELL, "each cell's voltage"),
     Quantity("cell_voltage_min", "V", 0.5, 5.0, _NEAR, Kind.BANK, "lowest cell voltage"),
     Quantity("cell_voltage_max", "V", 0.5, 5.0, _NEAR, Kind.BANK, "highest cell voltage"),
@@ -101,6 +127,7 @@ _ALL = (
     Quantity(
         "failsafe_state", "", 0, 4, _NEAR, Kind.OUTPUT, "0 starting 1 following 2 holding 3 safe 4 silent"
     ),
+    *_BY_CAUSE,
 )
 
 QUANTITIES: Final[dict[str, Quantity]] = {quantity.name: quantity for quantity in _ALL}
@@ -108,3 +135,6 @@ QUANTITIES: Final[dict[str, Quantity]] = {quantity.name: quantity for quantity i
 
 LIMITS: Final = tuple(quantity.name for quantity in _ALL if quantity.kind is Kind.LIMIT)
 """Names of the four limits."""
+
+CAUSES: Final = tuple(quantity.name for quantity in _BY_CAUSE)
+"""Names of the flags by cause: an alarm and a warning each, where both make sense."""

@@ -66,7 +66,7 @@ class Engine:
         for source in plan.sources:
             self._sources.setdefault((source.bus, source.key), []).append(source)
         self._lost_banks = LostBanks(plan, kept.lost)
-        self._told = Told(plan)
+        self._told = Told(plan, start_us)
         self._course = Course(plan, kept)
         self._signs = Signs(plan.banks)
         self._circulation = Circulation(plan)
@@ -314,7 +314,10 @@ class Engine:
         warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *beside]
         warnings += [text for text in (rivals, self._ahead_says) if text]
         known = merge(plan.banks, readings, active)
-        values = self._told.values(t_us, state, limits, known, warnings, course)
+        flags = self._told.causes.flags(
+            t_us, state, readings, active, limits, known, self._limits, self._lost_banks.names, lost, unheard
+        )
+        values = self._told.values(t_us, state, limits, known, warnings, course, flags)
         return Decision(
             t_us, state, cause, *limits, values, tuple(warnings), course.sentence, course.progress
         )

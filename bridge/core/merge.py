@@ -24,10 +24,11 @@ _OF_ALL: tuple[tuple[str, _Pick, _Join], ...] = (
     ("discharge_permitted", lambda r: r.discharge_permitted, min),
     ("charge_current_permitted", lambda r: r.charge_permitted_a, sum),
     ("discharge_current_permitted", lambda r: r.discharge_permitted_a, sum),
+    ("state_of_health", lambda r: r.health, min),
 )
 """What would be a wrong number if one bank were missing."""
 
-PERMISSIONS = tuple(name for name, _, _ in _OF_ALL[1:])
+PERMISSIONS = tuple(name for name, _, _ in _OF_ALL if "permitted" in name)
 """Never shown once they are too old: a receiver may act on them."""
 
 

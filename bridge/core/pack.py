@@ -60,6 +60,7 @@ class Reading(NamedTuple):
         connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
         lapsed: a cell or temperature that was seen and is too old now, by name: the extremes are those of
             the rest.
+        health: state of health, %.
         cells_us: when the oldest of the cells (or, without all of them, of the extremes) came in: engine time
             of the accepted frame that carried it. What a law goes by is new once this has moved on; a
             reading that does not say when counts as new.
@@ -82,6 +83,7 @@ class Reading(NamedTuple):
     doubt: Doubt | None
     connected: float | None = None
     lapsed: str | None = None
+    health: float | None = None
     cells_us: int | None = None
     cells_waited_us: int | None = None
 
@@ -288,6 +290,7 @@ class PackState:
             doubt,
             get("bank_connected"),
             self._lapsed(bank, t_us),
+            get("state_of_health"),
             *self._stamps[bank.name].look(t_us, until_us, whole=cells_v is not None),
         )
 
@@ -352,7 +355,7 @@ class _Stamps:
 
 def _optional(plan: Plan, bank: Bank) -> tuple[int, ...]:
     """Slots of the bank that bound a limit, and without which the bank is trusted all the same."""
-    idle = {"pack_current"}
+    idle = {"pack_current", "state_of_health"}
     if bank.charge.by_soc is None and bank.discharge.by_soc is None:
         idle.add("state_of_charge")
     if not plan.options.hold_while_balancing:

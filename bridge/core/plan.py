@@ -238,6 +238,7 @@ class PackLimits(NamedTuple):
         request_below_v, request_until_v: the same by lowest cell.
         plateau_v: where a cell rests while charged, before the steep part.
         e_fold: share of charge over which the voltage above the plateau grows e-fold (PyBaMM, Prada2013).
+        imbalance_v: from this difference of highest and lowest cell on they count as apart.
     """
 
     charge_voltage_v: float
@@ -260,6 +261,7 @@ class PackLimits(NamedTuple):
     request_until_v: float
     plateau_v: float = 3.335
     e_fold: float = 0.0097
+    imbalance_v: float = 0.2
 
 
 class ShownSoc(NamedTuple):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
+from bridge.core.causes import Causes
 from bridge.core.course import IDLE, Now
 from bridge.core.failsafe import State
 from bridge.core.limits.compose import FourLimits
@@ -12,9 +13,14 @@ from bridge.core.plan import Plan, ShownSoc
 
 
 class Told:
-    """All quantities for the wire, over time. Mutable; owned by one engine."""
+    """All quantities for the wire, over time. Mutable; owned by one engine.
 
-    def __init__(self, plan: Plan) -> None:
+    Attributes:
+        causes: flags by cause, which `values` is told.
+    """
+
+    def __init__(self, plan: Plan, start_us: int = 0) -> None:
+        self.causes = Causes(plan, start_us)
         self._wish = plan.options.shown_soc
         self._charge_allowed = Allowed(plan.limits.charge_a)
         self._draw_allowed = Allowed(plan.limits.discharge_a)
@@ -29,6 +35,7 @@ class Told:
         known: Mapping[str, float],
         warnings: Sequence[str],
         course: Now = IDLE,
+        flags: Mapping[str, float | None] = MappingProxyType({}),
     ) -> Mapping[str, float | None]:
         """Every quantity by name.
 
@@ -44,6 +51,7 @@ class Told:
         return MappingProxyType(
             {
                 **shown,
+                **flags,
                 "charge_voltage_limit": volts.value,
                 "charge_current_limit": charge.value,
                 "discharge_current_limit": draw.value,
@@ -67,7 +75,7 @@ class Told:
     @property
     def settled(self) -> bool:
         """Whether the same inputs would tell the same next time, however much later."""
-        return self._request.settled
+        return self._request.settled and self.causes.settled
 
     def _soc(self, t_us: int, soc: float | None, course: Now) -> float | None:
         """What the stages leave of it, then what the person wishes to be shown."""

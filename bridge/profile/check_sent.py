@@ -14,7 +14,7 @@ from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile
 from bridge.profile.units import unit_problem
-from bridge.quantities import QUANTITIES, Kind, Rounding
+from bridge.quantities import CAUSES, QUANTITIES, Kind, Rounding
 
 COARSE_SHARE = 0.05
 COARSE_V = 0.2
@@ -176,7 +176,11 @@ def _check_items(
         if not _is_read(item.quantity, read):
             note = findings.fail if item.absent_raw is None else findings.warn
             note(place, f"{item.quantity}, which no source reads", "a source of it, or something else here")
-        elif _is_measured(item.quantity) and item.absent_raw is None and one.carries_limits:
+        elif (
+            (_is_measured(item.quantity) or item.quantity in CAUSES)
+            and item.absent_raw is None
+            and one.carries_limits
+        ):
             found = f"{item.quantity} without absent, beside limits"
             findings.warn(place, found, "absent = number, else no limit is sent before it has been read once")
         if isinstance(item, QuantityItem):
@@ -189,7 +193,21 @@ def _is_measured(quantity: str) -> bool:
     return QUANTITIES[quantity].kind is Kind.BANK or quantity == "shown_state_of_charge"
 
 
+_NEEDS: dict[str, tuple[frozenset[str], ...]] = {
+    "cell_over_voltage": (frozenset({"cell_voltage_max"}), frozenset({"cell_voltage"})),
+    "cell_under_voltage": (frozenset({"cell_voltage_min"}), frozenset({"cell_voltage"})),
+    "temperature": tuple(frozenset({f"cell_temperature{end}"}) for end in ("", "_min", "_max")),
+    "over_current": (frozenset({"pack_current"}),),
+    "cell_imbalance": (frozenset({"cell_voltage_min", "cell_voltage_max"}), frozenset({"cell_voltage"})),
+    "inverter_silent": (frozenset({"inverter_heartbeat"}),),
+}
+"""Without one of these sets of readings, flags of a cause are never known."""
+
+
 def _is_read(quantity: str, read: set[str]) -> bool:
+    if quantity in CAUSES:
+        needs = [sets for cause, sets in _NEEDS.items() if cause in quantity]
+        return all(any(one <= read for one in sets) for sets in needs)
     if not _is_measured(quantity):
         return True
     name = "state_of_charge" if quantity == "shown_state_of_charge" else quantity
@@ -225,7 +243,7 @@ def sample_values(plan: Plan) -> dict[str, float | None]:
     limits, count = plan.limits, plan.banks[0].cells
     cell_v = round((limits.knee_v + limits.low_knee_v) / 2, 3)
     values: dict[str, float | None] = {
-        name: 1.0 for name, one in QUANTITIES.items() if not one.unit and one.high <= 4
+        name: float(name not in CAUSES) for name, one in QUANTITIES.items() if not one.unit and one.high <= 4
     }
     return values | {
         "balancing": 0.0,
@@ -235,6 +253,7 @@ def sample_values(plan: Plan) -> dict[str, float | None]:
         "pack_voltage": count * cell_v,
         "pack_current": min(20.0, limits.charge_a),
         "state_of_charge": 55.0,
+        "state_of_health": 98.0,
         "shown_state_of_charge": 55.0,
         "cell_voltage_min": cell_v - 0.004,
         "cell_voltage_max": cell_v + 0.004,

@@ -206,6 +206,7 @@ class LimitCompiler:
             request_until_v=until_v,
             plateau_v=cell.plateau_v,
             e_fold=cell.e_fold,
+            imbalance_v=limits.cell_imbalance_v,
         )
 
     def _request_soc(self) -> tuple[float | None, float | None]:

@@ -15,6 +15,9 @@ from bridge.profile.schema_signals import MEASURED, OF_INVERTER, Reading, is_fla
 from bridge.profile.schema_signals import Source as Section
 from bridge.quantities import QUANTITIES, Kind
 
+NEVER_REQUIRED = ("state_of_health",)
+"""Shown and sent, and nothing else: a bank is trusted without it."""
+
 DEAD = 0.5
 """Less than this share of the voltage at which such a cell is lost is rather a loose wire of its sensor:
 not believed, unless the profile says so (own choice). What is lost must be read, so that it is remembered."""
@@ -144,7 +147,7 @@ class SourceCompiler:
             self._findings.fail(key, found, "each quantity once")
             return None
         age_s = reading.max_age_s if reading.max_age_s is not None else section.max_age_s
-        required = section.inverter is None and not reading.optional
+        required = section.inverter is None and not reading.optional and quantity not in NEVER_REQUIRED
         self._slots[place] = Slot(quantity, owner, index, round(age_s * SECOND_US), required)
         self._from[place] = section.message
         return len(self._slots) - 1

@@ -182,6 +182,9 @@ class Limits(Curves):
     cell_lost_release_v: Positive | None = _optional(
         "until it is back here, by itself or a person's work, V; default: cell_floor_v"
     )
+    cell_imbalance_v: Positive = Field(
+        default=0.2, description="cells of a bank that differ by this count as apart, V: a flag, no limit"
+    )
     charge_coldest_c: Celsius | None = _optional("no charging at or below this, °C; default: the chemistry's")
     charge_hottest_c: Celsius | None = _optional("no charging at or above this, °C; default: the chemistry's")
     discharge_coldest_c: Celsius | None = _optional(

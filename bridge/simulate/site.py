@@ -33,6 +33,9 @@ class Charger(NamedTuple):
     manners: Manners = WELL_BEHAVED
 
 
+HEALTH: Final = 97.0
+"""State of health that simulated banks report, %."""
+
 USUAL_CHARGER: Final = Charger()
 
 
@@ -97,6 +100,8 @@ class BankView:
                 return self.bank.current_a
             case "state_of_charge":
                 return self.bank.state_of_charge
+            case "state_of_health":
+                return HEALTH
             case "cell_temperature" | "cell_temperature_min" | "cell_temperature_max":
                 return self._temperature_c(quantity, cell, t_us)
             case "charge_current_permitted":

@@ -51,3 +51,11 @@ def test_sums_and_permissions_need_every_bank() -> None:
         "balancing",
     }
     assert merge(BANKS[:1], [unknown], [True]) == {}
+
+
+def test_the_health_is_that_of_the_worst_bank_if_all_are_known() -> None:
+    """An old bank beside a new one governs; one that says nothing might be worse still."""
+    one, two = ONE._replace(health=98.0), TWO._replace(health=81.0)
+    assert merge(BANKS, [one, two], [True, True])["state_of_health"] == 81.0
+    assert merge(BANKS, [one, two], [True, False])["state_of_health"] == 98.0
+    assert "state_of_health" not in merge(BANKS, [one, TWO], [True, True])

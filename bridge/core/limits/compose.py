@@ -66,9 +66,14 @@ class Limits:
         self._caps = Caps(kept)
 
     @property
+    def tripped(self) -> frozenset[str]:
+        """Names of the cut-offs that are tripped."""
+        return frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
+
+    @property
     def kept(self) -> Kept:
         """What the laws know that is worth keeping over a restart."""
-        tripped = frozenset(name for law in (*self._charge_laws, *self._draw_laws) for name in law.tripped)
+        tripped = self.tripped
         known = zip(self._banks, self._bank_charges, strict=True)
         learnt = {bank.name: rounded(law.learnt) for bank, law in known if law.learnt is not None}
         rows = zip(self._banks, self._bank_draws, strict=True)
