@@ -57,7 +57,6 @@ class Causes:
     def __init__(self, plan: Plan, start_us: int) -> None:
         limits = plan.limits
         self._asked = _asked(plan)
-        self._banks = plan.banks
         self._heard = any(inverter.heartbeat is not None for inverter in plan.inverters)
         over = [
             _nearing(b.charge.cell_trip_v, b.charge.cell_release_v, limits.cell_target_v) for b in plan.banks
@@ -86,7 +85,7 @@ class Causes:
     @property
     def settled(self) -> bool:
         """Whether the same inputs would give the same flags, however much later."""
-        return not self._asked or (self._apart.settled and all(flow.settled for flow in self._flows))
+        return self._apart.settled and all(flow.settled for flow in self._flows)
 
     def flags(
         self,

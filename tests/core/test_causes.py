@@ -15,7 +15,7 @@ from bridge.core.limits.compose import Limits
 from bridge.core.merge import merge
 from bridge.core.outgoing import FlagItem, Item, QuantityItem, Transmission
 from bridge.core.pack import Reading
-from bridge.core.plan import Inverter
+from bridge.core.plan import Inverter, PackFacts
 from bridge.core.reasons import Contribution, Limit, Reason
 from bridge.quantities import CAUSES, Rounding
 from tests.core.limits.test_deep import SIDE
@@ -169,6 +169,16 @@ def test_cut_offs_within_the_usual_span_warn_where_they_trip() -> None:
     assert (flags["cell_over_voltage_warning"], flags["cell_under_voltage_warning"]) == (0.0, 0.0)
 
 
+def test_cut_offs_at_the_usual_ends_are_their_own_warnings() -> None:
+    """Half way between two that are one, there is no way back."""
+    limits = pack_limits()._replace(cell_target_v=3.575, cell_floor_v=2.70)
+    watch = Watch()
+    watch.causes = Causes(Builder(limits=limits, transmissions=telling(CAUSES[0])).plan(), 0)
+    assert watch.go(high_v=3.57, low_v=2.71) == only("cell_imbalance_warning") | {
+        "cell_imbalance_warning": 0.0
+    }
+
+
 def test_one_bank_is_enough_and_none_is_said_only_if_all_are_known() -> None:
     """Banks that do not count say nothing."""
     watch = Watch(2)
@@ -216,8 +226,11 @@ def test_a_current_beyond_what_was_told_warns_once_it_lasts(way: str, sign: floa
         watch.charge_a, watch.draw_a = (amps, 120.0) if way == "charge" else (100.0, amps)
 
     assert watch.last(20, current_a=sign * 90.0) == QUIET
+    assert watch.settled()
     tell(30.0)
-    assert watch.last(14)[name] == 0.0
+    watch.go()
+    assert not watch.settled()
+    assert watch.last(13)[name] == 0.0
     assert watch.go()[name] == 1.0
     assert watch.go() == only(name)
     assert watch.last(3, current_a=sign * (30.0 + allowed_a))[name] == 1.0
@@ -244,6 +257,29 @@ def test_the_greatest_limit_of_late_is_what_a_current_is_held_against() -> None:
     assert watch.last(4)[name] == 0.0
     assert watch.go()[name] == 1.0
     assert watch.last(8, current_a=33.0)[name] == 0.0
+
+
+def test_a_limit_that_was_higher_again_in_between_counts() -> None:
+    """The greatest of what was in force within the time, not the oldest."""
+    watch, name = Watch(), "charge_over_current_warning"
+    watch.last(20, current_a=5.0)
+    for told_a, seconds in ((50.0, 2), (20.0, 6), (40.0, 1)):
+        watch.charge_a = told_a
+        watch.last(seconds)
+    for _ in range(30):
+        assert watch.go(current_a=39.0)[name] == 0.0
+
+
+def test_the_slowest_charger_has_its_time() -> None:
+    """Of several banks' the longest."""
+    watch, name = Watch(2), "charge_over_current_warning"
+    slow = watch.plan.banks[0].charge._replace(facts=PackFacts(lag_s=10.0))
+    banks = watch.plan.banks[0]._replace(charge=slow), watch.plan.banks[1]
+    watch.causes = Causes(watch.plan._replace(banks=banks), 0)
+    watch.last(40)
+    watch.charge_a = 10.0
+    assert watch.last(35)[name] == 0.0
+    assert watch.go()[name] == 1.0
 
 
 def test_what_was_told_before_the_start_is_not_known() -> None:
@@ -273,7 +309,7 @@ def test_a_current_beyond_the_configured_alarms_for_the_pack_and_for_each_bank(w
     plan = Builder(banks=2, limits=limits, transmissions=telling(CAUSES[0])).plan()
     watch = Watch(2)
     watch.plan, watch.causes = plan, Causes(plan, 0)
-    watch.readings[1] = GOOD._replace(current_a=0.0)
+    watch.readings[1] = GOOD._replace(current_a=sign * 13.0)
     assert watch.last(5, current_a=sign * most_a)[names[0]] == 0.0
     assert watch.last(5, bank=1, current_a=sign * 0.5 * most_a)[names[0]] == 1.0
 
