@@ -174,9 +174,7 @@ def test_cut_offs_at_the_usual_ends_are_their_own_warnings() -> None:
     limits = pack_limits()._replace(cell_target_v=3.575, cell_floor_v=2.70)
     watch = Watch()
     watch.causes = Causes(Builder(limits=limits, transmissions=telling(CAUSES[0])).plan(), 0)
-    assert watch.go(high_v=3.57, low_v=2.71) == only("cell_imbalance_warning") | {
-        "cell_imbalance_warning": 0.0
-    }
+    assert not any(watch.go(high_v=3.57, low_v=2.71).values())
 
 
 def test_one_bank_is_enough_and_none_is_said_only_if_all_are_known() -> None:
