@@ -58,7 +58,10 @@ class Needs:
         if any(current_a is None for current_a, share in rows if share):
             self._levels_a[way] = []
             return fixed
-        now_a = [max(0.0, sign * (current_a or 0.0)) if share else 0.0 for current_a, share in rows]
+        now_a = [
+            max(0.0, sign * current_a) if share and current_a is not None else 0.0
+            for current_a, share in rows
+        ]
         before_a = self._levels_a[way] or now_a
         levels_a = [now + keep * (before - now) for now, before in zip(now_a, before_a, strict=True)]
         self._levels_a[way] = levels_a

@@ -9,6 +9,7 @@ from bridge.drill.fault import UNCHANGED, Fault
 from bridge.drill.faults_buses import BusFaults
 from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
+from bridge.drill.faults_reports import report_faults
 from bridge.drill.faults_service import ServiceFaults
 from bridge.drill.result import DrillReport, Outcome, Result, without
 from bridge.drill.stage import build_site
@@ -68,6 +69,7 @@ def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
         *DataFaults(loaded.plan, site).table(),
         *CellFaults(loaded.plan, site).table(),
         *service.inverters(),
+        *report_faults(loaded.plan),
         *BusFaults(loaded.plan, site).table(),
         *service.table(),
     ]

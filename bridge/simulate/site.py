@@ -133,6 +133,7 @@ class Listener:
         limits_us: when the newest limit came, `None` before the first.
         timeout_us: see `bridge.core.plan.Inverter`.
         model: the physics behind it.
+        misreports: what it reports in place of what is so.
         dead: it is switched off: it says and hears nothing.
     """
 
@@ -153,6 +154,7 @@ class Listener:
         self.model = model
         self.ears = ears
         self._static = (plan.limits.charge_voltage_v, plan.limits.discharge_floor_v)
+        self.misreports: dict[str, float] = {}
         self._heeded: dict[str, float] = {}
         self._pack = pack
 
@@ -174,6 +176,8 @@ class Listener:
 
     def value(self, quantity: str, _: int, __: int) -> float:
         """What it reports; see `bridge.simulate.node.ValueOf`."""
+        if quantity in self.misreports:
+            return self.misreports[quantity]
         if quantity == "inverter_voltage":
             return self.model.terminals_v(self._pack)
         if quantity == "inverter_current":

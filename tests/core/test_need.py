@@ -1,6 +1,6 @@
 """Shares by need: what one inverter does not use goes to those that do."""
 
-from bridge.core.need import LEAST, LOOK_US, Needs
+from bridge.core.need import LEAST, Needs
 
 WHOLE = 2000
 EQUAL = ((1000, 1000), (1000, 1000))
@@ -19,6 +19,8 @@ def test_the_fixed_shares_hold_until_something_flows() -> None:
     needs = Needs(WHOLE, EQUAL, (100.0, 100.0), 0)
     assert needs.shares == EQUAL
     assert after(60, needs, 1.9, 0.0).shares == EQUAL
+    assert after(60, Needs(WHOLE, EQUAL, (100.0, 100.0), 0), -1.9, 0.0).shares == EQUAL
+    assert after(60, Needs(WHOLE, EQUAL, (100.0, 100.0), 0), 2.0, 0.0).shares != EQUAL
 
 
 def test_what_one_does_not_use_goes_to_the_other() -> None:
@@ -33,8 +35,9 @@ def test_shares_follow_slowly_and_come_back() -> None:
     """With a time constant of some seconds."""
     needs = after(60, Needs(WHOLE, EQUAL, (100.0, 100.0), 0), 50.0, 50.0)
     assert needs.shares[0] == (1000, 1000)
-    after(2, needs, 50.0, 0.0, start_us=60 * SECOND)
-    assert 1000 < needs.shares[0][0] < 1200
+    after(1, needs, 50.0, 0.0, start_us=60 * SECOND)
+    assert needs.shares[0] == (1038, 960)  # 50 A, and nine tenths of 50 A
+    after(1, needs, 50.0, 0.0, start_us=61 * SECOND)
     after(120, needs, 50.0, 0.0, start_us=62 * SECOND)
     assert needs.shares[0] == (1748, 250)  # rounded down; what is left over is nobody's
     after(90, needs, 50.0, 50.0, start_us=182 * SECOND)
@@ -44,9 +47,9 @@ def test_shares_follow_slowly_and_come_back() -> None:
 def test_they_are_looked_at_once_a_second() -> None:
     """Whatever comes in between."""
     needs = Needs(WHOLE, EQUAL, (100.0, 100.0), 0)
-    needs.look(LOOK_US - 1, (50.0, 0.0))
+    needs.look(999_999, (50.0, 0.0))
     assert needs.shares == EQUAL
-    needs.look(LOOK_US, (50.0, 0.0))
+    needs.look(1_000_000, (50.0, 0.0))
     assert needs.shares[0] == (1750, 250)  # nothing is known from before
 
 
@@ -75,3 +78,10 @@ def test_the_sum_is_never_more_than_the_whole() -> None:
         charge, draw = after(9, Needs(WHOLE, fixed, (100.0, 100.0), 0), *amps).shares
         assert 1490 <= sum(charge) <= 1500
         assert draw == fixed[1]
+
+
+def test_after_a_pause_what_is_new_counts() -> None:
+    """What was known longer ago than the time constant counts for nothing, not for less."""
+    needs = after(60, Needs(WHOLE, EQUAL, (100.0, 100.0), 0), 50.0, 50.0)
+    needs.look(90 * SECOND, (50.0, 0.0))
+    assert needs.shares[0] == (1750, 250)
