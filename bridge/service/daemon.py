@@ -13,16 +13,15 @@ from bridge.core.kept import NOTHING, Kept
 from bridge.core.succession import Succession
 from bridge.errors import (
     EXIT_INTERNAL,
-    EXIT_OK,
-    EXIT_UNSENT,
     AmpweirError,
     BusError,
 )
 from bridge.frames import Frame
 from bridge.profile.fingerprint import fingerprint
+from bridge.service.beside import Beside
 from bridge.service.contained import contained
 from bridge.service.journal import Journal
-from bridge.service.lastwords import PATIENCE_US, LastWords, Unsent, send_patiently
+from bridge.service.lastwords import PATIENCE_US, LastWords, Unsent, attempt, send_patiently, tell_unsent
 from bridge.service.leaving import Leaving
 from bridge.service.loading import Fresh, Loading, Refused
 from bridge.service.notify import Notifier
@@ -74,14 +73,15 @@ class Daemon:
         self._loaded = loaded
         self._world = world
         self._dry = dry
-        self._others = Others(journal)
         self._status_every_us = status_every_us
-        self._failures: dict[str, str] = {}
-        self._untold = (0, "")
-        self._journal = contained(journal, self._not_told)
-        self._recorder = None if recorder is None else contained(recorder, self._not_recorded)
-        self._notifier = contained(notifier or Notifier({}), self._not_done)
-        self._store = None if store is None else contained(store, self._not_done)
+        self._t_us = 0
+        self._beside = Beside(journal, recorder, store, notifier, lambda: self._t_us)
+        self._journal, self._notifier = self._beside.journal, self._beside.notifier
+        self._store = self._beside.store
+        self._others = Others(self._journal)
+        self._owed: list[Frame] = []
+        self._owed_us = 0
+        self._asked: tuple[Request, ...] = ()
         self._last = LastWords(loaded.plan)
         self._t_us = start_us = world.now_us()
         kept = NOTHING
@@ -98,8 +98,8 @@ class Daemon:
         self._coming: Fresh | None = None
         self._said_status_us = self._told_us = self._fed_us = self._judged_us = start_us
         self._ready = False
-        if self._recorder is not None:
-            self._recorder.start(start_us, loaded, kept)
+        if self._beside.recorder is not None:
+            self._beside.recorder.start(start_us, loaded, kept)
 
     @property
     def engine(self) -> Succession:
@@ -109,7 +109,7 @@ class Daemon:
     def _begin_with(self, loaded: "LoadedProfile", t_us: int) -> None:
         """What is looked after follows from the plan whose frames leave."""
         self._leaving = Leaving(loaded.plan, t_us, self._leaving.told_on)
-        self._shown = contained(ShownFrames(loaded.plan), self._not_told) if self._dry else None
+        self._shown = contained(ShownFrames(loaded.plan), self._beside.not_told) if self._dry else None
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────
 
@@ -127,8 +127,7 @@ class Daemon:
             return fault.exit_code if isinstance(fault, AmpweirError) else EXIT_INTERNAL
         finally:
             self._notifier.tell("STOPPING=1")
-            if self._recorder is not None:
-                self._recorder.close()
+            self._beside.end_recording()
 
     def _turn(self) -> int | None:
         """One wait, and all that follows from it. Returns the exit code once all is over."""
@@ -137,14 +136,16 @@ class Daemon:
         self._t_us = batch.t_us
         before = self._engine.decision
         if batch.t_us - wanted_us > self._engine.plan.tick_us:
-            if self._recorder is not None:
-                self._recorder.resumed(batch.t_us, self._engine.latest_us)
+            if self._beside.recorder is not None:
+                self._beside.recorder.resumed(batch.t_us, self._engine.latest_us)
             due = self._engine.resume(batch.t_us)
         else:
             due = self._engine.poll(batch.t_us)
         if self._coming is not None:
             self._look_for_successor(batch.t_us)
-        self._dispatch(due)
+        unsent = self._dispatch(due)
+        if unsent or self._owed:
+            self._pay(unsent)
         self._take(batch)
         decision = self._engine.decision
         if decision is not before:
@@ -154,10 +155,11 @@ class Daemon:
             self._journal.decision(decision)
         for note in self._engine.take_notes():
             self._journal.note(note)
-        if Request.STOP in batch.requests:
+        requests, self._asked = [*self._asked, *batch.requests], ()
+        if Request.STOP in requests:
             return self._stop(batch.t_us)
         self._supervise(batch.t_us)
-        for request in batch.requests:
+        for request in requests:
             self._answer(request)
         if self._loading.busy:
             self._reload(batch.t_us)
@@ -167,8 +169,8 @@ class Daemon:
         for frame in batch.frames:
             if not (self._dry and self._others.sent(self._engine.plan, batch.t_us, frame)):
                 self._engine.receive(batch.t_us, frame)
-            if self._recorder is not None:
-                self._recorder.received(batch.t_us, frame)
+            if self._beside.recorder is not None:
+                self._beside.recorder.received(batch.t_us, frame)
         for notice in batch.notices:
             self._journal.notice(batch.t_us, notice)
 
@@ -188,15 +190,27 @@ class Daemon:
                 news = self._leaving.left(item)
             else:
                 news = self._leaving.refused(item, trouble)
-            if self._recorder is not None:
-                self._recorder.sent(item)
+            if self._beside.recorder is not None:
+                self._beside.recorder.sent(item)
                 if trouble is not None:
-                    self._recorder.unsent(item, str(trouble))
+                    self._beside.recorder.unsent(item, str(trouble))
             if news is not None:
                 self._journal.notice(item.t_us, news)
             if self._shown is not None and (line := self._shown.line(item)):
                 self._journal.say(item.t_us, line)
         return unsent
+
+    def _pay(self, unsent: list[Due]) -> None:
+        """Last frames of messages that are no longer sent are tried again, for as long as those of a stop."""
+        sent = {(one.bus, one.layout.key) for one in self._engine.plan.transmissions}
+        owed = [due.frame for due in unsent if (due.frame.bus, due.frame.key) not in sent]
+        if owed and not self._owed:
+            self._owed_us = self._t_us
+        why: dict[str, str] = {}
+        self._owed = attempt(self._world, self._owed + owed, why)
+        if self._owed and self._t_us - self._owed_us >= PATIENCE_US:
+            self._owed = []
+            self._tell_unsent(Unsent(why))
 
     # ── supervision ─────────────────────────────────────────────────────────────────────────────────
 
@@ -213,13 +227,11 @@ class Daemon:
             self._told_us = t_us
             self._last.learn(decision.values)
             notifier.tell(f"STATUS={self._status()}")
-            if self._recorder is not None and (trouble := self._recorder.flush()):
+            if self._beside.recorder is not None and (trouble := self._beside.recorder.flush()):
                 self._journal.say(t_us, f"recording ended: {trouble}", "error")
             if self._store is not None and (trouble := self._store.save(self._loaded, self._engine, t_us)):
                 self._journal.say(t_us, trouble, "warning")
-            if self._untold[0]:
-                (count, why), self._untold = self._untold, (0, "")
-                self._journal.say(t_us, f"{count} lines could not be told: {why}", "error")
+            self._beside.tell_untold()
         if self._status_every_us and t_us - self._said_status_us >= self._status_every_us:
             self._said_status_us = t_us
             self._journal.status(decision)
@@ -232,7 +244,7 @@ class Daemon:
         try:
             text = status_line(self._engine.decision)
         except Exception as problem:
-            self._not_told("status", problem)
+            self._beside.not_told("status", problem)
             text = "no words for the status"
         stuck = self._leaving.stuck(self._t_us)
         return f"{text}; no frame leaves on {', '.join(stuck)}" if stuck else text
@@ -274,8 +286,8 @@ class Daemon:
         kept = self._handed_on(loaded)
         self._engine.replace(t_us, loaded.plan, kept)
         self._coming = fresh
-        if self._recorder is not None:
-            self._recorder.replaced(t_us, loaded, kept)
+        if self._beside.recorder is not None:
+            self._beside.recorder.replaced(t_us, loaded, kept)
         text = "it takes over once its readings are trusted; until then no limit is looser than it allows"
         self._journal.say(t_us, f"profile taken: {loaded.plan.name}" + (f"; {text}" * self._engine.waits))
         self._look_for_successor(t_us)
@@ -291,7 +303,9 @@ class Daemon:
         """Where limits leave by another bus: zeros leave on the old one first, then the new one is opened."""
         loaded = fresh.loaded
         kept = self._handed_on(loaded)
-        self._tell_unsent(self._close(t_us))
+        lost = self._close(t_us)
+        self._asked = lost.requests  # while it waited for a bus
+        self._tell_unsent(lost)
         try:
             self._world.reopen(loaded.buses)
         except BusError as problem:
@@ -303,8 +317,8 @@ class Daemon:
         self._coming = None
         self._engine.restart(t_us, loaded.plan, kept)
         self._begin_with(loaded, t_us)
-        if self._recorder is not None:
-            self._recorder.reloaded(t_us, loaded, kept)
+        if self._beside.recorder is not None:
+            self._beside.recorder.reloaded(t_us, loaded, kept)
 
     def _handed_on(self, loaded: "LoadedProfile") -> Kept:
         kept = self._engine.kept
@@ -317,8 +331,8 @@ class Daemon:
         """Zero currents first; then what is to be told and kept. Returns the exit code."""
         lost = self._close(t_us)
         self._journal.say(t_us, "stopping: currents to zero")
-        if self._recorder is not None:
-            self._recorder.stopped(t_us)
+        if self._beside.recorder is not None:
+            self._beside.recorder.stopped(t_us)
         code = self._tell_unsent(lost)
         if self._store is not None and (trouble := self._store.close(self._loaded, self._engine, t_us)):
             self._journal.say(t_us, trouble, "warning")
@@ -328,7 +342,8 @@ class Daemon:
         """Zero currents leave; returns which did not."""
         silent = self._engine.decision.state is State.SILENT
         due = self._engine.close(t_us)
-        frames = [item.frame for item in self._dispatch(due)]
+        frames = self._owed + [item.frame for item in self._dispatch(due)]
+        self._owed = []
         if not silent and not self._dry:
             frames += self._last.beside(item.frame for item in due)
         return self._send_zeros(frames)
@@ -339,11 +354,11 @@ class Daemon:
             silent = self._engine.decision.state is State.SILENT
         except Exception:  # better a word too many
             silent = False
-        lost = Unsent({}, ())
+        lost = Unsent({})
         if not self._dry and not silent:
             if self._coming is not None and self._engine.plan is self._coming.loaded.plan:
                 self._last = self._coming.last  # it has taken over in the very moment of the fault
-            lost = self._send_zeros(self._last.frames(self._engine))
+            lost = self._send_zeros(self._owed + self._last.frames(self._engine))
         text = f"internal fault, currents to zero: {type(fault).__name__}: {fault}"
         self._journal.say(self._t_us, text, "error")
         self._tell_unsent(lost)
@@ -355,37 +370,4 @@ class Daemon:
         return send_patiently(self._world, frames, worth=self._leaving.told_on.__contains__)
 
     def _tell_unsent(self, lost: Unsent) -> int:
-        """Says which zero currents did not leave; returns the exit code of an orderly stop."""
-        for notice in lost.notices:
-            self._journal.notice(self._t_us, notice)
-        code = EXIT_OK
-        for bus, why in lost.why.items():
-            if bus in self._leaving.told_on:
-                code = EXIT_UNSENT
-                text = f"tried for {PATIENCE_US / 1e6:g} s; its inverter is left to its own time-out"
-            else:
-                text = "no limits had left on it before"
-            self._journal.say(
-                self._t_us, f"bus {bus}: the zero currents did not leave: {why}; {text}", "error"
-            )
-        return code
-
-    # ── what fails beside the road ──────────────────────────────────────────────────────────────────
-
-    def _not_told(self, _: str, problem: Exception) -> None:
-        self._untold = self._untold[0] + 1, f"{type(problem).__name__}: {problem}"
-
-    def _not_recorded(self, _: str, problem: Exception) -> None:
-        """A recording with a hole cannot be replayed: it ends here."""
-        recorder, self._recorder = self._recorder, None
-        if recorder is not None:
-            recorder.close()
-            text = f"recording ended: {type(problem).__name__}: {problem}"
-            self._journal.say(self._t_us, text, "error")
-
-    def _not_done(self, name: str, problem: Exception) -> None:
-        """Told once, and again when something else is the matter."""
-        text = f"{name}: {type(problem).__name__}: {problem}"
-        if self._failures.get(name) != text:
-            self._failures[name] = text
-            self._journal.say(self._t_us, f"not done: {text}", "warning")
+        return tell_unsent(self._journal, self._t_us, lost, self._leaving.told_on)

@@ -6,7 +6,7 @@ strict receiver expects them; where it cannot make them, those kept for this go 
 """
 
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import Final, NamedTuple
 
@@ -14,10 +14,11 @@ from bridge.core.engine import Engine
 from bridge.core.outgoing import CounterItem, Transmission
 from bridge.core.plan import Plan
 from bridge.core.succession import Succession
-from bridge.errors import BusError
+from bridge.errors import EXIT_OK, EXIT_UNSENT, BusError
 from bridge.frames import Frame
+from bridge.service.journal import Journal
 from bridge.service.seam import BusNotice
-from bridge.service.world import World
+from bridge.service.world import Request, World
 
 PATIENCE_US: Final = 2_000_000
 """Zero currents that cannot leave are tried again for this long."""
@@ -38,10 +39,12 @@ class Unsent(NamedTuple):
     Attributes:
         why: by bus, what was the matter.
         notices: what happened to the buses meanwhile.
+        requests: what was asked of the daemon meanwhile.
     """
 
     why: Mapping[str, str]
-    notices: tuple[BusNotice, ...]
+    notices: tuple[BusNotice, ...] = ()
+    requests: tuple[Request, ...] = ()
 
 
 class LastWords:
@@ -131,22 +134,23 @@ def send_patiently(
     """
     why: dict[str, str] = {}
     notices: list[BusNotice] = []
-    pending = _attempt(world, frames, why)
+    requests: list[Request] = []
+    pending = attempt(world, frames, why)
     begin_us = before_us = _now(world)
     stuck = 0
     while pending and before_us - begin_us < PATIENCE_US and stuck < _STUCK:
         if not any(worth(frame.bus) for frame in pending):
             break
-        notices += _pause(world, before_us + AGAIN_US)
+        _pause(world, before_us + AGAIN_US, notices, requests)
         now_us = _now(world)
         stuck = 0 if now_us > before_us else stuck + 1
         before_us = max(now_us, before_us)
-        pending = _attempt(world, pending, why)
+        pending = attempt(world, pending, why)
     lost = {frame.bus for frame in pending}
-    return Unsent({bus: text for bus, text in why.items() if bus in lost}, tuple(notices))
+    return Unsent({bus: text for bus, text in why.items() if bus in lost}, tuple(notices), tuple(requests))
 
 
-def _attempt(world: World, frames: Sequence[Frame], why: dict[str, str]) -> list[Frame]:
+def attempt(world: World, frames: Sequence[Frame], why: dict[str, str]) -> list[Frame]:
     """Tries each once; returns those that did not leave, and of their messages what came behind them."""
     pending: list[Frame] = []
     behind = set()
@@ -164,13 +168,15 @@ def _attempt(world: World, frames: Sequence[Frame], why: dict[str, str]) -> list
     return pending
 
 
-def _pause(world: World, until_us: int) -> list[BusNotice]:
+def _pause(world: World, until_us: int, notices: list[BusNotice], requests: list[Request]) -> None:
     """Lets a moment pass, and the world look after its buses."""
     try:
-        return world.wait(until_us).notices
+        batch = world.wait(until_us)
     except Exception:  # then time has to pass without it
         time.sleep(AGAIN_US / 1e6)
-        return []
+    else:
+        notices += batch.notices
+        requests += batch.requests
 
 
 def _now(world: World) -> int:
@@ -178,3 +184,23 @@ def _now(world: World) -> int:
         return world.now_us()
     except Exception:
         return 0
+
+
+def tell_unsent(journal: Journal, t_us: int, lost: Unsent, told_on: Collection[str]) -> int:
+    """Says which zero currents did not leave; returns the exit code of an orderly stop.
+
+    Args:
+        journal: where to.
+        t_us: engine time.
+        lost: what did not leave.
+        told_on: the buses on which limits had left before.
+    """
+    for notice in lost.notices:
+        journal.notice(t_us, notice)
+    for bus, why in lost.why.items():
+        if bus in told_on:
+            text = f"tried for {PATIENCE_US / 1e6:g} s; its inverter is left to its own time-out"
+        else:
+            text = "no limits had left on it before"
+        journal.say(t_us, f"bus {bus}: the zero currents did not leave: {why}; {text}", "error")
+    return EXIT_UNSENT if any(bus in told_on for bus in lost.why) else EXIT_OK

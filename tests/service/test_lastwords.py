@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -118,7 +119,7 @@ def test_zeros_that_cannot_leave_are_tried_again(back_s: float, error: Exception
     world = WaitingWorld([], lambda t_us, _: error if t_us < back_s * SECOND_US else None)
     world.asked = True
     frames = [Frame("cabin", 1, b"\x01"), Frame("cabin", 1, b"\x02"), Frame("shed", 1, b"\x03")]
-    assert send_patiently(world, frames) == ({}, ())
+    assert send_patiently(world, frames).why == {}
     assert [frame for _, frame in world.sent] == frames
     assert world.sent[0][0] - back_s * SECOND_US <= 5_000
 
@@ -227,3 +228,50 @@ def test_a_stop_comes_before_whatever_else_is_asked_for() -> None:
     assert daemon.run() == EXIT_OK
     assert world.reopened == []
     assert not lines.having("profile")
+
+
+def loaded_without(name: str) -> LoadedProfile:
+    """The cabin, and one message less."""
+    loaded = loaded_profile("cabin")
+    sent = tuple(one for one in loaded.plan.transmissions if not one.name.startswith(name))
+    assert len(sent) == len(loaded.plan.transmissions) - 1
+    return replace(loaded, plan=loaded.plan._replace(transmissions=sent))
+
+
+@pytest.mark.parametrize("back_s", [0.0, 1.0, 1e6])
+def test_the_last_frame_of_a_message_that_is_no_longer_sent_is_tried_again(back_s: float) -> None:
+    """The new profile has taken over, and goes on; the old message's zero leaves as soon as it can."""
+    world = WaitingWorld([])
+    loaded = loaded_profile("cabin")
+    key = next(one.layout.key for one in loaded.plan.transmissions if one.name.startswith("PackPermissions"))
+    over: list[int] = []
+
+    def refuse(t_us: int, frame: Frame) -> Exception | None:
+        if t_us < 10 * SECOND_US or frame.key != key:
+            return None
+        if daemon.engine.plan is not loaded.plan and not over:
+            over.append(t_us)
+        return BusFull("full") if not over or t_us < over[0] + back_s * SECOND_US else None
+
+    script = [*healthy_script(30), Event(10 * SECOND_US, requests=[Request.RELOAD])]
+    script.sort(key=lambda event: event.t_us)
+    world = WaitingWorld(script, refuse)
+    lines = Lines()
+    daemon = Daemon(
+        loaded,
+        world,
+        Journal(make_logger(write=lines)),
+        load=lambda: loaded_without("PackPermissions"),
+    )
+    assert daemon.run() == EXIT_OK
+    assert over
+    after = [t_us for t_us, frame in world.sent if frame.key == key and t_us >= over[0]]
+    told = lines.having("the zero currents did not leave: full")
+    if back_s > 2.0:
+        assert after == []
+        assert len(told) == 1
+    else:
+        assert after
+        assert after[0] - over[0] <= back_s * SECOND_US + 110_000
+        assert not told
+    assert [t_us for t_us, frame in world.sent if frame.key == 0xA6 and t_us > over[0] + 3 * SECOND_US]
