@@ -5,14 +5,15 @@ allowed age is treated as never seen. One source cannot vouch for another: each 
 own age.
 """
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from enum import Enum
 from typing import NamedTuple
 
 from bridge.core.contradiction import contradiction, crossed
 from bridge.core.count import CellCount
 from bridge.core.intake import PERMISSIONS, Memory, check_integrity, judge
-from bridge.core.plan import Bank, Plan, Slot, Source
+from bridge.core.plan import Bank, Plan, Source
+from bridge.core.stamps import Stamps
 from bridge.core.twins import Twins
 from bridge.core.worst import worst
 from bridge.errors import FrameRefused
@@ -57,7 +58,8 @@ class Reading(NamedTuple):
     Attributes:
         cells_v: all cells, or `None` unless every one is fresh.
         doubt: first reason found not to trust the bank.
-        connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted.
+        connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted. It is not
+            believed to be apart while more current flows than its sensor may be wrong by.
         lapsed: a cell or temperature that was seen and is too old now, by name: the extremes are those of
             the rest.
         health: state of health, %.
@@ -144,7 +146,7 @@ class PackState:
         self._frames = dict.fromkeys((source.owner for source in plan.sources), 0)
         self._kept: dict[str, _Kept] = {}
         self._twins = Twins(plan)
-        self._stamps = {bank.name: _Stamps(bank, plan.slots) for bank in plan.banks}
+        self._stamps = {bank.name: Stamps(bank, plan.slots) for bank in plan.banks}
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
 
@@ -265,17 +267,20 @@ class PackState:
         # A single known extreme temperature stands for both: there is no better knowledge.
         coldest_c = hottest_c if coldest_c is None else coldest_c
         hottest_c = coldest_c if hottest_c is None else hottest_c
-        pack_v = get("pack_voltage")
+        pack_v, current_a, connected = get("pack_voltage"), get("pack_current"), get("bank_connected")
+        belied = self._belied(bank) if connected == 0.0 else None
+        if belied is not None:
+            connected = None
         cells_v = cells if len(cells) == bank.cells else None
         doubt = self._doubt(bank, t_us)
         if doubt is None:
             found = contradiction(bank, pack_v, low_v, high_v, cells_v, self._times.sum_tolerance_v)
             found = self._counts[bank.name].judge(found, pack_v, low_v, high_v, cells_v)
             found = crossed("cell", said_v, "V") or crossed("temperature", said_c, "°C") or found
-            doubt = self._mismatch(bank.name, t_us, found)
+            doubt = self._mismatch(bank.name, t_us, belied or found)
         return Reading(
             pack_v,
-            get("pack_current"),
+            current_a,
             get("state_of_charge"),
             low_v,
             high_v,
@@ -288,11 +293,19 @@ class PackState:
             get("discharge_current_permitted"),
             get("balancing"),
             doubt,
-            get("bank_connected"),
+            connected,
             self._lapsed(bank, t_us),
             get("state_of_health"),
             *self._stamps[bank.name].look(t_us, until_us, whole=cells_v is not None),
         )
+
+    def _belied(self, bank: Bank) -> str | None:
+        """What its current says against a bank's word that it is apart; the last, if its monitor is off."""
+        slot = bank.slots.get("pack_current")
+        flows_a = None if slot is None else self._values[slot]
+        if flows_a is None or abs(flows_a) <= bank.charge.facts.current_zero_a:
+            return None
+        return f"said not to be connected, but {flows_a:.1f} A flow"
 
     def _lapsed(self, bank: Bank, t_us: int) -> str | None:
         for slot in self._extremes[bank.name]:
@@ -323,34 +336,6 @@ class PackState:
             self._counts[bank].believe()
             return Doubt(Trouble.MISMATCH, f"bank {bank}, {contradiction}")
         return None
-
-
-class _Stamps:
-    """How old what a bank's laws go by is. Mutable; one for each bank.
-
-    All cells, if each is known: the oldest of them, because a law looks at every one. Else the extremes that
-    are told, or what single cells there are.
-    """
-
-    def __init__(self, bank: Bank, slots: Sequence[Slot]) -> None:
-        def aged(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
-            return tuple((slot, slots[slot].max_age_us) for slot in numbers)
-
-        ends = ("cell_voltage_min", "cell_voltage_max")
-        self._cells = aged(bank.cell_slots)
-        self._ends = aged(bank.slots[name] for name in ends if name in bank.slots)
-        self._oldest_us: int | None = None
-        self._waited_us: int | None = None
-
-    def look(self, t_us: int, until_us: Sequence[int], *, whole: bool) -> tuple[int | None, int | None]:
-        """When the oldest came in, and how old the oldest had become when it was renewed last."""
-        rows = self._cells if whole else self._ends or self._cells
-        came = [until_us[slot] - age_us for slot, age_us in rows if until_us[slot] >= t_us]
-        oldest_us, before_us = min(came, default=None), self._oldest_us
-        if oldest_us is not None and before_us is not None and oldest_us > before_us:
-            self._waited_us = t_us - before_us
-        self._oldest_us = oldest_us
-        return oldest_us, self._waited_us
 
 
 def _optional(plan: Plan, bank: Bank) -> tuple[int, ...]:

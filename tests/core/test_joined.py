@@ -230,3 +230,50 @@ def test_a_bank_that_takes_more_than_its_share_passes_by_no_limit_that_the_whole
     for one, other in ((0.0, 0.0), (20.0, 20.0), (4.0, 36.0), (-20.0, 40.0), (-36.0, 36.0)):
         assert not passed_by(one, other)
     assert passed_by(6.0, 54.0)
+
+
+@pytest.mark.parametrize(("amps", "believed"), [(1.0, True), (-1.0, True), (1.1, False), (-20.0, False)])
+def test_a_bank_in_which_a_current_flows_is_not_apart_whatever_it_says(amps: float, believed: bool) -> None:
+    """It counts at once, and is in doubt once that has lasted for longer than readings may contradict."""
+    rig = Rig(plan(), bank(0), bank(1))
+    rig.run(10.0, SECOND // 2)
+    pack = rig.speakers[1]
+    pack.joined, pack.amps, pack.cells_v = 0, amps, [3.52, *pack.cells_v[1:]]
+    rig.run(0.5, SECOND // 2)
+    reading = rig.engine._pack.read(rig.engine.plan.banks[1], rig.t_us)
+    assert reading.apart is believed
+    assert (rig.limits()[1] < 20.0) is not believed
+    rig.run(2.0, SECOND // 2)
+    assert rig.state() is (State.FOLLOWING if believed else State.HOLDING)
+    assert rig.engine.decision.cause == (
+        ""
+        if believed
+        else f"bank bank2, said not to be connected, but {amps:.1f} A flow: readings contradict each other"
+    )
+
+
+def test_its_last_current_counts_once_its_monitor_is_off() -> None:
+    """Only the switch is heard: with 20 A before, it is not believed."""
+    for amps in (0.0, 20.0):
+        rig = Rig(plan(), bank(0), bank(1))
+        rig.speakers[1].amps = amps
+        rig.run(10.0, SECOND // 2)
+        silent = rig.speakers[1]
+        silent.joined, rig.quiet = 0, {1}
+        for _ in range(10):
+            rig.hear([frame for frame in silent.all() if frame.key == 0x114])
+            rig.run(0.5, SECOND // 2)
+        assert (rig.state() is State.FOLLOWING) is (amps == 0.0)
+
+
+def test_a_bank_without_a_current_sensor_is_believed() -> None:
+    """There is nothing to belie it."""
+    whole = plan()
+    banks = tuple(
+        one._replace(slots={name: slot for name, slot in one.slots.items() if name != "pack_current"})
+        for one in whole.banks
+    )
+    rig = Rig(whole._replace(banks=banks), bank(0), bank(1, joined=0))
+    rig.speakers[1].amps = 50.0
+    rig.run(10.0, SECOND // 2)
+    assert rig.engine._pack.read(banks[1], rig.t_us).apart

@@ -108,3 +108,70 @@ def test_what_of_a_limit_is_for_a_bank() -> None:
     assert heeded_a(100.0, 0.5, 30.0, 0.0) == 50.0
     for unknown in ((None, 80.0), (64.0, None), (0.0, 80.0), (-3.0, -80.0)):
         assert heeded_a(100.0, 0.5, *unknown) == 50.0
+
+
+def back(two: Shares, *currents_a: float | None, seconds: float, apart: int = 1) -> list[float]:
+    """The shares after a bank was apart for two minutes, in which the others drew, and is back for a while."""
+    away = [i == apart for i in range(len(currents_a))]
+    for _ in range(120):
+        two.update([0.0 if off else 60.0 for off in away], [not off for off in away], 1.0, away)
+    for _ in range(round(seconds)):
+        found = two.update(currents_a, [True] * len(away), 1.0, [False] * len(away))
+    return found
+
+
+def test_a_bank_without_a_sensor_that_is_back_does_not_hold_limits_down_for_ever() -> None:
+    """Half a minute of everything to each, then bit by bit to what is expected, within five minutes."""
+    found = [back(shares(200.0, 100.0), 40.0, None, seconds=after_s) for after_s in (30, 180, 330, 331)]
+    assert found[0] == [1.0, 1.0]
+    assert found[1] == [pytest.approx(1 - 1 / 3 * 0.5), pytest.approx(1 - 2 / 3 * 0.5)]
+    assert found[2] == [pytest.approx(2 / 3, abs=0.002), pytest.approx(1 / 3, abs=0.003)]
+    assert found[3] == [pytest.approx(2 / 3), pytest.approx(1 / 3)]
+
+
+def test_what_was_learnt_without_a_bank_is_forgotten_once_it_is_back_and_at_rest() -> None:
+    """All currents are known, and none flows to speak of: no bank feeds another."""
+    two = shares(200.0, 100.0)
+    assert back(two, 1.0, -1.0, seconds=30) == [1.0, 1.0]
+    assert not two.settled
+    for _ in range(31):
+        found = two.update([1.0, -1.0], [True, True], 1.0, [False, False])
+    assert found == [pytest.approx(2 / 3), pytest.approx(1 / 3)]
+    assert two.settled
+
+
+def test_what_flows_once_a_bank_is_back_says_it_sooner_and_stays() -> None:
+    """Measured for two minutes it is known, and a rest takes nothing from it."""
+    two = shares(100.0, 100.0)
+    measured = back(two, 42.0, 18.0, seconds=120)
+    assert measured == [pytest.approx(0.7, abs=0.02), 0.5]
+    for _ in range(900):
+        assert two.update([0.0, 0.0], [True, True], 1.0, [False, False]) == measured
+        assert two.update([None, 0.0], [True, True], 1.0, [False, False]) == measured
+    other = shares(100.0, 100.0)
+    short = back(other, 42.0, 18.0, seconds=60)
+    for _ in range(90):
+        rested = other.update([0.0, 0.0], [True, True], 1.0, [False, False])
+    assert 0.7 < short[0] < 0.8
+    assert rested == [0.5, 0.5]
+
+
+def test_a_bank_that_was_lost_and_is_found_leaves_no_share_of_the_others_behind() -> None:
+    """It was not known to be apart; what the other took alone goes back all the same."""
+    two = shares(100.0, 100.0)
+    for _ in range(300):
+        two.update([60.0, None], [True, False], 1.0)
+    assert two.update([1.0, 1.0], [True, True], 1.0) == [1.0, 0.5]
+    for _ in range(61):
+        found = two.update([1.0, 1.0], [True, True], 1.0)
+    assert found == [0.5, 0.5]
+
+
+def test_a_bank_that_does_not_count_learns_nothing_of_its_share() -> None:
+    """What flows in it is not known to be nothing."""
+    two = shares(100.0, 100.0)
+    for _ in range(300):
+        two.update([18.0, 42.0], [True, True], 1.0)
+    for _ in range(300):
+        two.update([60.0, 0.0], [True, False], 1.0)
+    assert two.update([0.0, 0.0], [True, True], 1.0)[1] == pytest.approx(0.7, abs=0.001)

@@ -1,0 +1,35 @@
+"""How old what the laws of a bank go by is: by accepted frames that carry its cells, and by nothing else."""
+
+from collections.abc import Iterable, Sequence
+
+from bridge.core.plan import Bank, Slot
+
+
+class Stamps:
+    """Of one bank. Mutable; owned by the state of one pack.
+
+    All cells, if each is known: the oldest of them, because a law looks at every one. Else the extremes that
+    are told, or what single cells there are.
+    """
+
+    def __init__(self, bank: Bank, slots: Sequence[Slot]) -> None:
+        """Nothing was renewed yet."""
+
+        def aged(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
+            return tuple((slot, slots[slot].max_age_us) for slot in numbers)
+
+        ends = ("cell_voltage_min", "cell_voltage_max")
+        self._cells = aged(bank.cell_slots)
+        self._ends = aged(bank.slots[name] for name in ends if name in bank.slots)
+        self._oldest_us: int | None = None
+        self._waited_us: int | None = None
+
+    def look(self, t_us: int, until_us: Sequence[int], *, whole: bool) -> tuple[int | None, int | None]:
+        """When the oldest came in, and how old the oldest had become when it was renewed last."""
+        rows = self._cells if whole else self._ends or self._cells
+        came = [until_us[slot] - age_us for slot, age_us in rows if until_us[slot] >= t_us]
+        oldest_us, before_us = min(came, default=None), self._oldest_us
+        if oldest_us is not None and before_us is not None and oldest_us > before_us:
+            self._waited_us = t_us - before_us
+        self._oldest_us = oldest_us
+        return oldest_us, self._waited_us
