@@ -77,7 +77,7 @@ def status_line(decision: Decision) -> str:
 
     known = seen.get("pack_voltage") is not None
     pack = (
-        "no readings yet"
+        "no readings"
         if not known
         else (
             f"{get('pack_voltage')} {get('pack_current')} {get('state_of_charge')}"

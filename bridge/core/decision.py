@@ -20,9 +20,7 @@ class Decision(NamedTuple):
         charge_current: A.
         discharge_current: A, a magnitude.
         discharge_floor: V.
-        values: every quantity by name, for the encoder; `None` where never seen. Measured ones keep the
-            last accepted value: they are shown, they feed no limit. The pack's own permissions are `None`
-            again once they are too old, because a receiver may act on them.
+        values: every quantity by name, for the encoder; `None` where not known: never seen, or too old.
         warnings: what a person should look at, one sentence each.
         stage: stage of the charge and why, for people; "" where the profile has no stages.
         progress: how commissioning stands, for people; "" when there is none.

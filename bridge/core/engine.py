@@ -59,6 +59,7 @@ class Engine:
         self._limits = Limits(plan, kept)
         self._schedule = Schedule(() if leader else plan.transmissions, start_us)
         self._maker = FrameMaker(plan.transmissions)
+        self._keeping = frozenset(i for i, one in enumerate(plan.transmissions) if one.keeps_readings)
         self._allotment = Allotment(plan, start_us, self._pack) if shared(plan) else None
         self._rivals = Rivals(plan, start_us)
         self._reports = Reports(plan, self._pack) if reporting(plan) else None
@@ -375,17 +376,19 @@ class Engine:
 
     def _build(self, t_us: int, due: Iterable[int]) -> None:
         """Builds the frames of the transmissions `due`, or notes why one must not leave."""
-        allotment, values = self._allotment, self.decision.values
+        allotment = self._allotment
         for i in due:
             page, made = self._maker.page(i), False
+            values = self._told.kept if i in self._keeping else self.decision.values
             if allotment is not None:
-                values = allotment.values(i, t_us, self.decision.values)
+                values = allotment.values(i, t_us, values)
             try:
                 self._due.append(Due(t_us, self._maker.make(i, values)))
                 made = True
             except NotExpressible as refusal:
                 kind = "waiting" if isinstance(refusal, NeverSeen) else "withheld"
-                self._notes.append(Note(t_us, kind, self.plan.transmissions[i].name, str(refusal)))
+                text = self._told.waits(t_us, str(refusal))
+                self._notes.append(Note(t_us, kind, self.plan.transmissions[i].name, text))
             if allotment is not None:
                 allotment.made(i, page, t_us, failed=not made)
             if self._reports is not None and made:

@@ -12,7 +12,7 @@ from bridge.core.codec import Decoder, Encoder, MessageLayout
 from bridge.core.grid import Grid
 from bridge.errors import NeverSeen, NotExpressible
 from bridge.frames import Frame
-from bridge.quantities import QUANTITIES, Rounding
+from bridge.quantities import CAUSES, QUANTITIES, Kind, Rounding
 
 
 class QuantityItem(NamedTuple):
@@ -94,6 +94,19 @@ class Transmission(NamedTuple):
             for item in page
             if isinstance(item, QuantityItem | FlagItem)
         )
+
+    @property
+    def keeps_readings(self) -> bool:
+        """Whether a reading without a number for "not known" stands beside limits, which must leave."""
+        items = [item for page in self.pages for item in page if isinstance(item, QuantityItem | FlagItem)]
+        bare = any(item.absent_raw is None and is_reading(item.quantity) for item in items)
+        return bare and self.carries_limits
+
+
+def is_reading(quantity: str) -> bool:
+    """Whether a quantity is measured, or follows from that alone, and so may not be known."""
+    bank = QUANTITIES[quantity].kind is Kind.BANK
+    return bank or quantity == "shown_state_of_charge" or quantity in CAUSES
 
 
 class _Page(NamedTuple):

@@ -1,6 +1,6 @@
 """What is told besides the four limits, and the whole of it as one table for the wire."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from types import MappingProxyType
 
 from bridge.core.causes import Causes
@@ -17,6 +17,8 @@ class Told:
 
     Attributes:
         causes: flags by cause, which `values` is told.
+        kept: the same as was told last, with the last values known of what is not known: for messages in
+            which a reading must not keep the limits beside it from leaving.
     """
 
     def __init__(self, plan: Plan, start_us: int = 0) -> None:
@@ -25,7 +27,11 @@ class Told:
         self._charge_allowed = Allowed(plan.limits.charge_a)
         self._draw_allowed = Allowed(plan.limits.discharge_a)
         self._request = ChargeRequest(plan.limits)
-        self._shown: dict[str, float | None] = {}
+        self._known: Set[str] = frozenset()
+        self._gone_us: dict[str, int] = {}
+        self._keeps = any(transmission.keeps_readings for transmission in plan.transmissions)
+        self._last: dict[str, float] = {}
+        self.kept: Mapping[str, float | None] = {}
 
     def values(
         self,
@@ -39,16 +45,17 @@ class Told:
     ) -> Mapping[str, float | None]:
         """Every quantity by name.
 
-        Measured ones keep the last value that was known. The pack's permissions do not: a receiver may act on
-        them. The wish to be charged follows from what is known now, and only where charging is allowed.
+        Of what is measured only what is known now: what is too old is not present. So the wish to be charged
+        follows from that, too, and only where charging is allowed.
         """
-        shown = self._shown
-        shown.update(dict.fromkeys(PERMISSIONS))
-        shown.update(known)
+        if self._known != known.keys():
+            self._gone_us |= dict.fromkeys(self._known - known.keys(), t_us)
+            self._known = known.keys()
+        shown: dict[str, float | None] = {**dict.fromkeys((*PERMISSIONS, *self._gone_us)), **known}
         volts, charge, draw, floor = limits
         charge_allowed = self._charge_allowed.update(charge.value)
         requested = self._request.update(t_us, known.get("state_of_charge"), known.get("cell_voltage_min"))
-        return MappingProxyType(
+        values = MappingProxyType(
             {
                 **shown,
                 **flags,
@@ -60,17 +67,29 @@ class Told:
                 "discharge_allowed": float(self._draw_allowed.update(draw.value)),
                 "charge_stage": None if course.stage is None else float(course.stage),
                 "charge_requested": float(requested and charge_allowed),
-                "shown_state_of_charge": self._soc(t_us, shown.get("state_of_charge"), course),
+                "shown_state_of_charge": self._soc(t_us, known.get("state_of_charge"), course),
                 "alarm": float(state >= State.SAFE),
                 "warning": float(bool(warnings) or state is State.HOLDING),
                 "failsafe_state": float(state),
             }
         )
+        if self._keeps:
+            self._last |= {name: value for name, value in values.items() if value is not None}
+            self.kept = MappingProxyType({**self._last, **dict.fromkeys(PERMISSIONS), **known})
+        return values
+
+    def waits(self, t_us: int, text: str) -> str:
+        """Why a frame waits at `t_us`, for people: a reading that was known before says since when not."""
+        for name, gone_us in self._gone_us.items():
+            if name not in self._known and text.endswith(f": {name} not seen yet"):
+                return f"{text.removesuffix('seen yet')}known for {(t_us - gone_us) / 1e6:.0f} s"
+        return text
 
     def take_over(self, other: "Told") -> None:
         """Goes on where another one stands."""
         self._charge_allowed.on, self._draw_allowed.on = other._charge_allowed.on, other._draw_allowed.on
         self._request.take_over(other._request)
+        self._last = {**other._last, **self._last}
 
     @property
     def settled(self) -> bool:

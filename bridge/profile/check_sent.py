@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from bridge.core.outgoing import FlagItem, FrameBuilder, Item, QuantityItem, Transmission
+from bridge.core.outgoing import FlagItem, FrameBuilder, Item, QuantityItem, Transmission, is_reading
 from bridge.core.plan import Plan
 from bridge.errors import NotExpressible
 from bridge.frames import EXTENDED
@@ -176,21 +176,14 @@ def _check_items(
         if not _is_read(item.quantity, read):
             note = findings.fail if item.absent_raw is None else findings.warn
             note(place, f"{item.quantity}, which no source reads", "a source of it, or something else here")
-        elif (
-            (_is_measured(item.quantity) or item.quantity in CAUSES)
-            and item.absent_raw is None
-            and one.carries_limits
-        ):
+        elif is_reading(item.quantity) and item.absent_raw is None and one.carries_limits:
             found = f"{item.quantity} without absent, beside limits"
-            findings.warn(place, found, "absent = number, else no limit is sent before it has been read once")
+            allowed = "absent = number, for while it is not known: else it is shown when it is too old"
+            findings.fail(place, found, allowed)
         if isinstance(item, QuantityItem):
             known = QUANTITIES[item.quantity]
             domain = domains.get(item.quantity, (known.low, known.high))
             _check_grid(place, item, domain, findings)
-
-
-def _is_measured(quantity: str) -> bool:
-    return QUANTITIES[quantity].kind is Kind.BANK or quantity == "shown_state_of_charge"
 
 
 _NEEDS: dict[str, tuple[frozenset[str], ...]] = {
@@ -208,7 +201,7 @@ def _is_read(quantity: str, read: set[str]) -> bool:
     if quantity in CAUSES:
         needs = [sets for cause, sets in _NEEDS.items() if cause in quantity]
         return all(any(one <= read for one in sets) for sets in needs)
-    if not _is_measured(quantity):
+    if not is_reading(quantity):
         return True
     name = "state_of_charge" if quantity == "shown_state_of_charge" else quantity
     return name in read or name.removesuffix("_min").removesuffix("_max") in read

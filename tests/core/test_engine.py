@@ -6,9 +6,12 @@ import pytest
 
 from bridge.core.engine import Engine
 from bridge.core.failsafe import State
+from bridge.core.grid import Grid
+from bridge.core.outgoing import QuantityItem
 from bridge.core.plan import SECOND_US, Inverter, ShownSoc
 from bridge.core.reasons import Reason
 from bridge.frames import Frame
+from bridge.quantities import QUANTITIES
 from tests.core.plans import (
     AGE,
     BEAT,
@@ -146,7 +149,8 @@ def test_a_short_gap_sends_each_missed_message_once() -> None:
     rig = up()
     t_us = rig.t_us + 1_930_000
     due = rig.engine.resume(t_us)
-    assert [(d.t_us, d.frame.key) for d in due] == [(t_us, key) for key in (BOUNDS.key, FLAGS.key, SHOWN.key)]
+    assert [(d.t_us, d.frame.key) for d in due] == [(t_us, key) for key in (BOUNDS.key, FLAGS.key)]
+    assert [(note.kind, note.subject) for note in rig.engine.take_notes()] == [("waiting", "Shown")]
     assert rig.state() is State.HOLDING
     assert rig.engine.next_deadline_us == rig.t_us + 2_000_000
     later = rig.engine.poll(rig.t_us + 2_050_000)
@@ -293,18 +297,59 @@ def test_charge_is_asked_for_only_on_fresh_data_and_only_where_allowed() -> None
     assert rig.engine.decision.values["charge_requested"] == 1.0
     rig.wait(5.0)
     assert rig.engine.decision.values["charge_requested"] == 0.0
-    assert rig.engine.decision.values["state_of_charge"] == 5.0
+    assert rig.engine.decision.values["state_of_charge"] is None
 
 
-def test_old_permissions_are_not_shown_on() -> None:
-    """A receiver may act on them; other readings stay on show."""
-    rig = up()
-    assert rig.engine.decision.values["charge_permitted"] == 1.0
-    rig.wait(2.0)
-    values = rig.engine.decision.values
-    assert values["charge_permitted"] is None
-    assert values["pack_current"] == 0.0
-    assert values["pack_voltage"] == pytest.approx(52.8)
+def test_what_is_too_old_is_not_shown_as_present() -> None:
+    """Neither permissions, on which a receiver may act, nor any other reading; silence switched off."""
+    rig = up(Builder(times=TIMES._replace(silent_us=None)))
+    for name in ("charge_permitted", "pack_current", "pack_voltage", "state_of_charge"):
+        assert rig.engine.decision.values[name] is not None
+    rig.wait(1.1)
+    for waited_s in (0.0, 60.0):
+        rig.wait(waited_s)
+        values = rig.engine.decision.values
+        for name in (
+            "charge_permitted",
+            "pack_current",
+            "pack_voltage",
+            "state_of_charge",
+            "cell_voltage_max",
+        ):
+            assert values[name] is None
+        assert values["shown_state_of_charge"] is None
+
+
+def test_a_message_that_only_shows_waits_while_its_reading_is_too_old_and_says_for_how_long() -> None:
+    """Seconds since it was given up; one never seen is another matter. Limits leave all the while."""
+    rig = up(Builder(times=TIMES._replace(silent_us=None)))
+    rig.engine.take_notes()
+    rig.sent.clear()
+    rig.wait(12.9)
+    assert {due.frame.key for due in rig.sent if due.t_us > 27 * SECOND} == {BOUNDS.key, FLAGS.key}
+    texts = [note.text for note in rig.engine.take_notes() if note.kind == "waiting"]
+    assert texts[0] == "Shown.level: state_of_charge not known for 0 s"
+    assert texts[-1] == "Shown.level: state_of_charge not known for 11 s"
+    rig.run(1.0)
+    assert rig.sent[-1].frame.key in (BOUNDS.key, FLAGS.key, SHOWN.key)
+    assert SHOWN.key in {due.frame.key for due in rig.sent[-20:]}
+    fresh = Rig(Builder().plan())
+    fresh.wait(2.0)
+    notes = [note.text for note in fresh.engine.take_notes() if note.kind == "waiting"]
+    assert set(notes) == {"Shown.level: state_of_charge not seen yet"}
+
+
+def test_a_reading_beside_limits_that_has_no_number_for_absent_keeps_no_limit_from_leaving() -> None:
+    """Such a profile fails `check`; if it is run all the same, the last known value goes with the limits."""
+    soc = QUANTITIES["state_of_charge"]
+    item = QuantityItem("draw_to", soc.name, Grid(BOUNDS.field("draw_to"), rounding=soc.rounding))
+    mixed = bounds()._replace(pages=((*bounds().pages[0][:3], item),))
+    rig = up(Builder(transmissions=(mixed,), times=TIMES._replace(silent_us=None)))
+    rig.sent.clear()
+    rig.wait(20.0)
+    said = on_the_wire(rig.sent[-1].frame)
+    assert len(rig.sent) == 200
+    assert [float(said[name]) for name in ("charge_with", "draw_with", "draw_to")] == [0.0, 0.0, 50.0]
 
 
 # ── banks, options, inverters ───────────────────────────────────────────────────────────────────────────

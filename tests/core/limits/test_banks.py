@@ -111,7 +111,7 @@ def test_what_of_a_limit_is_for_a_bank() -> None:
 
 
 def back(two: Shares, *currents_a: float | None, seconds: float, apart: int = 1) -> list[float]:
-    """The shares after a bank was apart for two minutes, in which the others drew, and is back for a while."""
+    """The shares after a bank was apart for two minutes, while others drew, and is back for a while."""
     away = [i == apart for i in range(len(currents_a))]
     for _ in range(120):
         two.update([0.0 if off else 60.0 for off in away], [not off for off in away], 1.0, away)
