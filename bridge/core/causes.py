@@ -85,7 +85,7 @@ class Causes:
     @property
     def settled(self) -> bool:
         """Whether the same inputs would give the same flags, however much later."""
-        return self._apart.settled and all(flow.settled for flow in self._flows)
+        return not self._asked or (self._apart.settled and all(flow.settled for flow in self._flows))
 
     def flags(
         self,
