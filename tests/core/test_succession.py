@@ -4,6 +4,8 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bridge.core.failsafe import State
 from bridge.core.plan import Plan
@@ -155,3 +157,124 @@ def test_what_never_follows_never_takes_over_and_is_told() -> None:
     assert rig.limits()[1] > 0.0
     assert rig.warnings() == ()
     assert AGE == SECOND
+
+
+@st.composite
+def reloads(draw: st.DrawFn) -> tuple[Plan, list[tuple[float, Plan]]]:
+    """A random profile, and what becomes of it: bounds, wishes, ages, times, senders; how long it lasts."""
+
+    def plan() -> Plan:
+        most = draw(st.sampled_from([60.0, 90.0, 120.0, 160.0]))
+        limits = pack_limits()._replace(
+            discharge_a=draw(st.sampled_from([70.0, 100.0, 120.0, 150.0])),
+            charge_a=draw(st.sampled_from([20.0, 100.0])),
+            cell_target_v=draw(st.sampled_from([3.45, 3.5])),
+            cell_floor_v=draw(st.sampled_from([2.8, 2.9])),
+        )
+        options = OPTIONS._replace(
+            inhibit_charge=draw(st.booleans()), shown_soc=None, hold_while_balancing=draw(st.booleans())
+        )
+        return Builder(
+            limits=limits,
+            options=options,
+            draw=DRAW._replace(max_a=most),
+            max_age_us=draw(st.sampled_from([AGE, 2 * AGE, 5 * AGE])),
+            times=TIMES._replace(steady_us=draw(st.sampled_from([0, SECOND, 2 * SECOND]))),
+            transmissions=(bounds(draw(st.sampled_from([50_000, 100_000, 300_000]))),),
+        ).plan()
+
+    return plan(), [(draw(st.floats(0.0, 8.0)), plan()) for _ in range(draw(st.integers(1, 4)))]
+
+
+def allowed_a(plan: Plan) -> float:
+    """What a plan lets be drawn from a healthy pack."""
+    return min(plan.limits.discharge_a, plan.banks[0].discharge.max_a)
+
+
+@settings(max_examples=15, deadline=None)
+@given(reloads())
+def test_no_reload_takes_from_a_load_what_both_profiles_allow_it(
+    case: tuple[Plan, list[tuple[float, Plan]]],
+) -> None:
+    """Whatever changes while a load runs, also one reload after the other: the limit on the wire is never
+    looser than either, never below the tighter of what was sent and what the new one allows, never doubled.
+    """
+    first, later = case
+    rig = Reloads(first)
+    sent, least, most = len(rig.sent), allowed_a(first), allowed_a(first)
+    for wait_s, plan in [*later, (12.0, later[-1][1])]:
+        before = allowed_a(rig.succession.plan)
+        rig.replace(plan)
+        asked_us = rig.t_us
+        rig.run(wait_s)
+        for due in rig.sent[sent:]:
+            amps = float(on_the_wire(due.frame)["draw_with"])
+            assert amps >= min(least, allowed_a(plan)) - 0.1
+            if due.t_us > asked_us + 100_000:
+                assert amps <= allowed_a(plan)
+            assert amps <= max(before, most, allowed_a(plan))
+        least = min(least, allowed_a(plan), rig.limits()[2])
+        sent = len(rig.sent)
+    assert not rig.waits()
+    assert rig.state() is State.FOLLOWING
+    stamps = [due.t_us for due in rig.sent]
+    assert all(later_us > stamp_us for stamp_us, later_us in pairwise(stamps))
+
+
+def test_a_pause_while_one_looks_on_counts_for_both() -> None:
+    """A short one holds; a long one begins at zero, with the new profile. Nothing built before it leaves."""
+    for pause_s, follows in ((1.0, True), (3.0, False)):
+        rig = Reloads()
+        rig.replace(Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+        rig.t_us += round(pause_s * SECOND)
+        due = rig.succession.resume(rig.t_us)
+        assert {float(on_the_wire(one.frame)["draw_with"]) > 0 for one in due if one.frame.key == 0x201} == {
+            follows
+        }
+        rig.run(20.0)
+        assert not rig.waits()
+        assert rig.limits()[1:3] == (0.0, 120.0)
+
+
+def test_an_end_while_one_looks_on_is_the_old_ones() -> None:
+    """Zero currents in its messages, and nobody takes over any more."""
+    rig = Reloads()
+    rig.replace(Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+    last = rig.succession.close(rig.t_us)
+    assert {float(on_the_wire(due.frame)["draw_with"]) for due in last if due.frame.key == 0x201} == {0.0}
+    assert not rig.waits()
+
+
+@pytest.mark.parametrize("quiet_s", [3.5, 20.0])
+def test_a_new_profile_takes_over_at_once_from_one_that_does_not_follow(quiet_s: float) -> None:
+    """There is nothing to go on with: it begins in `starting`."""
+    rig = Reloads()
+    rig.wait(quiet_s + 1.5)
+    assert rig.state() in (State.SAFE, State.SILENT)
+    rig.replace(Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+    assert not rig.waits()
+    rig.run(0.2)
+    assert rig.state() is State.STARTING
+    assert rig.limits()[1:3] == (0.0, 0.0)
+
+
+def test_an_optional_reading_is_waited_for_and_then_counts_as_lost() -> None:
+    """What the pack allowed itself holds on in the new engine before it is told again, and if it never is."""
+    parts, optional = (
+        frozenset({"totals", "extremes", "cells", "permits"}),
+        frozenset({"charge_current_permitted", "discharge_current_permitted"}),
+    )
+    rig = Reloads(Builder(parts=parts, optional=optional).plan())
+    rig.speakers[0].draw_most_a = 50.0
+    rig.run(1.0)
+    other = Builder(parts=parts, optional=optional, options=OPTIONS._replace(inhibit_charge=True)).plan()
+    elsewhere = tuple(
+        one._replace(key=0x7FF) if one.name.startswith("Permits") else one for one in other.sources
+    )
+    rig.replace(other._replace(sources=elsewhere))
+    rig.run(5.0)
+    assert rig.waits()
+    rig.run(10.0)
+    assert not rig.waits()
+    assert rig.limits()[2] == 50.0
+    assert "discharge_current_permitted of bank1 is lost" in rig.warnings()

@@ -18,11 +18,11 @@ from bridge.core.succession import Succession
 from bridge.frames import EXTENDED, Frame
 from bridge.profile.load import LoadedProfile
 from bridge.replay.recorder import Recorder, events_path, origin_of
-from bridge.replay.replay import Run, replay
-from bridge.replay.session import Started
+from bridge.replay.replay import Known, Run, replay
+from bridge.replay.session import Session, Started
 from bridge.replay.verify import aligned, verify
 from bridge.service.world import Request
-from tests.replay.live import START_US, profile, run, session, variant, world
+from tests.replay.live import START_US, channels, profile, run, session, variant, world
 
 NAMES = ("cabin", "boathouse")
 
@@ -396,3 +396,37 @@ def test_alignment_pairs_frames_by_stamp_and_identifier() -> None:
         (Due(3, one), None),
         (None, Due(4, one)),
     ]
+
+
+def test_a_run_whose_profile_was_changed_replays_with_both_profiles_at_hand(tmp_path: Path) -> None:
+    """A reload that does not interrupt, one during another, one that does nothing: all frames come back. With
+    one of the profiles alone, what the other had a part in is not compared, and is counted.
+    """
+    (tmp_path / "profiles").mkdir()
+    first = profile("cabin")
+    wish = ("[failsafe]", "[options]\ninhibit_charge = true\n[failsafe]")
+    tight = variant(tmp_path / "profiles", "cabin", wish)
+    lower = variant(tmp_path / "profiles", "cabin", ("charge_current_a = 140 ", "charge_current_a = 90 "))
+    outside, path = world(first, 60, charge=0.9, wish_a=100), tmp_path / "run.log"
+    script = [(20.05, tight), (30.0, lower), (32.0, tight), (45.0, tight), (50.0, first)]
+    coming = [loaded for _, loaded in script]
+    for at_s, _ in script:
+        outside.at(START_US + round(at_s * 1e6), lambda: outside.request(Request.RELOAD))
+    outside.at(START_US + 47_000_000, lambda: outside.stall(0.8))
+    run(first, outside, path, lambda: coming.pop(0))
+    assert not coming
+
+    others = [Known(origin_of(one), one.plan) for one in (tight, lower)]
+    steps = Session(path, first.plan, channels(first), None, [tight.plan, lower.plan]).steps
+    whole = replay(first.plan, steps(), others)
+    verdict = verify(whole, origin_of(first), [one.origin for one in others])
+    assert verdict.identical
+    assert verdict.checked == len(whole.made) > 200
+    assert any(sample.state is State.FOLLOWING for sample in whole.segments[2].samples)
+
+    alone = verify(replayed(path, first), origin_of(first))
+    assert not alone.mismatches
+    assert 0 < alone.checked < verdict.checked
+    assert alone.checked + alone.other == verdict.checked
+    stranger = verify(replayed(path, tight), origin_of(tight))
+    assert (stranger.checked, stranger.mismatches) == (0, ())

@@ -174,6 +174,34 @@ def test_a_real_sigkill_at_any_moment_leaves_a_whole_file(tmp_path: Path, second
     assert found.kept.last_full_us is not None
 
 
+WRITES_S = 0.25
+"""What one write may take on the card of a machine that tests."""
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.11, 0.17, 0.29])
+def test_a_real_sigkill_forgets_nothing_that_was_tightened_but_what_was_being_written(
+    tmp_path: Path, seconds: float
+) -> None:
+    """Killed at any moment: the caps on the disk are no older than a write takes."""
+    command = [sys.executable, "-m", "tests.service.keeper", str(tmp_path), "trip"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        first = process.stdout.readline()
+        time.sleep(seconds)
+        killed_ns = time.monotonic_ns()
+        process.send_signal(signal.SIGKILL)
+        lines = [first, *process.stdout]
+    told = [line.split() for line in lines if line.endswith("\n")]
+    due = [float(amps) for at_ns, amps in told if killed_ns - int(at_ns) > WRITES_S * 1e9]
+    from tests.service.test_store import cabin
+
+    found = Store(tmp_path, CABIN, wall=lambda: 2 * START_US).load(cabin(), 2 * START_US)
+    assert not found.bad
+    if due or found.kept.caps is not None:
+        assert found.kept.caps is not None
+        assert found.kept.caps[1] <= min(due, default=1000.0)
+
+
 class ShortWorld(ScriptedWorld):
     """Stops at once."""
 
