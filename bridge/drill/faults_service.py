@@ -9,6 +9,8 @@ from bridge.drill.budget import Budget
 from bridge.drill.fault import (
     CLOSED,
     CLOSED_AT_ONCE,
+    NO_CHARGE,
+    TINY,
     UNCHANGED,
     Fault,
     not_applicable,
@@ -17,6 +19,16 @@ from bridge.drill.stage import Stage
 
 DEAD_S: Final = 2.0
 """A service manager starts a killed program again after so long (own choice)."""
+
+RELOAD_S: Final = 2.0
+"""A profile may take so long to load on a small computer (own choice)."""
+
+_DRAW: Final = "discharge_current_limit"
+
+ONLY_NO_CHARGE: Final = NO_CHARGE._replace(
+    text="charge current at zero, and never less to draw",
+    never=lambda view: _DRAW in view.came and view.values[_DRAW] < 0.98 * view.before.get(_DRAW, 0.0) - TINY,
+)
 
 CLOCK_STEP_S: Final = 3600.0
 
@@ -84,6 +96,15 @@ class ServiceFaults:
                 twin=True,
                 says="nothing changed",
             ),
+            Fault(
+                "reload that forbids charging",
+                "the profile on the disk forbids charging, and a reload is asked for",
+                ONLY_NO_CHARGE,
+                self._budget.reaction_s + RELOAD_S,
+                _tighten,
+                lasts_s=self._budget.steady_s + 3.0,
+                says="profile taken",
+            ),
         ]
 
     def _stalls(self) -> Iterator[Fault]:
@@ -135,6 +156,10 @@ def _kill(stage: Stage) -> None:
 
 def _step_clock(stage: Stage) -> None:
     stage.step_wall_clock(CLOCK_STEP_S)
+
+
+def _tighten(stage: Stage) -> None:
+    stage.reload_tighter()
 
 
 def _reload(stage: Stage) -> None:

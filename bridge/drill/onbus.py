@@ -339,6 +339,20 @@ class BusStage(Stage):
         self.slides.on_heal(restore)
         self._running().send_signal(signal.SIGHUP)
 
+    def reload_tighter(self) -> None:
+        """See `Stage.reload_tighter`."""
+        good = self._profile.read_bytes()
+        if b"[options]" in good:
+            raise NotFeasible("the profile has options of its own")
+
+        def restore() -> None:
+            self._profile.write_bytes(good)
+            self._running().send_signal(signal.SIGHUP)
+
+        self._profile.write_bytes(good + b"\n[options]\ninhibit_charge = true\n")
+        self.slides.on_heal(restore)
+        self._running().send_signal(signal.SIGHUP)
+
 
 def _set_link(channel: str, state: str) -> None:
     done = subprocess.run(["ip", "link", "set", channel, state], capture_output=True, check=False)

@@ -130,6 +130,10 @@ class Stage(ABC):
     def reload_bad(self) -> None:
         """The profile on the disk gets a section nobody knows, and a reload is asked for."""
 
+    @abstractmethod
+    def reload_tighter(self) -> None:
+        """The profile on the disk forbids charging, and a reload is asked for; healed, the same back."""
+
 
 class NotFeasible(Exception):
     """A fault cannot be injected on this stage; the text says why."""

@@ -5,6 +5,7 @@ import tempfile
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -77,7 +78,7 @@ class VirtualStage(Stage):
         self.world.at(begin_us, lambda: self._branch(faults, jobs, done))
         self._over_us = begin_us
         with tempfile.TemporaryDirectory(prefix="drill-") as folder:
-            self._store = Store(Path(folder), self.loaded.path, wall=self.now_us)
+            self._store = Store(Path(folder), self.loaded.path, wall=self.now_us, up=self.now_us)
             try:
                 self._live()
             except Exception as problem:
@@ -212,8 +213,8 @@ class VirtualStage(Stage):
         self.world.stall(seconds)
 
     def kill(self, dead_s: float) -> None:
-        """See `Stage.kill`. What a restart must not forget has just been written."""
-        self._store.close(self.loaded, self._daemon.engine, self.now_us())
+        """See `Stage.kill`. What was being written is: the clock here runs faster than a disk."""
+        self._store.wait()
         self._dead_s = dead_s
         self.world.kill()
 
@@ -239,4 +240,15 @@ class VirtualStage(Stage):
                 return load_profile(copy)
 
         self._load = load
+        self.world.request(Request.RELOAD)
+
+    def reload_tighter(self) -> None:
+        """See `Stage.reload_tighter`."""
+        plan = self.loaded.plan
+        options = plan.options._replace(inhibit_charge=True, inhibit_charge_until_us=None)
+        self._reload_as(replace(self.loaded, plan=plan._replace(options=options)))
+        self.slides.on_heal(lambda: self._reload_as(self.loaded))
+
+    def _reload_as(self, loaded: LoadedProfile) -> None:
+        self._load = lambda: loaded
         self.world.request(Request.RELOAD)

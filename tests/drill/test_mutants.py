@@ -235,7 +235,7 @@ def dies_of_a_full_queue(patch: Patch) -> None:
         (makes_up_for_missed_slots, "cabin", "event loop late", "burst"),
         (does_not_see_the_highest_cell, "cabin", "one cell over", "not seen"),
         (looks_at_the_wall_clock, "cabin", "wall clock", "not every frame is the same"),
-        (dies_of_a_bad_profile, "cabin", "reload", "the daemon ended"),
+        (dies_of_a_bad_profile, "cabin", "bad profile", "the daemon ended"),
         (dies_of_a_full_queue, "cabin", "queue full", "the daemon ended"),
     ],
 )
