@@ -187,6 +187,8 @@ def _stop(rig: Rig, fault: Fault) -> Ending:
 
 
 def _trap(rig: Rig, fault: Fault) -> Ending:
+    if fault.how == "block" and fault.what in ("journal", "disk", "notify"):
+        return _seam(rig, fault)  # these are held up by what is behind them, for a time
     errors = ERRORS.get(fault.what, ERRORS["any"])
     error = errors[int(fault.size) % len(errors)]
     trap = Trap(fault.what, fault.how, fault.lasts_s, error)

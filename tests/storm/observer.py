@@ -58,6 +58,7 @@ class Observer:
         self.memory = Memory(book)
         self.disk_bad_us = NEVER_US
         self._books = [book]
+        self._bound_us = start_us
         self._steady_from_us = start_us
         self._began_us = start_us
         self._turn_us = start_us
@@ -86,38 +87,38 @@ class Observer:
     def began(self, t_us: int, book: Book) -> None:
         """A process has started with a profile."""
         self._books = [book]
-        self._bars.clear()
-        self._caps.clear()
+        self._anew()
         self.memory.change(book)
         self.memory.forget()
         self._counts.clear()
         self._began_us = self._steady_from_us = self._turn_us = t_us
         self._running, self._followed_us, self._silent_frames = True, None, 0
 
-    def perhaps(self, book: Book) -> None:
-        """A reload may take this profile; until it is known, what either allows is allowed."""
-        self._bars.clear()
-        self._caps.clear()
-        self._books.insert(0, book)
-
-    def taken(self, t_us: int, book: Book) -> None:
-        """This profile is in force, and no other."""
-        if book is not self.book:
-            self._books = [book]
-            self._bars.clear()
-            self._caps.clear()
-            self.memory.change(book)
+    def profiles(self, t_us: int, working: Book, accepted: Book) -> None:
+        """Which profile the program works by, and which it has accepted: from then on that one bounds it."""
+        if accepted is not self.book:
+            self._books = [*(one for one in self._books if one is not accepted), accepted]
+            self._bound_us = t_us + round((accepted.react_s + accepted.tell_s) * SECOND)
+            self.memory.change(accepted)
+            self._anew()
+        if working is accepted and len(self._books) > 1:
+            self._books = [accepted]
             self.memory.counters.clear()
             self._followed_us, self._silent_frames = None, 0
             self._counts.clear()
             self._ceilings.clear()
             self._lost.clear()
+            self._anew()
+
+    def _anew(self) -> None:
+        """What was worked out no longer holds."""
+        self._bars.clear()
+        self._caps.clear()
 
     def stood_still(self, t_us: int, seconds: float) -> None:
         """The program had not run for so long when it went on at `t_us`."""
         self._turn_us = t_us
-        self._bars.clear()
-        self._caps.clear()
+        self._anew()
         if seconds > self.book.stall_s + 2 * self.book.tick_s:
             self._steady_from_us = t_us
 
@@ -160,8 +161,7 @@ class Observer:
 
     def delivered(self, t_us: int, wire: str, key: int, data: bytes, *, genuine: bool) -> None:
         """A frame was handed to the program."""
-        self._bars.clear()
-        self._caps.clear()
+        self._anew()
         self.memory.take(t_us, wire, key, data, genuine=genuine)
 
     def unsent(self, t_us: int, wire: str, key: int) -> None:
@@ -212,6 +212,10 @@ class Observer:
         if wanted not in (None, number):
             self.say(t_us, "frames", f"{said.name}: {signal} is {number:g} after {before:g}")
 
+    def _bounding(self, t_us: int) -> list[Book]:
+        """The profiles whose bounds count: the looser of them, just after a reload."""
+        return self._books if t_us < self._bound_us else self._books[-1:]
+
     # ── the rules ───────────────────────────────────────────────────────────────────────────────────
 
     def _limit(
@@ -222,7 +226,7 @@ class Observer:
             self.say(t_us, "numbers", told)
             return
         loose = -value if quantity == FLOOR else value
-        hards = [one.hard[quantity] for one in self._books if one.hard[quantity] is not None]
+        hards = [one.hard[quantity] for one in self._bounding(t_us) if one.hard[quantity] is not None]
         if hards and loose > max(-hard if quantity == FLOOR else hard for hard in hards) + TINY:
             self.say(t_us, "hard limits", f"{told}; the profile's: {hards[-1]:g}")
         which = inverter, quantity
@@ -267,7 +271,7 @@ class Observer:
                 told = self.told.get((name, quantity))
                 if told is not None and t_us - told.t_us <= inverter["timeout_s"] * SECOND:
                     total += told.value
-            most = max(one.hard[quantity] for one in self._books)
+            most = max(one.hard[quantity] for one in self._bounding(t_us))
             if total > most + TINY:
                 self.say(t_us, "sum", f"together the inverters are told {quantity} {total:g}; at most {most:g}")
 
@@ -344,7 +348,7 @@ class Observer:
 
     def _inhibited(self, t_us: int, quantity: str) -> str | None:
         way = "charge" if quantity == CHARGE else "discharge"
-        for book in self._books:
+        for book in self._bounding(t_us):
             until = book.options.get(f"inhibit_{way}_until")
             if not book.options.get(f"inhibit_{way}") or (until and t_us >= until.timestamp() * SECOND):
                 return None

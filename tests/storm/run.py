@@ -18,7 +18,7 @@ from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.notify import Notifier
 from bridge.service.store import Store
-from bridge.service.world import Request
+from bridge.service.world import Aborted, Request
 from bridge.simulate.coder import Library
 from bridge.simulate.inverter import Wish
 from bridge.simulate.site import Site
@@ -27,7 +27,7 @@ from tests.storm.book import Book
 from tests.storm.faults import Rig, apply
 from tests.storm.observer import Broken, Observer
 from tests.storm.scenario import Fault, Scenario, Sites, drawn
-from tests.storm.seams import Disk, FakeSocket, threading_of
+from tests.storm.seams import Disk, FakeSocket, Lines, threading_of
 from tests.storm.site import START_S, text_of, variant
 from tests.storm.world import Hung, Killed, StormWorld
 
@@ -143,9 +143,9 @@ class Storm:
         """See `Watcher.stood_still`."""
         self.observer.stood_still(t_us, seconds)
         if self._daemon is not None:
-            text = self._plans.get(id(self._daemon.engine.plan))
-            if text is not None and self._book(text) is not self.observer.book:
-                self.observer.taken(t_us, self._book(text))
+            accepted = self._plans.get(id(self._daemon._loaded.plan), self._home)
+            working = self._plans.get(id(self._daemon.engine.plan), accepted)
+            self.observer.profiles(t_us, self._book(working), self._book(accepted))
 
     def let_go(self, t_us: int, wire: str) -> None:
         """See `Watcher.let_go`."""
@@ -196,7 +196,8 @@ class Storm:
 
     def _stop_all(self) -> None:
         odd = any(fault.kind == "cell" for fault in self.scenario.faults)
-        self.observer.finish(self.world.t_us, odd_cells=odd)
+        if self.scenario.total_s > self.scenario.storm_s:
+            self.observer.finish(self.world.t_us, odd_cells=odd)
         self.world.over = True
         if self._daemon is not None:
             limits = self._daemon.engine.decision.limits.values()
@@ -233,9 +234,6 @@ class Storm:
         except Killed:
             self._daemon = None
             observer.killed(world.t_us)
-            if world.starved:
-                world.starved = False
-                observer.say(world.t_us, "alive", "no sign of life: the service manager killed it")
             world.end()
             world.skip(self.rig.dead_s)
             self.rig.dead_s = RESTART_S
@@ -243,10 +241,9 @@ class Storm:
         except Hung as hung:
             observer.say(world.t_us, "hangs", str(hung))
             raise _End from None
-        except Exception as problem:
+        except (Exception, Aborted) as problem:
             self.lines.append(f"raised {type(problem).__name__}: {problem}")
-            excused = self.rig.excused
-            if not excused:
+            if not self.rig.excused and not world.starved:
                 observer.say(world.t_us, "ends", f"{type(problem).__name__}: {problem}")
             if isinstance(problem, AmpweirError):
                 code = problem.exit_code
@@ -260,8 +257,10 @@ class Storm:
         self.lines.append(f"ended with {code}")
         if code == EXIT_OK and self._asked_stop is None:
             observer.say(world.t_us, "ends", "exit code 0, and nobody had asked")
-        elif code != EXIT_OK and not self.rig.excused and not (world.down or world.full):
+        elif code != EXIT_OK and not self.rig.excused and not world.starved and not (world.down or world.full):
             observer.say(world.t_us, "ends", f"exit code {code}: {self.lines[-2] if self.lines[1:] else ''}")
+        if world.starved:
+            observer.say(world.t_us, "alive", "no sign of life: the service manager ended it")
         world.end()
         world.skip(RESTART_S if self._asked_stop is None else self._asked_stop)
         self.rig.excused = False
@@ -270,10 +269,15 @@ class Storm:
     def _program(self, loaded: LoadedProfile) -> Iterator[Daemon]:
         """What `ampweir run` puts together."""
         world = self.world
-        journal = Journal(make_logger("plain", self._write))
-        notifier = Notifier({})
-        notifier._socket = FakeSocket(world)
-        notifier.watchdog_us = WATCHDOG_US
+        lines = Lines(world, self._told)
+        journal = Journal(make_logger("plain", lines.writer))
+        notifier = Notifier({"NOTIFY_SOCKET": "/nobody", "WATCHDOG_USEC": str(WATCHDOG_US)})
+        real, notifier._socket = notifier._socket, None
+        waits = real is None or real.getblocking()
+        notifier.close()
+        if real is not None:
+            real.close()
+        notifier._socket = FakeSocket(world, waits=waits)  # type: ignore[assignment]
         store = Store(self._folder, Path("site.toml"), wall=self._wall_us)
         recorder = None
         if self.scenario.records:
@@ -293,12 +297,10 @@ class Storm:
 
     # ── seams ───────────────────────────────────────────────────────────────────────────────────────
 
-    def _write(self, line: str) -> None:
-        if self.world.alive:
-            self.world.enter("journal")
-            self.lines.append(f"{(self.world.t_us - START_US) / 1e6:8.2f} {line}")
-            if len(self.lines) > 4 * LINES:
-                del self.lines[:-LINES]
+    def _told(self, line: str) -> None:
+        self.lines.append(f"{(self.world.t_us - START_US) / 1e6:8.2f} {line}")
+        if len(self.lines) > 4 * LINES:
+            del self.lines[:-LINES]
 
     def _wall_us(self) -> int:
         self.world.enter("wall")
@@ -309,7 +311,6 @@ class Storm:
         self.world.enter("load")
         loaded = self._sites.load(text)
         self._plans[id(loaded.plan)] = text
-        self.observer.perhaps(self._book(text))
         return loaded
 
     def _put_on_disk(self, kind: str) -> None:

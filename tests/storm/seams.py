@@ -2,24 +2,30 @@
 
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import SimpleNamespace
 from typing import Any
 from unittest.mock import patch
 
+from bridge.service import lines as lines_module
 from bridge.service import store as store_module
+from bridge.service.lines import LineWriter
 from tests.storm.observer import Observer
 from tests.storm.world import Killed, StormWorld
 
 
 class FakeSocket:
-    """A datagram socket to the service manager."""
+    """A datagram socket to the service manager, which waits for a full buffer unless made not to."""
 
-    def __init__(self, world: StormWorld) -> None:
+    def __init__(self, world: StormWorld, *, waits: bool) -> None:
         self._world = world
+        self._waits = waits
 
     def sendto(self, data: bytes, _: object) -> int:
         """A message to the service manager."""
+        trap = self._world.steady.get("notify")
+        if trap is not None and trap.how == "block" and not self._waits:
+            raise BlockingIOError(11, "Resource temporarily unavailable")
         self._world.enter("notify")
         if self._world.alive and b"WATCHDOG=1" in data:
             self._world.fed_us = self._world.t_us
@@ -27,6 +33,55 @@ class FakeSocket:
 
     def close(self) -> None:
         """Lets go."""
+
+
+class Lines:
+    """Standard output: the program's own writer of lines, whose thread is run whenever it has something.
+
+    Attributes:
+        writer: takes lines.
+    """
+
+    def __init__(self, world: StormWorld, told: Callable[[str], None]) -> None:
+        self._world = world
+        self._told = told
+        self._waits = False
+        with patch.object(lines_module, "threading", SimpleNamespace(Thread=_Idle)):
+            self._lines = LineWriter(1)
+
+    def writer(self, line: str) -> None:
+        """Takes a line, and lets the thread run."""
+        self._lines(line)
+        self._run()
+
+    def _run(self) -> None:
+        world, queue = self._world, self._lines._lines
+        trap = world.steady.get("journal")
+        if trap is not None and trap.how == "block":
+            if not self._waits:
+                self._waits = True
+                world.later(1.0, self._again)
+            return
+        while not queue.empty() and world.alive:
+            line = queue.get()
+            with suppress(Exception):  # as the thread itself
+                if line is not None:
+                    world.enter("journal")
+                    self._told(line)
+
+    def _again(self) -> None:
+        self._waits = False
+        self._run()
+
+
+class _Idle:
+    """A thread that is run by hand."""
+
+    def __init__(self, **_: object) -> None:
+        pass
+
+    def start(self) -> None:
+        """Nothing."""
 
 
 class Disk:

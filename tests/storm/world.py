@@ -13,7 +13,7 @@ from typing import Final, NamedTuple, Protocol
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import Frame
 from bridge.service.seam import BusConfig, BusNotice, NoticeKind
-from bridge.service.world import Batch, Request
+from bridge.service.world import Aborted, Batch, Request
 from bridge.simulate.site import Site
 
 NEVER_US: Final = 2**62
@@ -105,7 +105,7 @@ class StormWorld:
         self._received: list[tuple[Frame, bool]] = []
         self._notices: list[BusNotice] = []
         self._requests: list[Request] = []
-        self._kill = self.starved = self.over = False
+        self._kill = self._aborted = self.starved = self.over = False
         self._ran_us = self._stalled_us = start_us
         self._waits, self._waited_us = 0, start_us
 
@@ -176,6 +176,9 @@ class StormWorld:
         if self._kill and not self.over:
             self._kill, self.alive = False, False
             raise Killed
+        if self.starved and not self._aborted and not self.over:
+            self._aborted = True
+            raise Aborted("no sign of life in time")
 
     # ── a life ──────────────────────────────────────────────────────────────────────────────────────
 
@@ -186,6 +189,7 @@ class StormWorld:
             BusError: one of them does not exist.
         """
         self.alive, self._kill = True, False
+        self.starved = self._aborted = False
         self.lives += 1
         self.fed_us = self._ran_us = self.t_us
         self._received, self._notices, self._requests = [], [], []
@@ -297,7 +301,6 @@ class StormWorld:
                     self.receive(one, genuine=genuine)
         if self.alive and self.t_us - self.fed_us > self.watchdog_us:
             self.starved = True
-            self.kill()
 
     def receive(self, frame: Frame, *, genuine: bool) -> None:
         """A frame on a wire reaches the program's socket, if it has one there and wants it."""

@@ -1,0 +1,80 @@
+"""How many seeds a storm needs to find each planted defect.
+
+    python -m tests.storm.planted                  all of them
+    python -m tests.storm.planted 'cold ignored'   this one
+
+Only a rule counts that the sound program does not break with the same seed. Exit code 1: one was not found
+within the stated number of seeds.
+"""
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from typing import Any, Final, NamedTuple
+from unittest.mock import patch
+
+from tests.storm.defects import DEFECTS, Put
+from tests.storm.many import commit, folder
+from tests.storm.run import run
+from tests.storm.scenario import Sites
+
+WITHIN: Final = 300
+"""Each is found within so many seeds."""
+
+
+class Found(NamedTuple):
+    """A defect, and the seed that found it: how many were needed (0: none did), and what it saw."""
+
+    name: str
+    seeds: int
+    seed: int
+    text: str
+
+
+def find(name: str, sites: Sites, first: int = 0, within: int = WITHIN) -> Found:
+    """Runs seeds until one finds the defect."""
+    for count in range(within):
+        seed = first + count
+        with ExitStack() as stack:
+            DEFECTS[name](_putting(stack))
+            broken = run(seed, sites).broken
+        if broken:
+            sound = {one.rule for one in run(seed, sites).broken}
+            news = [one for one in broken if one.rule not in sound]
+            if news:
+                return Found(name, count + 1, seed, f"{news[0].rule}: {news[0].text}")
+    return Found(name, 0, 0, "not found")
+
+
+def _putting(stack: ExitStack) -> Put:
+    def put(owner: Any, name: str, value: Any) -> None:
+        stack.enter_context(patch.object(owner, name, value))
+
+    return put
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Runs it; returns the exit code."""
+    parser = argparse.ArgumentParser("python -m tests.storm.planted", description=__doc__.splitlines()[0])
+    parser.add_argument("names", nargs="*", default=list(DEFECTS))
+    parser.add_argument("--within", type=int, default=WITHIN)
+    parser.add_argument("--first", type=int, default=0, help="the first seed")
+    wish = parser.parse_args(argv)
+    print(f"commit {commit()}, seeds from {wish.first}, each defect within {wish.within}")
+    missed = 0
+    with folder() as place:
+        sites = Sites(place)
+        for name in wish.names:
+            found = find(name, sites, wish.first, wish.within)
+            missed += not found.seeds
+            told = f"{found.seeds:4d}" if found.seeds else "   –"
+            print(f"{name:32s} {told}   {found.text[:110]}", flush=True)
+    print(f"{len(wish.names) - missed} of {len(wish.names)} found")
+    return 1 if missed else 0
+
+
+_ = Callable
+
+if __name__ == "__main__":
+    sys.exit(main())
