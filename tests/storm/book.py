@@ -131,6 +131,7 @@ class Book:
         self.steady_s: float = failsafe.get("steady_s", 5.0)
         self.mismatch_s: float = failsafe.get("mismatch_s", 3.0)
         self.stall_s: float = failsafe.get("stall_s", 2.0)
+        self.other_sender: str = failsafe.get("other_sender", "zero")
         self.reduces = raw["pack"].get("lost_bank", "safe") == "reduce"
         self.banks: dict[str, Mapping[str, Any]] = {one["name"]: one for one in raw["bank"]}
         self.inverters: dict[str, Mapping[str, Any]] = {one["name"]: one for one in raw["inverter"]}

@@ -1,5 +1,6 @@
 """What goes wrong, and how it ends again: each kind of fault, done to a running storm."""
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
@@ -54,7 +55,9 @@ class Rig:
         clock_s: how far the wall clock is from the truth.
         excused: the program may end by itself: something fatal was done to it.
         links: what is wrong with a wire: (how, share), by wire.
-        forged: what is added to a message: (key, how, share), by wire.
+        forged: what is added to a message: (how, share), by wire and key.
+        heard: the last frames of each message, by wire and key.
+        twins: messages with a second sender, which repeats some old frames: how late, and which.
     """
 
     world: StormWorld
@@ -68,6 +71,8 @@ class Rig:
     excused: bool = False
     links: dict[str, list[tuple[str, float]]] = field(default_factory=dict)
     forged: dict[tuple[str, int], list[tuple[str, float]]] = field(default_factory=dict)
+    heard: dict[tuple[str, int], deque[Frame]] = field(default_factory=dict)
+    twins: dict[tuple[str, int], tuple[int, deque[Frame]]] = field(default_factory=dict)
 
     def speeches(self, message: str) -> list[Speech]:
         """The messages of that name."""
@@ -80,6 +85,14 @@ class Rig:
     def transform(self, _: int, frame: Frame) -> list[tuple[int, Frame, bool]]:
         """What becomes of a frame on its way to the program."""
         out = [(0, frame, True)]
+        which = frame.bus, frame.key
+        old = self.twins.get(which)
+        if old is not None:
+            delay_us, frames = old
+            frames.rotate(-1)
+            out.append((delay_us, frames[0], False))
+        else:
+            self.heard.setdefault(which, deque(maxlen=8)).append(frame)
         for how, share in self.forged.get((frame.bus, frame.key), ()):
             if self.draw.random() < share:
                 out.append((0, self._forgery(frame, how), False))
@@ -283,6 +296,41 @@ def _inverter_dead(rig: Rig, fault: Fault) -> Ending:
     return _bank_silent(rig, fault)
 
 
+def _twin(rig: Rig, fault: Fault) -> Ending:
+    """A second sender of the messages that carry temperatures, or cells, of a bank: from before, for ever."""
+    found = []
+    for talker in rig.site.talkers:
+        for speech in talker.speeches if talker.owner == fault.what else ():
+            which = speech.bus, speech.coder.key
+            frames = rig.heard.get(which)
+            if frames and any(one.quantity.startswith(fault.how) for one in speech.origins):
+                rig.twins[which] = round(fault.size * speech.period_us), deque(frames)
+                rig.world.watcher.second_sender(rig.world.t_us, *which, there=True)
+                found.append(which)
+
+    def over() -> None:
+        for which in found:
+            if rig.twins.pop(which, None):
+                rig.world.watcher.second_sender(rig.world.t_us, *which, there=False)
+
+    return over
+
+
+def _rival(rig: Rig, fault: Fault) -> Ending:
+    """Somebody else tells an inverter limits."""
+    world, end_us = rig.world, rig.world.t_us + round(fault.lasts_s * 1e6)
+    listener = next(one for one in rig.site.listeners if one.name == fault.what)
+    wire, key = sorted(listener.ears)[int(fault.size) % len(listener.ears)]
+
+    def send() -> None:
+        if world.t_us < end_us:
+            world.foreign(Frame(wire, key, rig.draw.randbytes(8)))
+            world.later(0.4, send)
+
+    send()
+    return None
+
+
 _KINDS: Final[dict[str, Callable[[Rig, Fault], Ending]]] = {
     "link": _link,
     "forge": _forge,
@@ -304,4 +352,6 @@ _KINDS: Final[dict[str, Callable[[Rig, Fault], Ending]]] = {
     "hot": _warmth,
     "deny": _deny,
     "inverter dead": _inverter_dead,
+    "twin": _twin,
+    "rival": _rival,
 }

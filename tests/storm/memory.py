@@ -47,6 +47,7 @@ class Track:
         since_us: from when it has been there without a loss.
         recent: the last of them, with their times.
         tripped_us: bars that stand, with the time since when the program must know.
+        truly_us: bars of which every frame of the true sender has spoken since then.
     """
 
     def __init__(self, read: Read, bars: tuple[Bar, ...]) -> None:
@@ -55,9 +56,16 @@ class Track:
         self.good_us = self.since_us = NEVER_US
         self.recent: deque[tuple[int, float]] = deque(maxlen=12)
         self.tripped_us: dict[Bar, int] = {}
+        self.truly_us: dict[Bar, int] = {}
 
-    def take(self, t_us: int, value: float, lost_after_s: float) -> None:
+    def take(self, t_us: int, value: float, lost_after_s: float, *, genuine: bool = True) -> None:
         """A believable reading was handed to the program."""
+        if genuine:
+            for bar in self.bars:
+                if not bar.trips(value):
+                    self.truly_us.pop(bar, None)
+                else:
+                    self.truly_us.setdefault(bar, t_us)
         if t_us - self.good_us > lost_after_s * SECOND:
             self.since_us = t_us
         self.good_us = t_us
@@ -72,6 +80,7 @@ class Track:
 
     def forget(self) -> None:
         """The program has started anew: it knows no reading, but what has tripped stays."""
+        self.truly_us.clear()
         self.good_us = self.since_us = NEVER_US
         self.recent.clear()
 
@@ -94,6 +103,7 @@ class Memory:
         dirty_us: when a message last was not what its sender sent, or could not be believed, by its name and
             owner.
         counters: the last of each message.
+        twins: messages that have a second sender, since when.
     """
 
     def __init__(self, book: Book) -> None:
@@ -103,6 +113,7 @@ class Memory:
         self.counters: dict[tuple[str, str], float] = {}
         self.of: dict[Place, tuple[str, str]] = {}
         self.doubtful = False
+        self.twins: dict[tuple[str, str], int] = {}
         self.change(book)
 
     def change(self, book: Book) -> None:
@@ -136,7 +147,7 @@ class Memory:
                 continue
             for read, value in found:
                 after_s = read.age_s + self.book.hold_s + self.book.react_s
-                self.tracks[read.place].take(t_us, value, after_s)
+                self.tracks[read.place].take(t_us, value, after_s, genuine=genuine)
 
     def _believed(self, heard: Heard, data: bytes) -> list[tuple[Read, float]] | None:
         numbers = heard.decode(data)

@@ -17,6 +17,13 @@ FLOOR: Final = "discharge_voltage_floor"
 ALLOWED: Final = {"charge_allowed": CHARGE, "discharge_allowed": DRAW}
 MOST: Final = 8
 
+RIVAL_S: Final = 2.0
+RIVAL_GONE_S: Final = 1.0
+"""Another sender is noticed within the one, once the program has run so long; and is gone after the other."""
+
+TWIN_FRAMES: Final = 16
+"""Two senders of one message are noticed within so many of its frames."""
+
 WRITTEN_S: Final = 1.0
 """What tightened a limit is on the disk so soon that no later kill makes it forgotten."""
 
@@ -59,6 +66,7 @@ class Observer:
         self.disk_bad_us = NEVER_US
         self._books = [book]
         self._bound_us = start_us
+        self._rival_us = (NEVER_US, NEVER_US)
         self._steady_from_us = start_us
         self._began_us = start_us
         self._turn_us = start_us
@@ -163,6 +171,21 @@ class Observer:
         """A frame was handed to the program."""
         self._anew()
         self.memory.take(t_us, wire, key, data, genuine=genuine)
+
+    def second_sender(self, t_us: int, wire: str, key: int, *, there: bool) -> None:
+        """A message has a second sender from now on, or no more."""
+        for heard in self.book.hears.get((wire, key), ()):
+            if there:
+                self.memory.twins[heard.name, heard.owner] = t_us
+            else:
+                self.memory.twins.pop((heard.name, heard.owner), None)
+
+    def rival(self, t_us: int) -> None:
+        """Somebody else's frame of ours was handed to the program."""
+        if t_us - self._rival_us[1] > RIVAL_GONE_S * SECOND:
+            self._rival_us = (t_us, t_us)
+        self._rival_us = (self._rival_us[0], t_us)
+        self._anew()
 
     def unsent(self, t_us: int, wire: str, key: int) -> None:
         """A frame could not leave: its counter is one the inverter does not see."""
@@ -297,11 +320,30 @@ class Observer:
         for track, bar, since_us in self._tripped():
             if bar.bars == quantity and turn_us - since_us > self._lag_us(track):
                 return f"{bar.name}: {_name(track.read.place)} was {track.last}"
+        if (why := self._two(turn_us, quantity)) is not None:
+            return why
         found = [self._untrusted(bank, turn_us, sure_us) for bank in book.banks if not self._apart(bank)]
         reasons = [why for why in found if why is not None]
         if reasons and (len(reasons) == len(found) or not book.reduces):
             return reasons[0]
         return self._unheard(turn_us)
+
+    def _two(self, turn_us: int, quantity: str) -> str | None:
+        """What must be zero because somebody else tells the inverters limits, or speaks for the pack."""
+        book, (first_us, last_us) = self.book, self._rival_us
+        sure_us = max(first_us, self._began_us, self._bound_us) + round((RIVAL_S + book.react_s) * SECOND)
+        if book.other_sender != "warn" and sure_us < turn_us < last_us + SECOND:
+            return "somebody else sends what is the program's to send"
+        for which, since_us in self.memory.twins.items():
+            for track in self.memory.tracks.values():
+                if self.memory.of[track.read.place] != which or self._apart(track.read.place.owner):
+                    continue
+                wait_s = TWIN_FRAMES * track.read.age_s / 2 + book.hold_s + book.mismatch_s
+                for bar, truly_us in track.truly_us.items():
+                    known_us = max(since_us, truly_us, self._began_us) + round(wait_s * SECOND)
+                    if bar.bars == quantity and turn_us > known_us:
+                        return f"{bar.name}, by {_name(track.read.place)}, which has two senders"
+        return None
 
     def _tripped(self) -> Iterator[tuple[Track, Any, int]]:
         for track in self.memory.tracks.values():

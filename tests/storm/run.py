@@ -152,6 +152,18 @@ class Storm:
         if wire not in self.world.down and wire not in self.world.full:
             self.observer.let_go(t_us, wire)
 
+    def held_up(self, t_us: int, seam: str) -> None:
+        """See `Watcher.held_up`."""
+        self.observer.say(t_us, "never waits", f"the program waits for the {seam}")
+
+    def second_sender(self, t_us: int, wire: str, key: int, *, there: bool) -> None:
+        """See `Watcher.second_sender`."""
+        self.observer.second_sender(t_us, wire, key, there=there)
+
+    def rival(self, t_us: int, wire: str, key: int) -> None:
+        """See `Watcher.rival`."""
+        self.observer.rival(t_us)
+
     # ── a storm ─────────────────────────────────────────────────────────────────────────────────────
 
     def run(self) -> Outcome:

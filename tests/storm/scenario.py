@@ -148,7 +148,7 @@ def drawn(seed: int, sites: Sites) -> Scenario:
         tables["limits"][f"{way}_current_a"] / tables["limits"][f"{way}_current_rise_a_per_s"]
         for way in ("charge", "discharge")
     )
-    calm_s = failsafe["steady_s"] + ramp_s + 8.0
+    calm_s = failsafe["steady_s"] + ramp_s + 14.0
     day = _day(draw, tables)
     count = draw.choice((1, 2, 3, 4, 6, 8, 12)) * (4 if long else 1)
     faults = sorted(f for _ in range(count) for f in _fault(draw, tables, storm_s))
@@ -228,6 +228,20 @@ def _fault(draw: Random, tables: Tables, storm_s: float) -> list[Fault]:
             return [Fault(at_s, kind, some_s, draw.choice(banks), draw.choice(("charge", "discharge")))]
         case "inverter dead":
             return [Fault(at_s, kind, some_s, draw.choice([one["name"] for one in tables["inverter"]]))]
+        case "rival":
+            inverter = draw.choice([one["name"] for one in tables["inverter"]])
+            return [Fault(at_s, kind, some_s, inverter, "", float(draw.randrange(4)))]
+        case "twin":
+            what, bank = draw.choice(("cell_temperature", "cell_voltage")), draw.choice(banks)
+            twin = Fault(at_s, kind, left_s, bank, what, round(draw.uniform(0.1, 0.45), 2))
+            after_s = round(min(at_s + 1.0, storm_s), 3)
+            if what == "cell_temperature":
+                return [twin, Fault(after_s, "cold", round(storm_s - after_s, 3), bank, "", -5.0)]
+            return [twin, Fault(after_s, "cell", round(storm_s - after_s, 3), bank, "high", 1.0)]
+        case "stop in trouble":
+            trouble = draw.choice(("bus down", "bus full"))
+            stop = Fault(round(at_s + 0.5 * short_s, 3), "stop", 0.0, size=round(draw.uniform(0.0, 5.0), 2))
+            return [Fault(at_s, trouble, short_s, draw.choice(wires)), stop]
     # A trip or a loss, and a kill soon after: nothing that tightened a limit is forgotten.
     after_s = round(min(at_s + draw.uniform(4.0, 15.0), storm_s - 1.0), 3)
     kill = Fault(after_s, "kill", 0.0, size=round(draw.uniform(0.5, 3.0), 2))
@@ -244,5 +258,6 @@ KINDS: Final = (
     *("link", "link", "forge", "forge", "says", "says", "bank silent", "bus down", "bus full", "stall"),
     *("kill", "stop", "kill at", "trap", "trap", "seam", "clock", "reload", "reload", "bad reload"),
     *("cell", "cell", "cold", "hot", "deny", "inverter dead", "trip and kill", "trip and kill"),
+    *("seam", "trap", "rival", "twin", "stop in trouble"),
 )
 """What a fault may be; what stands here twice comes twice as often."""

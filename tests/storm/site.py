@@ -61,6 +61,7 @@ def drawn(draw: Random, name: str) -> Tables:
         "silent_after_s": draw.choice((4.0, 10.0, 60.0, float("inf"))),
         "steady_s": round(draw.uniform(1.0, 6.0), 1),
         "mismatch_s": round(draw.uniform(1.0, 3.0), 1),
+        "other_sender": draw.choice(("zero", "zero", "silent", "warn")),
         "stall_s": round(max(draw.uniform(1.0, 2.5), 3 * tables["tick_ms"] / 1000), 1),
     }
     for source in tables["source"]:

@@ -50,6 +50,15 @@ class Watcher(Protocol):
     def let_go(self, t_us: int, wire: str) -> None:
         """The program has closed a wire."""
 
+    def held_up(self, t_us: int, seam: str) -> None:
+        """The program waits for what must never hold it up."""
+
+    def second_sender(self, t_us: int, wire: str, key: int, *, there: bool) -> None:
+        """A message has a second sender from now on, or no more."""
+
+    def rival(self, t_us: int, wire: str, key: int) -> None:
+        """A frame that is the program's to send was sent by somebody else, and handed to it."""
+
 
 class Trap(NamedTuple):
     """What happens at a call to the outside.
@@ -98,7 +107,8 @@ class StormWorld:
         self.steady: dict[str, Trap] = {}
         self._channels = channels
         self.site_wires = {speech.bus for talker in site.talkers for speech in talker.speeches}
-        self.site_wires |= {bus for listener in site.listeners for bus, _ in listener.ears}
+        self.ours = {which for listener in site.listeners for which in listener.ears}
+        self.site_wires |= {wire for wire, _ in self.ours}
         self._keys: dict[str, frozenset[int] | None] = {}
         self._order = itertools.count()
         self._actions: list[tuple[int, int, Callable[[], None]]] = []
@@ -159,6 +169,8 @@ class StormWorld:
                     self._spring(trap)
                 break
         if seam in self.steady:
+            if self.steady[seam].how == "block":
+                self.watcher.held_up(self.t_us, seam)
             self._spring(self.steady[seam], lambda: seam in self.steady)
 
     def _spring(self, trap: Trap, lasts: Callable[[], bool] = lambda: False) -> None:
@@ -231,7 +243,10 @@ class StormWorld:
         received, self._received = self._received, []
         for frame, genuine in received:
             wire = self.wires.get(frame.bus, frame.bus)
-            self.watcher.delivered(self.t_us, wire, frame.key, frame.data, genuine=genuine)
+            if (wire, frame.key) in self.ours:
+                self.watcher.rival(self.t_us, wire, frame.key)
+            else:
+                self.watcher.delivered(self.t_us, wire, frame.key, frame.data, genuine=genuine)
         batch = Batch(self.t_us, [frame for frame, _ in received], self._notices, self._requests)
         self._notices, self._requests = [], []
         return batch
@@ -262,6 +277,12 @@ class StormWorld:
         """A frame of the program is on a wire: everyone on it hears it."""
         self.watcher.left(self.t_us, wire, frame.key, frame.data)
         self.site.hear(self.t_us, frame._replace(bus=wire))
+
+    def foreign(self, frame: Frame) -> None:
+        """Somebody else sends what is the program's to send."""
+        if frame.bus not in self.down:
+            self.site.hear(self.t_us, frame)
+            self.receive(frame, genuine=False)
 
     def reopen(self, buses: tuple[BusConfig, ...]) -> None:
         """See `World.reopen`."""
@@ -299,6 +320,8 @@ class StormWorld:
                     self.at(self.t_us + delay_us, lambda f=one, g=genuine: self.receive(f, genuine=g))  # type: ignore[misc]
                 else:
                     self.receive(one, genuine=genuine)
+        if "notify" in self.steady:  # a sign of life that cannot be heard is not missed
+            self.fed_us = self.t_us
         if self.alive and self.t_us - self.fed_us > self.watchdog_us:
             self.starved = True
 
