@@ -1,1 +1,1 @@
-"""A storm: every fault at once, drawn from one number, and an observer that shares nothing with the program."""
+"""Storms: every fault at once, drawn from one number, and an observer with eyes of its own."""

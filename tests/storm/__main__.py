@@ -5,8 +5,8 @@
     python -m tests.storm 4711 --only 0,3 --until 41.5      only these of its faults, only so long
     python -m tests.storm --seeds 0..10000 --jobs 2 --minutes 60
 
-Exit code 0: every invariant held. 1: one did not; the seed, the commit, the invariant, the moment and the last
-lines of the journal are printed, and with the same commit the same seed gives the same storm, to the bit.
+Exit code 0: every invariant held. 1: one did not; the seed, the commit, the invariant, the moment and the
+last lines of the journal are printed. With the same commit the same seed gives the same storm, to the bit.
 """
 
 import argparse

@@ -1,4 +1,4 @@
-"""A profile as the observer reads it: raw TOML by tomllib, messages by cantools. Nothing of the program is used.
+"""A profile as the observer reads it: raw TOML by tomllib, messages by cantools, nothing of the program.
 
 Rules it cannot find written out in the profile it does not check; the generator of the storm's sites writes
 them out.
@@ -32,7 +32,7 @@ class Place(NamedTuple):
 
     owner: str
     quantity: str
-    index: int
+    number: int
 
 
 class Read(NamedTuple):
@@ -97,7 +97,7 @@ class Said:
     @property
     def round_s(self) -> float:
         """How long until everything in it has been sent again."""
-        return self.period_s * self.pages
+        return float(self.period_s * self.pages)
 
     def decode(self, data: bytes) -> dict[str, float] | None:
         """Numbers by signal; `None` for a frame that cannot be read."""
@@ -169,11 +169,11 @@ class Book:
     @property
     def react_s(self) -> float:
         """From a believed reading to the frame that shows it."""
-        return 3 * self.tick_s
+        return float(3 * self.tick_s)
 
     def share(self, bank: str) -> float:
         """The part of the current a bank is expected to take."""
-        return float(self.banks[bank]["capacity_ah"]) / sum(b["capacity_ah"] for b in self.banks.values())
+        return float(self.banks[bank]["capacity_ah"] / sum(b["capacity_ah"] for b in self.banks.values()))
 
     def _heard(self, table: Mapping[str, Any]) -> Heard:
         owner = table.get("inverter") or table.get("bank") or next(iter(self.banks))
@@ -190,7 +190,7 @@ class Book:
 def _reads(table: Mapping[str, Any], owner: str) -> list[Read]:
     found = []
     for quantity, given in table["signals"].items():
-        how = {"signal": given} if isinstance(given, str) else given
+        how: Mapping[str, Any] = {"signal": given} if isinstance(given, str) else given
         names = how.get("signals") or [how["signal"]]
         low, high = how.get("range", (-1e9, 1e9))
         each = quantity in ("cell_voltage", "cell_temperature")

@@ -1,4 +1,4 @@
-"""Planted defects: programs that are wrong in one place, each of a kind that has been seen. A storm must find them.
+"""Planted defects: programs wrong in one place, each of a kind that was seen. A storm must find them.
 
 Each takes `put(owner, name, value)`, which replaces something of the program until the run is over.
 """
@@ -6,9 +6,8 @@ Each takes `put(owner, name, value)`, which replaces something of the program un
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from bridge.core.engine import Due, Engine
+from bridge.core.engine import Engine
 from bridge.core.failsafe import FailSafe, State, Step
-from bridge.core.intake import Memory
 from bridge.core.kept import NOTHING, Kept
 from bridge.core.limits import shape
 from bridge.core.limits.compose import Limits
@@ -148,7 +147,7 @@ def cut_offs_forgotten(put: Put) -> None:
 
 def state_written_late(put: Put) -> None:
     """What has tripped is written some time later."""
-    put(Store, "save", lambda *_: "")
+    put(Store, "look", lambda *_: None)
 
 
 def begins_where_it_was(put: Put) -> None:
@@ -398,5 +397,3 @@ DEFECTS: Final[dict[str, Callable[[Put], None]]] = {
     )
 }
 """All of them, by their names."""
-
-_ = Memory

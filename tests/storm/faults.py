@@ -108,7 +108,7 @@ class Rig:
         return frame._replace(data=self.draw.randbytes(len(frame.data)))
 
     def _link(self, one: tuple[int, Frame, bool], how: str, share: float) -> list[tuple[int, Frame, bool]]:
-        delay_us, frame, genuine = one
+        delay_us, frame, _ = one
         if self.draw.random() >= share:
             return [one]
         if how == "lose":
@@ -156,14 +156,19 @@ def _says(rig: Rig, fault: Fault) -> Ending:
         elif one.origins[0].reading.signal is not None:  # stuck at what its first signal says at most
             span = one.coder.raw_span(one.origins[0].signal)
             one.forced = {one.origins[0].signal: (span[1],)}
-    return lambda: [one.heal() for one in speeches].clear()
+    return lambda: _heal(speeches)
+
+
+def _heal(speeches: list[Speech]) -> None:
+    for one in speeches:
+        one.heal()
 
 
 def _bank_silent(rig: Rig, fault: Fault) -> Ending:
     speeches = [s for talker in rig.site.talkers if talker.owner == fault.what for s in talker.speeches]
     for one in speeches:
         one.muted = True
-    return lambda: [one.heal() for one in speeches].clear()
+    return lambda: _heal(speeches)
 
 
 def _bus_down(rig: Rig, fault: Fault) -> Ending:
@@ -270,7 +275,7 @@ def _warmth(rig: Rig, fault: Fault) -> Ending:
 def _wave(
     start_us: int, end_us: int, levels: tuple[float, float, float], rate: float, hold_s: float
 ) -> Callable[[int], float]:
-    """From the first level to the second, there for a time, then to the third; at the end back to the first."""
+    """First level, second level for a time, then the third; at the end the first again."""
     first, beyond, back = levels
     there_s = abs(beyond - first) / rate
 

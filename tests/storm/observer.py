@@ -1,7 +1,7 @@
 """The observer: it sees what reaches the program and what the inverters see, and knows what must not be.
 
-It shares nothing with the program but the message definitions and the profile's text. Every rule is one-sided:
-where it cannot know, it says nothing; where it speaks, the stated time has passed for certain.
+It shares nothing with the program but the message definitions and the profile's text. Every rule is
+one-sided: where it cannot know, it says nothing; where it speaks, the stated time has passed for certain.
 """
 
 import math
@@ -147,7 +147,7 @@ class Observer:
             self._ceilings.clear()
 
     def ended(self, t_us: int, code: int | None, *, sendable: set[str]) -> None:
-        """The process has ended by itself: exit code, or `None` for an exception; wires that could be used."""
+        """The process has ended by itself: exit code, `None` for an exception; wires that could be used."""
         self._running = False
         for (inverter, quantity), told in sorted(self.told.items()):
             if quantity not in (CHARGE, DRAW) or told.value <= 0.0 or told.t_us < self._began_us:
@@ -187,7 +187,7 @@ class Observer:
         self._rival_us = (self._rival_us[0], t_us)
         self._anew()
 
-    def unsent(self, t_us: int, wire: str, key: int) -> None:
+    def unsent(self, wire: str, key: int) -> None:
         """A frame could not leave: its counter is one the inverter does not see."""
         for which in [one for one in self._counts if one[:2] == (wire, key)]:
             del self._counts[which]
@@ -207,7 +207,7 @@ class Observer:
                 self._item(t_us, said, signal, item, numbers[signal], data)
         if said.carries_limits:
             self._silence(t_us, said)
-            self._sums(t_us, said)
+            self._sums(t_us)
 
     def _item(
         self, t_us: int, said: Said, signal: str, item: dict[str, Any], number: float, data: bytes
@@ -241,9 +241,7 @@ class Observer:
 
     # ── the rules ───────────────────────────────────────────────────────────────────────────────────
 
-    def _limit(
-        self, t_us: int, inverter: str, quantity: str, value: float, said: Said, step: float
-    ) -> None:
+    def _limit(self, t_us: int, inverter: str, quantity: str, value: float, said: Said, step: float) -> None:
         told = f"{inverter} was told {quantity} {value:g}"
         if not math.isfinite(value):
             self.say(t_us, "numbers", told)
@@ -277,14 +275,16 @@ class Observer:
         rate = max(one.rises[quantity] for one in self._books)
         seconds = (t_us - before.t_us) / SECOND + 2 * self.book.tick_s
         if loose > was + rate * seconds + step + TINY:
-            text = f"{inverter}: {quantity} went from {before.value:g} to {abs(loose):g} within {seconds:.2f} s"
+            text = (
+                f"{inverter}: {quantity} went from {before.value:g} to {abs(loose):g} within {seconds:.2f} s"
+            )
             self.say(t_us, "rise", f"{text}; at most {rate:g} a second")
 
     def _allowed(self, t_us: int, said: Said, flag: str) -> None:
         if (why := self._barred(t_us, ALLOWED[flag])) is not None:
             self.say(t_us, "zero", f"{', '.join(said.inverters)} was told {flag}; {why}")
 
-    def _sums(self, t_us: int, said: Said) -> None:
+    def _sums(self, t_us: int) -> None:
         """What all inverters together are told, each for its own time-out."""
         if len(self.book.inverters) < 2:
             return
@@ -296,7 +296,9 @@ class Observer:
                     total += told.value
             most = max(one.hard[quantity] for one in self._bounding(t_us))
             if total > most + TINY:
-                self.say(t_us, "sum", f"together the inverters are told {quantity} {total:g}; at most {most:g}")
+                self.say(
+                    t_us, "sum", f"together the inverters are told {quantity} {total:g}; at most {most:g}"
+                )
 
     def _barred(self, t_us: int, quantity: str) -> str | None:
         """Why a current must be zero, if it must for certain."""
@@ -504,7 +506,9 @@ class Observer:
             expected, why = self._expected(t_us, quantity)
             if odd_cells:
                 expected = 0.0
-            got = sum(self.told[one, quantity].value for one in book.inverters if (one, quantity) in self.told)
+            got = sum(
+                self.told[one, quantity].value for one in book.inverters if (one, quantity) in self.told
+            )
             if got < expected:
                 text = f"{quantity} is {got:g} at the end, expected {expected:g} or more ({why})"
                 self.say(t_us, "follows again", text)
@@ -540,10 +544,12 @@ class Observer:
                 plain = plain and 16.0 < value < 34.0
                 if not COLDEST_CHARGE_C[book.chemistry] + 6.0 < value < 34.0:
                     return 0.0, ""
-        parts = [table[f"{quantity.split('_')[0]}_current_a"] / book.share(n) for n, table in book.banks.items()]
+        parts = [
+            table[f"{quantity.split('_')[0]}_current_a"] / book.share(n) for n, table in book.banks.items()
+        ]
         return (0.4 if plain else 0.001) * min(cap, *parts), "nothing speaks against it"
 
 
 def _name(place: Place) -> str:
-    number = f" {place.index}" if place.index else ""
+    number = f" {place.number}" if place.number else ""
     return f"{place.quantity}{number} of {place.owner}"

@@ -9,7 +9,7 @@ within the stated number of seeds.
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from typing import Any, Final, NamedTuple
 from unittest.mock import patch
@@ -73,8 +73,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     print(f"{len(wish.names) - missed} of {len(wish.names)} found")
     return 1 if missed else 0
 
-
-_ = Callable
 
 if __name__ == "__main__":
     sys.exit(main())

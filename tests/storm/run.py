@@ -8,12 +8,10 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
-from typing import Any, Final
-from unittest.mock import patch
+from typing import Final
 
 from bridge.errors import EXIT_OK, AmpweirError
 from bridge.profile.load import LoadedProfile
-from bridge.service import store as store_module
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.notify import Notifier
@@ -22,12 +20,11 @@ from bridge.service.world import Aborted, Request
 from bridge.simulate.coder import Library
 from bridge.simulate.inverter import Wish
 from bridge.simulate.site import Site
-from tests.storm import site as sites_module
 from tests.storm.book import Book
 from tests.storm.faults import Rig, apply
 from tests.storm.observer import Broken, Observer
-from tests.storm.scenario import Fault, Scenario, Sites, drawn
-from tests.storm.seams import Disk, FakeSocket, Lines, threading_of
+from tests.storm.scenario import Scenario, Sites, drawn
+from tests.storm.seams import FakeSocket, Lines, disk_of
 from tests.storm.site import START_S, text_of, variant
 from tests.storm.world import Hung, Killed, StormWorld
 
@@ -90,9 +87,13 @@ class Storm:
         self.lines: list[str] = []
         self.world = StormWorld(self.site, START_US, self._channels, self)
         self.world.watchdog_us = WATCHDOG_US
-        self.disk = Disk(self.world, self.observer)
         self.rig = Rig(
-            self.world, self.site, tables, Random(f"faults/{scenario.seed}"), self._put_on_disk, self._ask_stop
+            self.world,
+            self.site,
+            tables,
+            Random(f"faults/{scenario.seed}"),
+            self._put_on_disk,
+            self._ask_stop,
         )
         self.world.transform = self.rig.transform
         self._daemon: Daemon | None = None
@@ -135,9 +136,9 @@ class Storm:
         self.frames += 1
         self.observer.left(t_us, wire, key, data)
 
-    def unsent(self, t_us: int, wire: str, key: int) -> None:
+    def unsent(self, wire: str, key: int) -> None:
         """See `Watcher.unsent`."""
-        self.observer.unsent(t_us, wire, key)
+        self.observer.unsent(wire, key)
 
     def stood_still(self, t_us: int, seconds: float) -> None:
         """See `Watcher.stood_still`."""
@@ -160,7 +161,7 @@ class Storm:
         """See `Watcher.second_sender`."""
         self.observer.second_sender(t_us, wire, key, there=there)
 
-    def rival(self, t_us: int, wire: str, key: int) -> None:
+    def rival(self, t_us: int) -> None:
         """See `Watcher.rival`."""
         self.observer.rival(t_us)
 
@@ -175,9 +176,8 @@ class Storm:
         storm_end_us = START_US + round(self.scenario.storm_s * 1e6)
         world.at(storm_end_us, self._calm)
         world.at(self._over_us, self._stop_all)
-        with patch.object(store_module, "threading", threading_of(world)):
-            with suppress(_End):
-                self._lives()
+        with disk_of(world, self.observer), suppress(_End):
+            self._lives()
         return Outcome(
             self.scenario,
             self.observer.broken,
@@ -269,7 +269,9 @@ class Storm:
         self.lines.append(f"ended with {code}")
         if code == EXIT_OK and self._asked_stop is None:
             observer.say(world.t_us, "ends", "exit code 0, and nobody had asked")
-        elif code != EXIT_OK and not self.rig.excused and not world.starved and not (world.down or world.full):
+        elif (
+            code != EXIT_OK and not self.rig.excused and not world.starved and not (world.down or world.full)
+        ):
             observer.say(world.t_us, "ends", f"exit code {code}: {self.lines[-2] if self.lines[1:] else ''}")
         if world.starved:
             observer.say(world.t_us, "alive", "no sign of life: the service manager ended it")
@@ -290,13 +292,14 @@ class Storm:
         if real is not None:
             real.close()
         notifier._socket = FakeSocket(world, waits=waits)  # type: ignore[assignment]
-        store = Store(self._folder, Path("site.toml"), wall=self._wall_us)
+        store = Store(self._folder, Path("site.toml"), wall=self._wall_us, up=self._up_us)
+        store.lock()
         recorder = None
         if self.scenario.records:
             from bridge.replay.recorder import Recorder
 
             recorder = Recorder(self._folder / f"life{world.lives}.log")
-        with self.disk.at_work():
+        try:
             yield Daemon(
                 loaded,
                 world,
@@ -305,7 +308,10 @@ class Storm:
                 recorder=recorder,
                 store=store,
                 notifier=notifier,
+                beside=True,
             )
+        finally:
+            store.release()
 
     # ── seams ───────────────────────────────────────────────────────────────────────────────────────
 
@@ -317,6 +323,9 @@ class Storm:
     def _wall_us(self) -> int:
         self.world.enter("wall")
         return self.world.t_us + round(self.rig.clock_s * 1e6)
+
+    def _up_us(self) -> int:
+        return self.world.t_us
 
     def _load(self) -> LoadedProfile:
         text = self._on_disk
@@ -349,12 +358,10 @@ _MEMORY: Final = "/dev/shm" if Path("/dev/shm").is_dir() else None
 def report(outcome: Outcome) -> str:
     """For people."""
     scenario = outcome.scenario
-    rows = [f"seed {scenario.seed}: {scenario.tables['name']}, {outcome.seconds:.0f} s, {outcome.lives} lives"]
-    for one in outcome.broken:
-        rows.append(f"  {(one.t_us - START_US) / 1e6:8.2f} s  {one.rule}: {one.text}")
+    rows = [
+        f"seed {scenario.seed}: {scenario.tables['name']}, {outcome.seconds:.0f} s, {outcome.lives} lives"
+    ]
+    rows += [f"  {(one.t_us - START_US) / 1e6:8.2f} s  {one.rule}: {one.text}" for one in outcome.broken]
     rows.append("  faults:")
     rows += [f"    {n}: {fault}" for n, fault in enumerate(scenario.faults)]
     return "\n".join(rows)
-
-
-_ = (Any, Fault, sites_module)

@@ -149,15 +149,13 @@ def drawn(seed: int, sites: Sites) -> Scenario:
         for way in ("charge", "discharge")
     )
     calm_s = failsafe["steady_s"] + ramp_s + 14.0
-    day = _day(draw, tables)
+    day = _day(draw)
     count = draw.choice((1, 2, 3, 4, 6, 8, 12)) * (4 if long else 1)
     faults = sorted(f for _ in range(count) for f in _fault(draw, tables, storm_s))
-    return Scenario(
-        seed, tables, day, tuple(faults), storm_s, storm_s + calm_s, records=draw.random() < 0.15
-    )
+    return Scenario(seed, tables, day, tuple(faults), storm_s, storm_s + calm_s, records=draw.random() < 0.15)
 
 
-def _day(draw: Random, tables: Tables) -> Day:
+def _day(draw: Random) -> Day:
     warmth_c = draw.choice((25.0, 25.0, 20.0, 30.0, 8.0, 4.0))
     charge = draw.choice((0.5, 0.6, 0.4, 0.7, 0.85, 0.97, 0.15, 0.06))
     wishes, t_s = [], 0.0

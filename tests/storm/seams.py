@@ -3,15 +3,22 @@
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
+from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Final
 from unittest.mock import patch
 
+from bridge.service import keeper as keeper_module
 from bridge.service import lines as lines_module
+from bridge.service import loading as loading_module
 from bridge.service import store as store_module
+from bridge.service.keeper import WAIT_S, Keeper
 from bridge.service.lines import LineWriter
 from tests.storm.observer import Observer
-from tests.storm.world import Killed, StormWorld
+from tests.storm.world import StormWorld
+
+LOADING_S: Final = 0.15
 
 
 class FakeSocket:
@@ -84,79 +91,88 @@ class _Idle:
         """Nothing."""
 
 
-class Disk:
-    """The state file's disk: a real folder, whose writes may fail, be held up, or end with the process."""
+class Disk(Keeper):
+    """The state files' disk: the program's own keeper, whose thread is run by the virtual clock.
 
-    def __init__(self, world: StormWorld, observer: Observer) -> None:
+    The files are real. A call to the disk may fail, be held up, or end with the process.
+    """
+
+    world: StormWorld
+    observer: Observer
+
+    def put(self, path: Path, data: bytes | None, *, durable: bool) -> None:
+        """See `Keeper.put`."""
+        with patch.object(keeper_module, "threading", SimpleNamespace(Thread=_Idle)):
+            super().put(path, data, durable=durable)
+        self._run()
+
+    def wait(self, seconds: float = WAIT_S) -> bool:
+        """See `Keeper.wait`: time goes on."""
+        for _ in range(round(seconds / 0.1)):
+            if not self.busy or not self.world.alive:
+                break
+            self.world.block(0.1)
+        return not self.busy
+
+    @property
+    def stuck(self) -> bool:
+        """See `Keeper.stuck`."""
+        return False
+
+    def _run(self) -> None:
+        world = self.world
+        trap = world.steady.get("disk")
+        if trap is not None:
+            self.observer.disk_bad_us = world.t_us
+            if trap.how == "block":
+                world.later(0.2, self._run)
+                return
+        while self._pages and world.alive:
+            path = next(iter(self._pages))
+            page = self._pages.pop(path)
+            try:
+                world.enter("disk")
+                keeper_module._write(path, page)
+            except Exception as problem:  # as the thread itself
+                self.observer.disk_bad_us = world.t_us
+                self.failed = f"{path}: {problem}"
+            else:
+                self.failed = ""
+        if not self._pages:
+            self._idle.set()
+
+
+@contextmanager
+def disk_of(world: StormWorld, observer: Observer) -> Iterator[None]:
+    """While this lasts the program's stores keep their files on such a disk, and profiles load beside it."""
+
+    def keeper() -> Disk:
+        disk = Disk()
+        disk.world, disk.observer = world, observer
+        return disk
+
+    stand_in = SimpleNamespace(**{name: getattr(os, name) for name in dir(os) if not name.startswith("__")})
+    stand_in.fsync = lambda _: world.enter("disk")
+    with (
+        patch.object(store_module, "Keeper", keeper),
+        patch.object(keeper_module, "os", stand_in),
+        patch.object(loading_module, "threading", SimpleNamespace(Thread=partial(_Later, world))),
+    ):
+        yield
+
+
+class _Later:
+    """A thread that has done its work a little later: loading a profile takes time, and fails in its time."""
+
+    def __init__(self, world: StormWorld, *, target: Callable[[], None], **_: object) -> None:
         self._world = world
-        self._observer = observer
-
-    def fsync(self, number: int) -> None:
-        """A write is to reach the card."""
-        world = self._world
-        if "disk" in world.steady or any(trap.seam in ("disk", "any") for _, trap in world.traps):
-            self._observer.disk_bad_us = world.t_us
-        world.enter("disk")
-        if not world.alive:
-            raise OSError(5, "the process is gone")
-        _ = number
-
-    @contextmanager
-    def at_work(self) -> Iterator[None]:
-        """While this lasts the store's calls go to this disk."""
-        stand_in = SimpleNamespace(**{name: getattr(os, name) for name in dir(os) if not name.startswith("__")})
-        stand_in.fsync = self.fsync
-        with patch.object(store_module, "os", stand_in):
-            yield
-
-
-class _Thread:
-    """A thread that has done its work when `start` returns, or is held up while time goes on."""
-
-    def __init__(self, world: StormWorld, target: Callable[..., object], args: tuple[Any, ...]) -> None:
-        self._world = world
-        self._run = lambda: target(*args)
-        self._done = False
+        self._target = target
+        self._life = world.lives
 
     def start(self) -> None:
-        """Runs."""
-        trap = self._world.steady.get("disk")
-        if trap is not None and trap.how == "block":
-            self._wait()
-            return
-        self._finish()
+        """Begins."""
+        self._world.later(LOADING_S, self._work)
 
-    def _wait(self) -> None:
-        if not self._world.alive:
-            return
-        if "disk" in self._world.steady:
-            self._world.later(0.5, self._wait)
-            return
-        self._finish()
-
-    def _finish(self) -> None:
-        try:
-            self._run()
-        except Killed:
-            raise
-        finally:
-            self._done = True
-
-    def is_alive(self) -> bool:
-        """Whether it still works."""
-        return not self._done
-
-    def join(self, seconds: float | None = None) -> None:
-        """Waits for it: time goes on."""
-        if not self._done:
-            self._world.block(seconds or 0.0)
-
-
-def threading_of(world: StormWorld) -> SimpleNamespace:
-    """What stands in for the module `threading`."""
-
-    def thread(*, target: Callable[..., object], args: tuple[Any, ...] = (), daemon: bool = False) -> _Thread:
-        _ = daemon
-        return _Thread(world, target, args)
-
-    return SimpleNamespace(Thread=thread)
+    def _work(self) -> None:
+        if self._world.alive and self._world.lives == self._life:
+            self._target()

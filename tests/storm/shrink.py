@@ -1,4 +1,4 @@
-"""Makes a failing storm small: faults are taken away, and the day is cut short, while the same rule breaks."""
+"""Makes a failing storm small: faults are taken away and the day is cut short, while the same rule breaks."""
 
 from collections.abc import Callable
 

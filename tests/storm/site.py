@@ -21,7 +21,8 @@ START_S: Final = 1_900_000_000
 """Engine time of every storm's start, s."""
 
 BASES: Final = ("cabin", "cabin", "jetty", "boathouse", "two")
-"""What is drawn from: the quicker ones more often. `two` is the cabin with a second inverter on a second bus."""
+"""What is drawn from, the quicker ones more often. `two`: the cabin, and another inverter on another bus."""
+
 
 def base(name: str) -> Tables:
     """A shipped profile as tables, its message definitions by absolute path."""
@@ -189,6 +190,7 @@ GOOD: Final[dict[str, Callable[[Tables], Tables]]] = {
     "same": lambda tables: tables,
 }
 """Changed profiles that can be run."""
+
 
 def _with(tables: Tables, section: str, key: str, value: Any) -> str:
     place = tables[section]

@@ -9,7 +9,7 @@ from cantools.database.can import Message
 
 @cache
 def bits(message: Message, name: str) -> tuple[tuple[int, int], ...]:
-    """(byte, bit) of every bit of a signal, lowest byte first as it lies; a Motorola one starts at its top."""
+    """(byte, bit) of every bit of a signal; a Motorola one starts at its highest bit."""
     signal = message.get_signal_by_name(name)
     places, at = [], signal.start
     for _ in range(signal.length):
@@ -33,14 +33,15 @@ def right(message: Message, name: str, rule: Mapping[str, Any], data: bytes) -> 
     taken = bytes(rule.get("prefix", ())) + bytes(
         blank[n] for n in (range(len(data)) if over is None else over) if over is not None or n not in own
     )
-    register, reflect = rule.get("init", 0), rule.get("reflect", False)
+    register: int = rule.get("init", 0)
+    reflect, xor_out = bool(rule.get("reflect", False)), int(rule.get("xor_out", 0))
     if rule["algorithm"] == "sum8":
-        return ((register + sum(taken)) % 256) ^ rule.get("xor_out", 0)
+        return ((register + sum(taken)) % 256) ^ xor_out
     for byte in taken:
         register ^= _mirrored(byte) if reflect else byte
         for _ in range(8 if rule["algorithm"] == "crc8" else 0):
             register = (register << 1) ^ (0x100 | rule["polynomial"] if register & 0x80 else 0)
-    return (_mirrored(register) if reflect else register) ^ rule.get("xor_out", 0)
+    return (_mirrored(register) if reflect else register) ^ xor_out
 
 
 _KNOWN = {"algorithm", "over", "polynomial", "init", "xor_out", "reflect", "prefix", "signal"}

@@ -41,7 +41,7 @@ class Watcher(Protocol):
     def left(self, t_us: int, wire: str, key: int, data: bytes) -> None:
         """A frame of the program is on a wire."""
 
-    def unsent(self, t_us: int, wire: str, key: int) -> None:
+    def unsent(self, wire: str, key: int) -> None:
         """A frame of the program could not leave, and it was told so."""
 
     def stood_still(self, t_us: int, seconds: float) -> None:
@@ -56,7 +56,7 @@ class Watcher(Protocol):
     def second_sender(self, t_us: int, wire: str, key: int, *, there: bool) -> None:
         """A message has a second sender from now on, or no more."""
 
-    def rival(self, t_us: int, wire: str, key: int) -> None:
+    def rival(self, t_us: int) -> None:
         """A frame that is the program's to send was sent by somebody else, and handed to it."""
 
 
@@ -244,7 +244,7 @@ class StormWorld:
         for frame, genuine in received:
             wire = self.wires.get(frame.bus, frame.bus)
             if (wire, frame.key) in self.ours:
-                self.watcher.rival(self.t_us, wire, frame.key)
+                self.watcher.rival(self.t_us)
             else:
                 self.watcher.delivered(self.t_us, wire, frame.key, frame.data, genuine=genuine)
         batch = Batch(self.t_us, [frame for frame, _ in received], self._notices, self._requests)
@@ -269,7 +269,7 @@ class StormWorld:
             if wire in self.full:
                 raise BusFull(f"bus {frame.bus!r}: transmit queue full")
         except BaseException:
-            self.watcher.unsent(self.t_us, wire, frame.key)
+            self.watcher.unsent(wire, frame.key)
             raise
         self.put(wire, frame)
 
