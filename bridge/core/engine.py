@@ -79,6 +79,7 @@ class Engine:
         self._latest_us = start_us
         self._called = False
         self._inputs: object = None
+        self._heard_us: dict[str, int] = {}
         if kept.going is not None and leader is None:
             self._go_on(kept.going)
         self._leader = leader
@@ -365,13 +366,17 @@ class Engine:
         return lost
 
     def _unheard(self, t_us: int) -> list[Inverter]:
-        """The inverters not heard for longer than allowed, counted from the start where never heard."""
+        """The inverters not heard for longer than allowed, counted from the start where never heard.
+
+        What another engine heard before this one took over counts, too.
+        """
         return [
             inverter
             for inverter in self.plan.inverters
             if inverter.heartbeat is not None
             and self._pack.fresh(inverter.heartbeat, t_us) is None
-            and t_us - self.start_us > self.plan.slots[inverter.heartbeat].max_age_us
+            and t_us - self._heard_us.get(inverter.name, self.start_us)
+            > self.plan.slots[inverter.heartbeat].max_age_us
         ]
 
     def _build(self, t_us: int, due: Iterable[int]) -> None:

@@ -34,6 +34,11 @@ def hand_over(old: Engine, new: Engine, t_us: int) -> list[Due]:
             new._lost_banks.names |= old._lost_banks.names
         if [bank.resistance_ohm for bank in new.plan.banks] == [b.resistance_ohm for b in old.plan.banks]:
             new._circulation = old._circulation
+    new._heard_us = {
+        one.name: max(old._heard_us.get(one.name, old.start_us), old._pack.seen_us(one.heartbeat))
+        for one in old.plan.inverters
+        if one.heartbeat is not None
+    }
     new.lead(t_us)
     return _last(old, t_us, {(sent.bus, sent.layout.key) for sent in new.plan.transmissions})
 

@@ -11,8 +11,11 @@ from bridge.core.failsafe import State
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
 from bridge.core.succession import Succession
+from bridge.frames import Frame
 from tests.core.plans import (
     AGE,
+    BEAT,
+    BUS,
     DRAW,
     FLAGS,
     OPTIONS,
@@ -93,6 +96,32 @@ def test_it_takes_over_after_the_steady_stretch_and_then_rises_as_slowly_as_ever
         before = rig.limits()[2]
         rig.run(0.1)
         assert 0.0 < rig.limits()[2] - before <= 1.2 + 1e-6
+
+
+@pytest.mark.parametrize("beats", [0, 40])
+def test_an_inverter_that_is_not_heard_stays_so(beats: int) -> None:
+    """The new engine goes on counting from the last sign of life, or from the first engine's start."""
+    plan = Builder(heartbeat=True, max_age_us=10 * SECOND).plan()
+    rig = Rig(plan, level())
+    succession = Succession(plan, rig.t_us, seen_before(plan))
+    rig.engine = succession  # type: ignore[assignment]
+    for beat in range(beats):
+        rig.hear([Frame(BUS, BEAT.key, bytes([beat]))])
+        rig.run(0.5)
+    rig.run(11.0)
+    assert rig.warnings() == ("inverter loft is not heard",)
+    wish = Builder(
+        heartbeat=True, max_age_us=10 * SECOND, options=OPTIONS._replace(hold_while_balancing=True)
+    )
+    succession.replace(rig.t_us, wish.plan(), succession.kept)
+    for _ in range(100):
+        rig.run(0.1)
+        assert rig.limits()[1:3] == (0.0, 0.0)
+    assert not succession.waits
+    rig.hear([Frame(BUS, BEAT.key, bytes([beats]))])
+    rig.run(9.0)
+    assert rig.warnings() == ()
+    assert rig.limits()[1] > 0.0
 
 
 def test_counters_and_deadlines_go_on() -> None:

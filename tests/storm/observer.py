@@ -68,7 +68,7 @@ class Observer:
         self._bound_us = start_us
         self._rival_us = (NEVER_US, NEVER_US)
         self._steady_from_us = start_us
-        self._began_us = start_us
+        self._began_us = self._anew_us = start_us
         self._turn_us = start_us
         self._running = False
         self._followed_us: int | None = None
@@ -111,6 +111,8 @@ class Observer:
             self._anew()
         if working is accepted and len(self._books) > 1:
             self._books = [accepted]
+            if not any(self.told[one].value for one in self.told if one[1] in (CHARGE, DRAW)):
+                self._anew_us = t_us  # by way of zeros: what was heard before does not count
             self.memory.counters.clear()
             self._followed_us, self._silent_frames = None, 0
             self._counts.clear()
@@ -385,7 +387,7 @@ class Observer:
             if heard.of_bank or self.book.inverters[heard.owner].get("when_silent") != "zero":
                 continue
             for read in heard.reads:
-                heard_us = max(self.memory.tracks[read.place].good_us, self._began_us)
+                heard_us = max(self.memory.tracks[read.place].good_us, self._began_us, self._anew_us)
                 if t_us - heard_us > (read.age_s + self.book.react_s) * SECOND:
                     return f"inverter {heard.owner} is not heard"
         return None
