@@ -62,6 +62,7 @@ class Rules:
         self._ceiling: dict[tuple[str, str], float] = {}
         self._last: dict[tuple[str, str], tuple[int, float]] = {}
         self._draws_a: dict[str, float] = {}
+        self._told_us: dict[tuple[str, str], int] = {}
         self._decided: dict[str, deque[tuple[int, float]]] = {}
         self._fall_from_us = self._rise_from_us = 0
         self._steady = False
@@ -113,6 +114,7 @@ class Rules:
         self._draws_a[inverter] = seen.values.get("discharge_current_limit", self._draws_a.get(inverter, 0.0))
         for name in LIMITS:
             if name in seen.values:
+                self._told_us[inverter, name] = seen.t_us
                 self._against(name, seen.values[name], self._hard[name], "the profile's own limit")
                 # Where nothing may be drawn, a floor says nothing: after a restart it is the configured one.
                 if name != FLOOR or abs(self._draws_a[inverter]) > TINY:
@@ -141,7 +143,9 @@ class Rules:
                 while recent[0][0] < t_us - window_us:
                     recent.popleft()
                 stuck = sum(
-                    told.get(one.name, 0.0) for one in listeners if (one.limits_us or 0) < t_us - window_us
+                    value
+                    for inverter, value in told.items()
+                    if self._told_us.get((inverter, name), 0) < t_us - window_us
                 )
                 bound, whose = min(bound, max(stuck, *(a for _, a in recent))), "decided"
             if total > bound + len(told) * TINY:

@@ -1,6 +1,7 @@
 """Are the times of a profile consistent, and does a fault reach the inverter before its own time-out?"""
 
 from datetime import datetime, timedelta
+from math import inf
 from typing import NamedTuple
 
 from bridge.core.outgoing import Transmission
@@ -75,6 +76,12 @@ def _check_bounds(loaded: LoadedProfile, findings: Findings) -> None:
         count, cell = profile.pack.cells_in_series, CHEMISTRIES[profile.pack.chemistry]
         most_v = max(0.03 * count, 0.5 * cell.cell_min_v)
         rows.append((("failsafe", "sum_tolerance_v"), times.sum_tolerance_v, 0, round(most_v, 3)))
+    # Zeros must have gone out once before nothing is sent: else the last limits stand until a time-out.
+    round_s = max(
+        (t.period_us * len(t.pages) for t in loaded.plan.transmissions if t.carries_limits), default=0
+    )
+    least_s = round_s / SECOND_US + 2 * tick_s
+    rows.append((("failsafe", "silent_after_s"), times.silent_after_s, round(least_s, 3), inf))
     for number, source in enumerate(profile.source):
         rows.append((("source", number, "max_age_s"), source.max_age_s, 2 * tick_s, 60))
         for quantity, reading in source.signals.items():
