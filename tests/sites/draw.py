@@ -82,6 +82,7 @@ def _failsafe(dice: Dice, site: Traits) -> Table:
         "silent_after_s": dice.pick((0.5, 6.0, 30.0, 60.0, 60.0, 300.0, float("inf"))),
         "steady_s": dice.pick((1.0, 2.0, 3.0, 5.0, 5.0, 10.0, 20.0)),
         "mismatch_s": dice.pick((0.0, 1.0, 3.0, 3.0, 6.0)),
+        "other_sender": dice.pick(("warn", "zero", "zero", "silent")),
         "stall_s": round(max(3 * tick_s, dice.pick((0.5, 1.0, 2.0, 2.0, 4.0))), 3),
     }
     if dice.happens(0.3):

@@ -9,8 +9,12 @@ from tests.sites.dice import Dice
 from tests.sites.traits import Table, Traits
 
 CYCLES_MS: Final = (20, 50, 100, 100, 200, 250, 250, 500, 500, 1000, 1000, 2000)
-POLYNOMIALS: Final = (0x07, 0x1D, 0x2F, 0x31, 0x9B, 0xD5)
-"""CRC-8 polynomials of the published catalogues."""
+POLYNOMIALS: Final = {
+    4: (0x3, 0x9, 0xF),
+    8: (0x07, 0x1D, 0x2F, 0x31, 0x9B, 0xD5),
+    16: (0x1021, 0x8005, 0x3D65, 0x8BB7),
+}
+"""CRC polynomials of the published catalogues, by width."""
 
 CELL_STEPS: Final = ("0.001", "0.001", "0.0005", "0.002", "0.0003", "0.005")
 
@@ -91,6 +95,8 @@ def _reading(dice: Dice, quantity: str, code: Code, unit: str, table: Table) -> 
         more, unit = {"scale": 0.001}, f"m{unit}"
     elif dice.happens(0.2):
         unit = ""
+    if not code.float32 and dice.happens(0.15):
+        more["unknown"] = [code.number(code.raws[1])]
     signal = Signal(quantity, code, unit)
     return Reading(quantity, (signal,), {"signal": signal.name} | more | table)
 
@@ -145,7 +151,7 @@ def _warmth(dice: Dice) -> list[Reading]:
     if way in ("both", "coldest"):
         names = ("cell_temperature_min", "cell_temperature_max")[: 2 if way == "both" else 1]
         return [_reading(dice, name, code, "degC", dict(table)) for name in names]
-    count = 1 if way == "one" else 2 + dice.below(3)
+    count = 1 if way == "one" or code.float32 else 2 + dice.below(3)
     signals = tuple(Signal(f"probe_{n + 1}", code, "degC") for n in range(count))
     named: Table = {"signals": [one.name for one in signals]} if count > 1 else {"signal": signals[0].name}
     return [Reading("cell_temperature", signals, named | table)]
@@ -165,6 +171,8 @@ def _flags(dice: Dice) -> list[Reading]:
         table: Table = {"signal": name}
         if dice.happens(0.3):
             table["true"] = dice.pick(([0.0], [1.0])) if code.bits == 1 else dice.pick(([1.0], [2.0, 3.0]))
+            if code.bits == 2 and dice.happens(0.5):
+                table["false"] = [0.0]
         if name == "balancing" and dice.happens(0.5):
             table["optional"] = True
         found.append(Reading(name, (Signal(name, code),), table))
@@ -226,12 +234,13 @@ def _cycle_ms(dice: Dice, busy: int) -> int:
 
 def _finish(dice: Dice, site: Traits, message: Message, table: Table) -> None:
     """Counter, checksum, allowed ages; what the file states of the period."""
-    if dice.happens(0.4):
+    if dice.happens(0.4) and message.bits() <= 56:
         message.signals.append(Signal("count", Code(dice.pick((2, 4, 8)))))
         table["counter"] = "count"
-    if dice.happens(0.35) and message.bits() <= 52:
-        message.signals.append(Signal("check", Code(8), aligned=True))
-        table["checksum"] = {"signal": "check"} | checksum_rule(dice)
+    if dice.happens(0.35) and message.bits() <= 44:
+        signal, rule = checksum_of(dice)
+        message.signals.append(signal)
+        table["checksum"] = {"signal": "check"} | rule
     if message.pages == 1 and message.bits() <= 40 and dice.happens(0.3):
         message.length = -(-message.bits() // 8) + 1
     round_s = message.cycle_ms * message.pages / 1000
@@ -249,20 +258,29 @@ def _finish(dice: Dice, site: Traits, message: Message, table: Table) -> None:
         message.cycle_ms = 0
 
 
-def checksum_rule(dice: Dice) -> dict[str, Any]:
-    """A rule for one byte."""
-    rule: dict[str, Any] = {"algorithm": dice.pick(("sum8", "xor8", "crc8"))}
-    if rule["algorithm"] == "crc8":
-        rule["polynomial"] = dice.pick(POLYNOMIALS)
+def checksum_of(dice: Dice) -> tuple[Signal, dict[str, Any]]:
+    """A checksum of 4, 8 or 16 bits: its signal, and the rule."""
+    bits = dice.pick((4, 8, 8, 8, 16))
+    kind = dice.pick(("sum", "xor", "crc"))
+    rule: dict[str, Any] = {"algorithm": kind}
+    if bits == 8 and dice.happens(0.5):
+        rule["algorithm"] = f"{kind}8"
+    most = 1 << bits
+    if kind == "crc":
+        rule["polynomial"] = dice.pick(POLYNOMIALS[bits])
         if dice.happens(0.3):
             rule["reflect"] = True
+    elif bits == 4:
+        rule["pieces"] = "nibbles"
     if dice.happens(0.4):
-        rule["init"] = dice.below(256)
+        rule["init"] = dice.below(most)
     if dice.happens(0.3):
-        rule["xor_out"] = dice.below(256)
+        rule["xor_out"] = dice.below(most)
     if dice.happens(0.2):
         rule["prefix"] = [dice.below(256) for _ in range(1 + dice.below(2))]
-    return rule
+    if dice.happens(0.2):
+        rule["suffix"] = [dice.below(256) for _ in range(1 + dice.below(2))]
+    return Signal("check", Code(bits), aligned=bits > 4), rule
 
 
 def _heartbeat(dice: Dice, site: Traits, inverter: Table) -> None:
@@ -273,8 +291,14 @@ def _heartbeat(dice: Dice, site: Traits, inverter: Table) -> None:
     table: Table = {"inverter": name, "signals": {"inverter_heartbeat": "beat"}}
     message.signals.append(Signal("mode", Code(3)))
     if dice.happens(0.3):
-        message.signals.append(Signal("check", Code(8), aligned=True))
-        table["checksum"] = {"signal": "check"} | checksum_rule(dice)
+        low_v, high_v = 0.5 * site.cells * site.cell.cell_min_v, 1.1 * site.cells * site.cell.cell_max_v
+        code = code_for(dice, low_v, high_v, ("0.1", "0.05"))
+        message.signals.append(Signal("volts", code, "V"))
+        table["signals"] |= {"inverter_voltage": {"signal": "volts"}}
+    if dice.happens(0.3):
+        signal, rule = checksum_of(dice)
+        message.signals.append(signal)
+        table["checksum"] = {"signal": "check"} | rule
     file = f"{name}.dbc"
     site.files.setdefault(file, []).append(message)
     table["max_age_s"] = round(max(message.cycle_ms / 1000 * dice.between(3.0, 8.0, 1), 0.5), 2)

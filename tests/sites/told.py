@@ -4,7 +4,7 @@ from typing import Any, Final, NamedTuple
 
 from tests.sites.definitions import FLOAT, Code, Message, Signal, code_for
 from tests.sites.dice import Dice
-from tests.sites.heard import checksum_rule
+from tests.sites.heard import checksum_of
 from tests.sites.traits import Table, Traits
 
 PERIODS_MS: Final = (20, 50, 100, 100, 200, 250, 500, 500, 1000, 1000, 2000)
@@ -31,6 +31,28 @@ def draw_transmissions(dice: Dice, site: Traits) -> None:
             _told(dice, site, f"{name}.dbc", inverter["bus"], name if len(site.inverters) > 1 else None)
     for inverter in site.inverters:
         del inverter["bus"]
+    if len(site.inverters) > 1:
+        _share(dice, site, shared=shared)
+
+
+def _share(dice: Dice, site: Traits, *, shared: bool) -> None:
+    """Parts of several inverters, or one that only charges or discharges."""
+    if dice.happens(0.4):
+        for way in ("charge_share", "discharge_share"):
+            left = 1.0
+            for inverter in site.inverters:
+                inverter[way] = share = round(left * dice.between(0.2, 0.6), 3)
+                left -= share
+    elif not shared and dice.happens(0.5):
+        one = dice.pick(site.inverters)
+        one["role"], gone = dice.pick((("charges", "discharge"), ("discharges", "charge")))
+        for table in site.transmissions:
+            if table.get("inverter") == one["name"]:
+                signals = table["signals"]
+                table["signals"] = {
+                    name: item for name, item in signals.items() if name != f"{gone}_current_limit"
+                }
+        site.transmissions = [one for one in site.transmissions if set(one["signals"]) - {"count", "check"}]
 
 
 def _told(dice: Dice, site: Traits, file: str, bus: str, inverter: str | None) -> None:
@@ -153,9 +175,10 @@ def _send(
         bits = dice.pick((2, 4))
         message.signals.append(Signal("count", Code(bits)))
         signals["count"] = {"counter": {"modulo": 2**bits - 1} if dice.happens(0.3) else {}}
-    if message.bits() <= 52 and dice.happens(0.3):
-        message.signals.append(Signal("check", Code(8), aligned=True))
-        signals["check"] = {"checksum": checksum_rule(dice)}
+    if message.bits() <= 44 and dice.happens(0.3):
+        signal, rule = checksum_of(dice)
+        message.signals.append(signal)
+        signals["check"] = {"checksum": rule}
     table: Table = {"bus": bus, "dbc": file, "message": message.name, "period_ms": period_ms}
     if inverter is not None:
         table["inverter"] = inverter
