@@ -116,8 +116,9 @@ class Fault:
         lost: trust in the data is lost: limits may not rise for `steady_s` after it is over.
         silence: frames that were due do not reach the inverter, so a gap in a counter is right.
         follows: data of some bank stays true and trusted, so that limits go on following it, up and down.
-        teaches: cells or temperatures are seen where they were not: the laws may hold for some 20 min what
-            that has taught them, so what is asked is that current flows again, not how much.
+        teaches: cells or temperatures are seen where they were not, or shares of banks that carry the pack
+            without another: for some 20 min the laws may hold, or slowly learn anew, what that has taught
+            them, so what is asked is that current flows again, not how much.
         twin: every frame must be the same as in an undisturbed run, bit for bit.
         says: what the journal must say.
         why_not: not applicable, because of this.

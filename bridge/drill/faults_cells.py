@@ -6,7 +6,7 @@ from functools import partial
 from typing import Final
 
 from bridge.core.plan import SECOND_US, Bank
-from bridge.drill.fault import NO_CHARGE, NO_DRAW, TINY, Fault, Wanted, not_applicable
+from bridge.drill.fault import NO_CHARGE, NO_DRAW, NONE_HIGHER, TINY, Fault, Wanted, not_applicable
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import TEMPERATURE_C, Stage
 
@@ -22,6 +22,7 @@ class CellFaults(PackFaults):
         return [
             *or_not("sum of cells", "pack and cell voltages are not both read", self._mismatches()),
             *or_not("bank lost", "there is one bank", self._banks_lost()),
+            *or_not("apart", "no bank says whether it is connected", self._apart()),
             *self._cells(),
             *or_not("pack forbids", "no charge_permitted in the profile", self._forbidden()),
             *or_not("too cold", "no temperature in the profile", self._temperatures()),
@@ -48,6 +49,7 @@ class CellFaults(PackFaults):
                 partial(_shift, bank=bank.name, shift_v=shift_v),
                 lost=True,
                 follows=self._reduces,
+                teaches=self._reduces,
             )
 
     def _banks_lost(self) -> Iterator[Fault]:
@@ -61,6 +63,26 @@ class CellFaults(PackFaults):
                 partial(mute, owner=bank.name),
                 lost=True,
                 follows=self._reduces,
+                teaches=self._reduces,
+            )
+
+    def _apart(self) -> Iterator[Fault]:
+        """A bank that says it is not connected, while its current flows, is not believed."""
+        for bank in self._plan.banks:
+            if not {"bank_connected", "pack_current"} <= set(bank.slots):
+                continue
+            if self._plan.options.inhibit_charge or not self._plan.slots[bank.slots["pack_current"]].required:
+                continue
+            age_s = max(self._plan.slots[n].max_age_us for n in bank.slots.values()) / SECOND_US
+            yield Fault(
+                f"apart{self._of(bank)}",
+                "it says that it is not connected, and its current flows",
+                NONE_HIGHER,
+                0.0,
+                partial(_part, bank=bank.name),
+                lasts_s=self._budget.contradicted(age_s),
+                follows=True,
+                teaches=True,
             )
 
     def _cells(self) -> Iterator[Fault]:
@@ -164,6 +186,12 @@ def _move_cell(stage: Stage, bank: str, at: int, to_v: float, seconds: float) ->
 
 def _move_temperature(stage: Stage, bank: str, to_c: float, seconds: float) -> None:
     stage.view(bank).temperature_c = stage.slide(TEMPERATURE_C, to_c, seconds)
+
+
+def _part(stage: Stage, bank: str) -> None:
+    view = stage.view(bank)
+    view.apart = True
+    stage.slides.on_heal(lambda: setattr(view, "apart", False))
 
 
 def _forbid(stage: Stage, bank: str, quantity: str) -> None:

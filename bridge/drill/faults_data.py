@@ -33,6 +33,8 @@ class DataFaults(PackFaults):
             *or_not("every ninth frame bad", "no plain message comes so often", self._flickering(9)),
             *or_not("not a number", "no floating-point signal in the profile", self._not_a_number()),
             *or_not("jump", "no largest_jump in the profile", self._jumps()),
+            *or_not("unknown number", "no unknown of a required reading in the profile", self._unknown()),
+            *or_not("optional", "no optional reading that can be out of range", self._optional()),
         ]
 
     # ── data stops coming ───────────────────────────────────────────────────────────────────────────
@@ -123,16 +125,62 @@ class DataFaults(PackFaults):
     def _outside(self, speech: Speech) -> tuple[Origin, int, str] | None:
         """The first reading that can be out of range, with such a raw number, and the sentence for it."""
         for origin in self._needed(speech):
-            target, coder = self._target(speech, origin), speech.coder
-            if target.truth is not None or coder.is_float(origin.signal):
-                continue
-            for raw in reversed(coder.raw_span(origin.signal)):
-                number = coder.number(origin.signal, raw)
-                value = origin.value(number)
-                if not target.low <= value <= target.high and not is_unknown(target, number):
-                    text = f"{origin.quantity} reads {value:g}; believable: {target.low:g} to {target.high:g}"
-                    return origin, raw, text
+            found = self._beyond(speech, origin)
+            if found is not None:
+                return origin, *found
         return None
+
+    def _beyond(self, speech: Speech, origin: Origin) -> tuple[int, str] | None:
+        """A raw number of a reading that is out of range, and the sentence for it."""
+        target, coder = self._target(speech, origin), speech.coder
+        if target.truth is not None or coder.is_float(origin.signal):
+            return None
+        for raw in reversed(coder.raw_span(origin.signal)):
+            number = coder.number(origin.signal, raw)
+            value = origin.value(number)
+            if not target.low <= value <= target.high and not is_unknown(target, number):
+                text = f"{origin.quantity} reads {value:g}; believable: {target.low:g} to {target.high:g}"
+                return raw, text
+        return None
+
+    def _unknown(self) -> Iterator[Fault]:
+        """A required reading that says nothing is lost like one that does not come."""
+        for speech in self._guarded():
+            for origin in self._needed(speech):
+                target, coder = self._target(speech, origin), speech.coder
+                spans = [low for low, _ in target.unknown if math.isfinite(low)]
+                if not spans or coder.is_float(origin.signal):
+                    continue
+                raw = coder.raw(origin.signal, spans[0])
+                if is_unknown(target, coder.number(origin.signal, raw)):
+                    text = f"{origin.quantity} says {spans[0]:g}, which means that it is not known"
+                    needed = self._slots(speech, [origin])
+                    force = partial(_force, origin.signal, (raw,))
+                    yield self._damage(f"{self._name(speech)}, unknown number", text, speech, needed, force)
+                    break
+
+    def _optional(self) -> Iterator[Fault]:
+        """One that cannot be believed costs itself, and neither its frame nor the bank."""
+        for speech in self._speeches:
+            needed = self._needed(speech)
+            for origin in speech.origins:
+                found = None if origin in needed else self._beyond(speech, origin)
+                if found is None:
+                    continue
+                raw, text = found
+                slots = self._slots(speech, [origin])
+                yield Fault(
+                    f"{self._name(speech)}, optional {origin.quantity} out of range",
+                    text,
+                    UNCHANGED,
+                    0.0,
+                    partial(
+                        _damage_speech, number=speech.number, damage=partial(_force, origin.signal, (raw,))
+                    ),
+                    lasts_s=shortest_age_s(slots) + self._budget.hold_s + self._budget.reaction_s,
+                    follows=True,
+                )
+                break
 
     def _not_a_number(self) -> Iterator[Fault]:
         for speech in self._guarded():
@@ -178,6 +226,7 @@ class DataFaults(PackFaults):
             partial(_damage_speech, number=speech.number, damage=damage),
             lost=True,
             follows=self._reduces,
+            teaches=self._reduces,
         )
 
 

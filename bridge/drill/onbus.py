@@ -178,7 +178,7 @@ class BusStage(Stage):
             self._watch = None
             return without(fault, Outcome.SKIPPED, str(why))
         if fault.self_heals:
-            self._later(fault.acts_after_s, lambda: watch.over(self.now_us()))
+            self.later(fault.acts_after_s, lambda: watch.over(self.now_us()))
         lasts_s = max(fault.lasts_s, watch.longest_s + LATE_S + 0.5)
         span_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
         longest_s = fault.acts_after_s + span_s + START_S
@@ -265,7 +265,8 @@ class BusStage(Stage):
         with suppress(BusError):  # the interface is down, or full: a device on the bus could not send either
             self._buses[frame.bus].send(frame)
 
-    def _later(self, seconds: float, action: Callable[[], None]) -> None:
+    def later(self, seconds: float, action: Callable[[], None]) -> None:
+        """See `Stage.later`."""
         self._actions.append((self.now_us() + round(seconds * SECOND_US), action))
 
     # ── the process ─────────────────────────────────────────────────────────────────────────────────
@@ -309,7 +310,7 @@ class BusStage(Stage):
         """See `Stage.stall`."""
         process = self._running()
         process.send_signal(signal.SIGSTOP)
-        self._later(seconds, lambda: process.send_signal(signal.SIGCONT))
+        self.later(seconds, lambda: process.send_signal(signal.SIGCONT))
 
     def kill(self, dead_s: float) -> None:
         """See `Stage.kill`. The fault acts when the first frame of the new process comes."""
@@ -322,7 +323,23 @@ class BusStage(Stage):
         watch.forget()
         watch.act_us = NEVER_US
         self._restarting = True
-        self._later(dead_s, self._start)
+        self.later(dead_s, self._start)
+
+    def crash(self, dead_s: float) -> None:  # noqa: ARG002
+        """See `Stage.crash`."""
+        raise NotFeasible("nothing inside a process of its own can be made to fail on purpose")
+
+    def deafen(self) -> None:
+        """See `Stage.deafen`."""
+        raise NotFeasible("its lines go to a file of the drill's own")
+
+    def speak_as_bridge(self, frame: Frame) -> None:
+        """See `Stage.speak_as_bridge`."""
+        self._say(frame)
+
+    def reload_without_charging(self) -> None:
+        """See `Stage.reload_without_charging`."""
+        raise NotFeasible("rehearsed on the virtual clock")
 
     def step_wall_clock(self, seconds: float) -> None:  # noqa: ARG002
         """See `Stage.step_wall_clock`."""

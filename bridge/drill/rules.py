@@ -64,7 +64,7 @@ class Rules:
         self._draws_a: dict[str, float] = {}
         self._told_us: dict[tuple[str, str], int] = {}
         self._decided: dict[str, deque[tuple[int, float]]] = {}
-        self._fall_from_us = self._rise_from_us = 0
+        self._fall_from_us = self._rise_from_us = self._words_us = 0
         self._steady = False
         self._sums = Sums(plan)
         self.wrong: list[str] = []
@@ -85,11 +85,18 @@ class Rules:
         """The fault is over since `t_us`."""
         self._rise_from_us = t_us + (round(self._budget.steady_s * SECOND_US) if self._steady else 0)
 
+    def forget(self, until_us: int) -> None:
+        """The bridge starts anew, or says its last words, more than once: until then nothing is a burst."""
+        self._recent.clear()
+        self._words_us = until_us
+
     def sent(self, t_us: int, frame: Frame) -> None:
         """No burst: of one message at most two frames within one period (one was late, one in time)."""
         transmission = self._periods.get((frame.bus, frame.key))
         if transmission is None:
             self._say(f"{frame} was sent, which no transmission makes")
+            return
+        if t_us < self._words_us:
             return
         recent = self._recent.setdefault((frame.bus, frame.key), deque(maxlen=3))
         recent.append(t_us)

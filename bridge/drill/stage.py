@@ -6,6 +6,7 @@ from typing import Final
 
 from bridge.core.plan import SECOND_US
 from bridge.drill.budget import Budget
+from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.coder import Library
 from bridge.simulate.inverter import Wish
@@ -121,6 +122,26 @@ class Stage(ABC):
     @abstractmethod
     def kill(self, dead_s: float) -> None:
         """The program is killed, and started again later."""
+
+    @abstractmethod
+    def crash(self, dead_s: float) -> None:
+        """Something inside the program fails; it is started again later."""
+
+    @abstractmethod
+    def deafen(self) -> None:
+        """No line can be told until the fault is healed."""
+
+    @abstractmethod
+    def speak_as_bridge(self, frame: Frame) -> None:
+        """Another sender sends this frame, which is the bridge's to send."""
+
+    @abstractmethod
+    def reload_without_charging(self) -> None:
+        """The profile on the disk wishes no charging, and a reload is asked for; and back when healed."""
+
+    @abstractmethod
+    def later(self, seconds: float, action: Callable[[], None]) -> None:
+        """Does something after a time."""
 
     @abstractmethod
     def step_wall_clock(self, seconds: float) -> None:

@@ -9,6 +9,7 @@ from bridge.drill.fault import UNCHANGED, Fault
 from bridge.drill.faults_buses import BusFaults
 from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
+from bridge.drill.faults_hurt import HurtFaults
 from bridge.drill.faults_reports import report_faults
 from bridge.drill.faults_service import ServiceFaults
 from bridge.drill.result import DrillReport, Outcome, Result, without
@@ -72,6 +73,7 @@ def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
         *report_faults(loaded.plan),
         *BusFaults(loaded.plan, site).table(),
         *service.table(),
+        *HurtFaults(loaded.plan, site).table(),
     ]
 
 

@@ -1,6 +1,5 @@
 """The stage on the virtual clock: the daemon itself, in a simulated site."""
 
-import shutil
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -17,7 +16,7 @@ from bridge.drill.forks import Forks
 from bridge.drill.result import Result, died, never_began
 from bridge.drill.stage import BAD_PROFILE, Stage, build_site, heal_site
 from bridge.drill.watch import Watch
-from bridge.errors import EXIT_OK
+from bridge.errors import EXIT_INTERNAL, EXIT_OK
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile, load_profile
 from bridge.service.daemon import Daemon
@@ -53,6 +52,8 @@ class VirtualStage(Stage):
         self._lines: list[str] = []
         self._start_us = start_us
         self._dead_s = 0.0
+        self._crash_code: int | None = None
+        self._deaf = False
         self._forks = Forks()
         self._over_us = start_us
         self._parted = False
@@ -103,21 +104,20 @@ class VirtualStage(Stage):
             done(task, rehearsed or Rehearsed(died(faults[task]), ""))
 
         self._parted = True
+        self._store.wait()
         self._forks.branch(len(faults), jobs, answered)
         if self._forks.child is None:
             self.world.kill()
             return
         folder = self._store.path.parent / str(self._forks.child)
         folder.mkdir()
-        if self._store.path.exists():
-            shutil.copy(self._store.path, folder)
-        self._store.path = folder / self._store.path.name
+        self._store.move(folder)
         self._begin(faults[self._forks.child])
 
     def _live(self) -> None:
         """The daemon's life, or lives."""
         while True:
-            journal = Journal(make_logger("plain", self._lines.append))
+            journal = Journal(make_logger("plain", self._write))
             self._daemon = Daemon(
                 self.loaded, self.world, journal, load=lambda: self._load(), store=self._store
             )
@@ -130,6 +130,11 @@ class VirtualStage(Stage):
                 self._watch.forget()
                 self.world.gone = False
             else:
+                if code == self._crash_code:
+                    self._crash_code = None
+                    self.world.skip_to(self.world.t_us + round(self._dead_s * SECOND_US))
+                    self._watch.forget()
+                    continue
                 if code != EXIT_OK or self.world.t_us < self._over_us:
                     told = self._lines[-1] if self._lines else ""
                     self._watch.wrong.append(f"the daemon ended with exit code {code}: {told}")
@@ -184,19 +189,20 @@ class VirtualStage(Stage):
 
     # ── what a fault may do ─────────────────────────────────────────────────────────────────────────
 
-    def _later(self, seconds: float, action: Callable[[], None]) -> None:
+    def later(self, seconds: float, action: Callable[[], None]) -> None:
+        """See `Stage.later`."""
         self.world.at(self.world.t_us + round(seconds * SECOND_US), action)
 
     def fill_queue(self, bus: str, seconds: float) -> None:
         """See `Stage.fill_queue`."""
         self.world.full.add(bus)
-        self._later(seconds, lambda: self.world.full.discard(bus))
+        self.later(seconds, lambda: self.world.full.discard(bus))
 
     def bus_off(self, bus: str, seconds: float) -> None:
         """See `Stage.bus_off`."""
         self.world.down.add(bus)
         self.world.notice(bus, NoticeKind.BUS_OFF, "bus off: the controller has left the bus")
-        self._later(seconds, lambda: self._bring_up(bus, NoticeKind.RESTARTED))
+        self.later(seconds, lambda: self._bring_up(bus, NoticeKind.RESTARTED))
 
     def take_down(self, bus: str) -> None:
         """See `Stage.take_down`."""
@@ -218,6 +224,26 @@ class VirtualStage(Stage):
         self._dead_s = dead_s
         self.world.kill()
 
+    def crash(self, dead_s: float) -> None:
+        """See `Stage.crash`."""
+        self._dead_s, self._crash_code = dead_s, EXIT_INTERNAL
+        self._watch.forget(self.now_us() + SECOND_US)  # frames kept for this, said more than once
+        self.world.broken = RuntimeError("a fault on purpose")
+
+    def deafen(self) -> None:
+        """See `Stage.deafen`."""
+        self._deaf = True
+        self.slides.on_heal(lambda: setattr(self, "_deaf", False))
+
+    def _write(self, line: str) -> None:
+        if self._deaf:
+            raise OSError("no space left on device")
+        self._lines.append(line)
+
+    def speak_as_bridge(self, frame: Frame) -> None:
+        """See `Stage.speak_as_bridge`."""
+        self.world.hear(frame)
+
     def step_wall_clock(self, seconds: float) -> None:
         """See `Stage.step_wall_clock`. Only this process is told another time."""
         real, real_ns = time.time, time.time_ns
@@ -227,6 +253,19 @@ class VirtualStage(Stage):
         def restore() -> None:
             setattr(time, "time", real)  # noqa: B010
             setattr(time, "time_ns", real_ns)  # noqa: B010
+
+        self.slides.on_heal(restore)
+
+    def reload_without_charging(self) -> None:
+        """See `Stage.reload_without_charging`."""
+        options = self.loaded.plan.options._replace(inhibit_charge=True)
+        wish = replace(self.loaded, plan=self.loaded.plan._replace(options=options))
+        self._load = lambda: wish
+        self.world.request(Request.RELOAD)
+
+        def restore() -> None:
+            self._load = lambda: self.loaded
+            self.world.request(Request.RELOAD)
 
         self.slides.on_heal(restore)
 

@@ -157,11 +157,12 @@ class Watch:
             self.forget()
         self._rules.end(t_us)
 
-    def forget(self) -> None:
-        """The bridge starts anew, or frames were lost: counters may go on anywhere."""
+    def forget(self, words_until_us: int = 0) -> None:
+        """The bridge starts anew, or frames were lost: counters may go on anywhere. Last words until then."""
         for listener in self.site.listeners:
             for ear in listener.ears.values():
                 ear.forget()
+        self._rules.forget(words_until_us)
 
     def recovered(self) -> bool:
         """Whether both currents have been back, or nearly, since the fault was healed."""

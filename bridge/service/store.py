@@ -15,6 +15,7 @@ power cut. How long nothing ran is told by a clock that nobody sets, and only on
 
 import json
 import os
+import shutil
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -154,6 +155,18 @@ class Store:
         if self._lock is not None:
             self._lock.close()
             self._lock = None
+
+    def move(self, directory: Path) -> None:
+        """Goes on with a copy of the files in another folder: for a copy of this process.
+
+        A thread that wrote them is left behind.
+        """
+        for name in ("path", "_going_path"):
+            path: Path = getattr(self, name)
+            with suppress(OSError):
+                shutil.copy(path, directory)
+            setattr(self, name, directory / path.name)
+        self._keeper = Keeper()
 
     # ── reading ─────────────────────────────────────────────────────────────────────────────────────
 

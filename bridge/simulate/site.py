@@ -48,6 +48,7 @@ class BankView:
         temperature_c: of all cells, a forced one in place of the pack's.
         cell_v: forced voltages of single cells, by number from 0.
         forbidden: quantities of permission that it denies.
+        apart: it says that its bank is not connected, whatever is so.
         shift_v: added to the measured voltage of the bank, and to nothing else.
     """
 
@@ -57,6 +58,7 @@ class BankView:
         self.temperature_c: Wave | None = None
         self.cell_v: dict[int, Wave] = {}
         self.forbidden: set[str] = set()
+        self.apart = False
         self.shift_v: Wave | None = None
         self._pack = pack
         self.refresh()
@@ -66,6 +68,7 @@ class BankView:
         self.temperature_c = self.shift_v = None
         self.cell_v = {}
         self.forbidden = set()
+        self.apart = False
 
     def refresh(self) -> None:
         """Looks at the model; to be called after each of its steps."""
@@ -111,7 +114,7 @@ class BankView:
             case "balancing":
                 return float(self._bleeding)
             case "bank_connected":
-                return float(self.joined)
+                return float(self.joined and not self.apart)
         return float(quantity not in self.forbidden)  # charge_permitted, discharge_permitted
 
     def _temperature_c(self, quantity: str, probe: int, t_us: int) -> float:

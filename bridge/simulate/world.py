@@ -29,6 +29,7 @@ class VirtualWorld:
         full, down: buses whose transmit queue is full, and buses that are down; frames of a bus that is
             down reach nobody.
         on_sent: looks at a frame once everyone on its bus has heard it.
+        broken: what `wait` raises next, once.
         gone: the bridge's process does not exist; what it still tries to send goes nowhere.
     """
 
@@ -58,6 +59,7 @@ class VirtualWorld:
         self.full: set[str] = set()
         self.down: set[str] = set()
         self.gone = False
+        self.broken: Exception | None = None
         self._stalled_until_us = start_us
         self._killed = False
         self._pace = pace
@@ -88,6 +90,10 @@ class VirtualWorld:
         """The process stands still from now on for some seconds; what comes in meanwhile waits."""
         self._stalled_until_us = self.t_us + round(seconds * 1e6)
 
+    def hear(self, frame: Frame) -> None:
+        """A frame of somebody else reaches the bridge, and is no part of the site."""
+        self._received.append(frame)
+
     def kill(self) -> None:
         """The process ends here and now: `wait` raises `Killed`."""
         self._killed = True
@@ -102,6 +108,9 @@ class VirtualWorld:
         """See `World.wait`. Raises Killed where a rehearsal wants it."""
         until_us = max(until_us, self.t_us)
         while True:
+            if self.broken is not None:
+                broken, self.broken = self.broken, None
+                raise broken
             self._go_to(min(until_us, self.site.next_us, self._actions[0][0] if self._actions else NEVER_US))
             while self.t_us < self._stalled_until_us:
                 due_us = min(self.site.next_us, self._actions[0][0] if self._actions else NEVER_US)

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pytest
+
 from bridge.profile.load import load_profile
 from tests.sites.draw import draw_site
 from tests.sites.trial import try_site
@@ -54,3 +56,12 @@ def test_drawn_sites_are_wide(tmp_path: Path) -> None:
         *("stages", "commissioning"),
     ):
         assert kind in seen
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(501, 506))
+def test_no_fault_fails_on_a_drawn_site(seed: int) -> None:
+    """A handful of sites, and a drawn tenth of their faults; hundreds by hand (`python -m tests.sites`)."""
+    verdict = try_site(seed, share=0.1)
+
+    assert verdict.why == ()
