@@ -8,6 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.core.failsafe import State
+from bridge.core.kept import Kept, read
+from bridge.core.limits.charge_settings import Learnt
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
 from bridge.core.succession import Succession
@@ -16,6 +18,7 @@ from tests.core.plans import (
     AGE,
     BEAT,
     BUS,
+    CHARGE,
     DRAW,
     FLAGS,
     OPTIONS,
@@ -307,3 +310,126 @@ def test_an_optional_reading_is_waited_for_and_then_counts_as_lost() -> None:
     assert not rig.waits()
     assert rig.limits()[2] == 50.0
     assert "discharge_current_permitted of bank1 is lost" in rig.warnings()
+
+
+TWO = Builder(banks=2, options=OPTIONS._replace(reduce_on_lost_bank=True)).plan()
+
+
+def test_what_trips_in_the_engine_that_looks_on_is_known_after_a_restart_too() -> None:
+    """Its bounds hold already, and so must not be forgotten by a crash; at once, not in ten minutes."""
+    rig = Reloads(cell_v=3.44)
+    before = rig.succession.weighty
+    low = CHARGE._replace(cell_trip_v=3.43, cell_release_v=3.40)
+    rig.replace(Builder(charge=low).plan())
+    rig.run(0.3)
+    assert rig.waits()
+    assert rig.limits()[1] == 0.0
+    assert rig.succession.kept.tripped == {"bank1 charge cell"}
+    assert rig.succession.weighty != before
+    rig.run(5.0)
+    assert not rig.waits()
+    assert rig.succession.kept.tripped == {"bank1 charge cell"}
+
+
+def test_a_pack_with_other_cells_keeps_what_tightens_by_name() -> None:
+    """A cut-off that tripped, and the caps of what is lost; nothing that was learnt."""
+    known = Kept(
+        last_full_us=1,
+        tripped=frozenset({"bank1 charge cold", "bank9 charge cold"}),
+        lost=frozenset({"bank bank2", "bank bank1"}),
+        caps=(50.0, 1.0, 2.0, 48.0),
+        learnt={"bank1": Learnt((1.0,) * 16)},
+    )
+    assert known.of_another(PLAN) == Kept(
+        tripped=frozenset({"bank1 charge cold"}), lost=frozenset({"bank bank1"}), caps=(50.0, 1.0, 2.0, 48.0)
+    )
+    assert known._replace(lost=frozenset({"bank x"})).of_another(PLAN).caps is None
+
+
+def test_a_lost_bank_stays_lost_in_the_engine_that_takes_over() -> None:
+    """And so does what is known of the banks' charges, while they are the same banks."""
+    rig = Rig(TWO, level(), level(number=1))
+    rig.engine = succession = Succession(TWO, rig.t_us, seen_before(TWO))  # type: ignore[assignment]
+    rig.run(20.0)
+    rig.quiet = {1}
+    rig.run(10.0)
+    assert rig.warnings() == ("bank bank2 is lost",)
+    cabled = TWO._replace(banks=tuple(bank._replace(resistance_ohm=0.01) for bank in TWO.banks))
+    for plan in (TWO._replace(options=TWO.options._replace(inhibit_charge=True)), cabled):
+        succession.replace(rig.t_us, plan, succession.kept)
+        rig.run(10.0)
+        assert not succession.waits
+        assert rig.state() is State.FOLLOWING
+        assert "bank bank2 is lost" in rig.warnings()
+
+
+def test_a_restart_begins_from_zero_with_another_plan() -> None:
+    """For where the one before was closed first; what it had noted is not lost."""
+    rig = Reloads()
+    rig.succession.close(rig.t_us)
+    rig.succession.restart(rig.t_us, Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+    assert rig.state() is State.STARTING
+    assert any(note.kind == "waiting" for note in rig.succession.take_notes())
+    rig.run(15.0)
+    assert rig.limits()[1:3] == (0.0, 120.0)
+
+
+GOES_ON = Builder(
+    times=TIMES._replace(goes_on=True),
+    parts=frozenset({"totals", "extremes", "cells", "permits"}),
+    optional=frozenset({"charge_current_permitted", "discharge_current_permitted"}),
+).plan()
+
+
+def restarted(rig: Rig, gap_s: float, plan: Plan = GOES_ON) -> Rig:
+    """The next life of the same pack, with what stood on the disk."""
+    known = rig.engine.kept._replace(going=rig.engine.going)
+    start_us = rig.t_us + round(gap_s * SECOND)
+    return Rig(plan, *rig.speakers, start_us=start_us, kept=read(known.facts, plan, start_us))
+
+
+@pytest.mark.parametrize("holding", [False, True])
+def test_a_restart_that_may_go_on_holds_what_was_sent_until_data_is_trusted(holding: bool) -> None:
+    """Without a dip, and no looser: what the pack allowed itself counts until it is told again."""
+    rig = Rig(GOES_ON)
+    rig.speakers[0].draw_most_a = 50.0
+    rig.run(20.0)
+    if holding:
+        rig.wait(1.3)
+        assert rig.state() is State.HOLDING
+    after = restarted(rig, 0.5)
+    assert (after.state(), after.limits()) == (State.HOLDING, rig.limits())
+    for _ in range(30):
+        after.run(0.1, without={"permits"})
+        assert after.limits()[2] == 50.0
+    assert after.state() is State.FOLLOWING
+    assert "discharge_current_permitted of bank1 is lost" in after.warnings()
+    after.speakers[0].draw_most_a = 90.0
+    after.run(10.0)
+    assert after.limits()[2] == 90.0
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "plan"), [(3.5, GOES_ON), (0.5, GOES_ON._replace(times=TIMES))], ids=["late", "not allowed"]
+)
+def test_a_restart_that_may_not_go_on_begins_at_zero(gap_s: float, plan: Plan) -> None:
+    """Too late, or not the profile's wish; and where nothing was followed there is nothing to go on from."""
+    rig = Rig(GOES_ON)
+    assert rig.engine.going is None
+    rig.run(20.0)
+    after = restarted(rig, gap_s, plan)
+    assert after.state() is State.STARTING
+    assert after.limits()[1:3] == (0.0, 0.0)
+
+
+def test_a_restart_that_goes_on_without_data_ends_at_zero_when_the_first_life_would_have() -> None:
+    """Three seconds after the last sign of life, however often it is started."""
+    rig = Rig(GOES_ON)
+    rig.run(20.0)
+    last_us = rig.t_us
+    for _ in range(3):
+        rig = restarted(rig, 0.4)
+        rig.wait(0.4)
+        assert rig.limits()[2] == 120.0
+    rig.wait((last_us + TIMES.hold_us - rig.t_us) / SECOND + 0.1)
+    assert rig.limits()[1:3] == (0.0, 0.0)
