@@ -1,9 +1,10 @@
-"""Tests that need a kernel with CAN: everything in tests/vcan/inside/test_*.py.
+"""Tests that need a kernel with CAN: everything in tests/vcan/inside/ and, as services of a real systemd, in
+tests/vcan/managed/.
 
 Write such a test as any other: fixtures, parametrisation and inheritance all work. pytest collects it here on
 the host, so its module must import without CAN, and each test is one test of the normal run. But instead of
-being called here, all those selected run together in one pytest under the userspace kernel (see kernel.py),
-which is booted once; each then reports here what it reported there.
+being called here, all those selected of a folder run together in one pytest under the userspace kernel (see
+kernel.py), which is booted once for it; each then reports here what it reported there.
 
 With --cov, what was covered inside counts too.
 
@@ -23,7 +24,8 @@ import pytest
 from tests.vcan.kernel import HUNG, INSIDE, KernelRun, missing_parts, run_inside
 
 _TIMEOUT_S: Final = 600.0
-_FOLDER: Final = Path(__file__).with_name("inside")
+_FOLDERS: Final = {Path(__file__).with_name("inside"): False, Path(__file__).with_name("managed"): True}
+"""The folders of such tests, and whether they need systemd."""
 _REPORTS: Final = "AMPWEIR_INSIDE_REPORTS"  # tells the pytest inside where to write its reports
 _LATE: Final = 4000  # characters of log and console shown when a test left no report
 
@@ -41,9 +43,11 @@ class InsideRun:
         tests: node ids of the tests to run.
         out: folder for the results.
         coverage: where to leave the data of a run that measures coverage, for pytest-cov to combine.
+        systemd: they run under a real systemd.
     """
 
-    def __init__(self, tests: list[str], out: Path, coverage: Path | None) -> None:
+    def __init__(self, tests: list[str], out: Path, coverage: Path | None, *, systemd: bool) -> None:
+        self._systemd = systemd
         self._tests = tests
         self._out = out
         self._coverage = coverage
@@ -76,7 +80,7 @@ class InsideRun:
         command += ["-p", "no:cacheprovider", "-p", "no:randomly", "--no-header", f"@{self._out / 'tests'}"]
         if self._coverage:
             command += ["--cov", "--cov-report="]
-        run = run_inside(command, self._out, _TIMEOUT_S)
+        run = run_inside(command, self._out, _TIMEOUT_S, systemd=self._systemd)
         if self._coverage and covered.exists():
             shutil.copy(covered, self._coverage)
         reports: Reports = {}
@@ -116,26 +120,30 @@ class InsideItem(pytest.Item):
 
 
 def pytest_itemcollected(item: pytest.Item) -> None:
-    """Mark the tests of the folder, so that `-m "not vcan"` leaves them out."""
-    if _FOLDER in item.path.parents:
+    """Mark the tests of the folders, so that `-m "not vcan"` leaves them out."""
+    if not _FOLDERS.keys().isdisjoint(item.path.parents):
         item.add_marker(pytest.mark.vcan)
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """On the host, put an `InsideItem` in the place of each selected test of the folder."""
-    selected = [item for item in items if _FOLDER in item.path.parents]
-    if INSIDE in os.environ or not selected or config.option.collectonly:
+    """On the host, put an `InsideItem` in the place of each selected test of the folders."""
+    if INSIDE in os.environ or config.option.collectonly:
         return
-    out = tempfile.TemporaryDirectory(prefix="kernel-")
-    config.add_cleanup(out.cleanup)
-    coverage = config.rootpath / ".coverage.inside" if getattr(config.option, "cov_source", None) else None
-    run = InsideRun([item.nodeid for item in selected], Path(out.name), coverage)
-    for index, item in enumerate(items):
-        if item in selected:
-            assert item.parent is not None
-            items[index] = InsideItem.from_parent(item.parent, name=item.name)
-            items[index].run = run  # type: ignore[attr-defined]
+    for folder, systemd in _FOLDERS.items():
+        selected = [item for item in items if folder in item.path.parents]
+        if not selected:
+            continue
+        out = tempfile.TemporaryDirectory(prefix="kernel-")
+        config.add_cleanup(out.cleanup)
+        covered = config.rootpath / f".coverage.{folder.name}"
+        coverage = covered if getattr(config.option, "cov_source", None) else None
+        run = InsideRun([item.nodeid for item in selected], Path(out.name), coverage, systemd=systemd)
+        for index, item in enumerate(items):
+            if item in selected:
+                assert item.parent is not None
+                items[index] = InsideItem.from_parent(item.parent, name=item.name)
+                items[index].run = run  # type: ignore[attr-defined]
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -30,6 +30,7 @@ _PARTS: Final = (
     ("candump", "can-utils"),
     ("cangen", "can-utils"),
     ("cansend", "can-utils"),
+    ("systemctl", "systemd"),
 )
 _PATH: Final = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 _MEMORY: Final = "768M"
@@ -54,13 +55,14 @@ def missing_parts() -> list[str]:
     return sorted({package for program, package in _PARTS if shutil.which(program, path=_PATH) is None})
 
 
-def run_inside(command: Sequence[str], out: Path, timeout_s: float) -> KernelRun:
+def run_inside(command: Sequence[str], out: Path, timeout_s: float, *, systemd: bool = False) -> KernelRun:
     """Boot the kernel, run a command in the current folder, and wait for both to end.
 
     Args:
         command: program and arguments.
         out: an existing folder; what the command writes below it is kept, everything else it writes is lost.
         timeout_s: seconds of real time until the kernel is killed.
+        systemd: the command runs as a service of a real systemd.
     """
     out = out.resolve()
     init = out / "init"
@@ -74,7 +76,7 @@ def run_inside(command: Sequence[str], out: Path, timeout_s: float) -> KernelRun
         (out / result).unlink(missing_ok=True)
     kernel = [f"{shutil.which('linux.uml', path=_PATH)}", f"mem={_MEMORY}", "root=/dev/root"]
     kernel += ["rootfstype=hostfs", "rootflags=/", "rw", f"init={init}", f"out={out}"]
-    kernel += ["con=null", "con0=null,fd:1", "quiet"]
+    kernel += ["con=null", "con0=null,fd:1", "quiet", *(["manager=systemd"] if systemd else [])]
     with (out / "console").open("wb") as console:
         # The kernel is several processes: a session of its own lets all of them be ended together.
         started = subprocess.Popen(

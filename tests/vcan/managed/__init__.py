@@ -1,0 +1,1 @@
+"""Tests that run as services of a real systemd; see ../conftest.py."""
