@@ -87,7 +87,7 @@ SOURCES = [
     (WARN, "source[2].signals.cell_temperature_min.range",
      ('"coldest_probe", range = [-40,', '"coldest_probe", range = [1,')),
     (WARN, "source[2].signals.cell_voltage_max.range",
-     ('"highest_cell", range = [2.0, 4.5]', '"highest_cell", range = [1.5, 3.5]')),
+     ('"highest_cell", range = [1.5, 4.5]', '"highest_cell", range = [1.5, 3.5]')),
     (FAIL, "source[7].signals.charge_permitted.true",
      ('charge_permitted = "may_charge"', 'charge_permitted = { signal = "may_charge", true = [2] }')),
     (NOTE, "source[8].signals", ("tick_ms = 100", "tick_ms = 100")),

@@ -109,8 +109,8 @@ def test_one_cell_is_its_own_highest_and_lowest(tmp_path: Path) -> None:
 
 def test_a_cell_far_below_what_it_bears_is_not_believed_unless_said(tmp_path: Path) -> None:
     """LFP: 1.0 V, half of where such a cell is lost: what is lost must be read, to be remembered."""
-    said = '"highest_cell", range = [2.0, 4.5]'
-    for now, least_v in (('"highest_cell"', 1.0), ('"highest_cell", range = [2.0, 4.5]', 2.0)):
+    said = '"highest_cell", range = [1.5, 4.5]'
+    for now, least_v in (('"highest_cell"', 1.0), ('"highest_cell", range = [1.5, 4.5]', 1.5)):
         plan = loaded(tmp_path, CABIN, (said, now)).plan
         least = {plan.slots[t.slot].quantity: t.low for source in plan.sources for t in source.targets}
         assert least["cell_voltage_max"] == least_v

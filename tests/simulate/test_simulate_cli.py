@@ -63,7 +63,7 @@ def test_a_day_on_which_nothing_is_believed_has_failed(run: Run, tmp_path: Path)
     """Of each source the first refusal is told; exit code 1, though no cell has moved."""
     text = CABIN.read_text().replace("../dbc_own", str(ROOT / "dbc_own"))
     strict = tmp_path / "strict.toml"
-    strict.write_text(text.replace("range = [2.0, 4.5], largest_jump", "range = [4.0, 4.5], largest_jump"))
+    strict.write_text(text.replace("range = [1.5, 4.5], largest_jump", "range = [4.0, 4.5], largest_jump"))
     code, out, err = run(*SHORT, profile=strict)
     assert (code, err) == (1, "")
     assert "NEVER FOLLOWED" in out
