@@ -7,6 +7,8 @@ time until the start (1.9 instead of 1.5 times the libraries), and 50 instead of
 import importlib
 import importlib.util
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import ModuleType
 
 
@@ -27,3 +29,19 @@ def import_part(name: str) -> ModuleType:
         return importlib.import_module(name)
     finally:
         del sys.modules[package]
+
+
+@contextmanager
+def absent(name: str) -> Iterator[None]:
+    """While it lasts, an optional module that is not loaded yet counts as not installed.
+
+    structlog takes rich, where it is installed, to draw tracebacks; the daemon prints none.
+    """
+    if name in sys.modules:
+        yield
+        return
+    sys.modules[name] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        del sys.modules[name]

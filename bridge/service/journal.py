@@ -1,14 +1,18 @@
 """What the running daemon says: one readable line per change, for a terminal or a log."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, MutableMapping
 from typing import Any, Final, Protocol
 
 from bridge import words
 from bridge.core.decision import Decision
 from bridge.core.engine import Note
 from bridge.core.reasons import Limit, Reason
+from bridge.lean import absent
 from bridge.service.seam import BusNotice, NoticeKind
+
+with absent("rich"):
+    import structlog
 
 STEPS: Final = {
     "charge_voltage_limit": 0.25,
@@ -32,7 +36,7 @@ _SHAPED: Final = frozenset((Reason.RISING, Reason.NOT_WORTH_IT))
 
 
 class Logger(Protocol):
-    """What takes a text, and values beside it."""
+    """The part of a structlog logger that is used."""
 
     def info(self, event: str, **values: Any) -> Any:
         """Something normal."""
@@ -44,56 +48,41 @@ class Logger(Protocol):
         """Something that keeps frames from leaving or data from being trusted."""
 
 
-class LineLogger:
-    """Makes a line of each text and its values.
-
-    Args:
-        render: makes the line of level, text and values.
-        write: takes each finished line.
-    """
-
-    def __init__(
-        self, render: Callable[[str, str, dict[str, Any]], str], write: Callable[[str], object]
-    ) -> None:
-        self._render, self._write = render, write
-
-    def info(self, event: str, **values: Any) -> None:
-        """See `Logger`."""
-        self._write(self._render("info", event, values))
-
-    def warning(self, event: str, **values: Any) -> None:
-        """See `Logger`."""
-        self._write(self._render("warning", event, values))
-
-    def error(self, event: str, **values: Any) -> None:
-        """See `Logger`."""
-        self._write(self._render("error", event, values))
-
-
 def make_logger(form: str = "auto", write: Callable[[str], object] | None = None) -> Logger:
-    """A logger that writes lines.
+    """A structlog logger.
 
     Args:
         form: `plain` (for people; the default), `json` (a line each), `auto`: plain.
         write: takes each finished line; by default it is printed.
     """
-    out = write if write is not None else _print
-    return LineLogger(_json if form == "json" else _plain, out)
+
+    def out(line: str) -> None:
+        if write is not None:
+            write(line)
+        else:
+            print(line, flush=True)
+
+    class _Out:
+        info = warning = error = debug = critical = msg = staticmethod(out)
+
+    renderer: Any = structlog.processors.JSONRenderer(allow_nan=False) if form == "json" else _plain
+    logger = structlog.wrap_logger(
+        _Out(),
+        processors=[structlog.processors.add_log_level, renderer],
+        wrapper_class=structlog.BoundLogger,
+        context_class=dict,
+        cache_logger_on_first_use=True,
+    )
+    return logger  # type: ignore[no-any-return]
 
 
-def _print(line: str) -> None:
-    print(line, flush=True)
-
-
-def _json(level: str, text: str, values: dict[str, Any]) -> str:
-    return json.dumps({**values, "event": text, "level": level}, allow_nan=False, default=str)
-
-
-def _plain(level: str, text: str, values: dict[str, Any]) -> str:
+def _plain(_: Any, __: str, event: MutableMapping[str, Any]) -> str:
     """`mark clock event  key=value`: the text first, then what a program might want."""
-    clock = values.pop("clock", None)
+    level = event.pop("level", "info")
+    text = str(event.pop("event"))
+    clock = event.pop("clock", None)
     mark = {"warning": "! ", "error": "!! "}.get(level, "")
-    rest = " ".join(f"{key}={value}" for key, value in values.items())
+    rest = " ".join(f"{key}={value}" for key, value in event.items())
     return " ".join(part for part in (clock, f"{mark}{text}", f"[{rest}]" if rest else "") if part)
 
 

@@ -10,7 +10,7 @@ from math import inf
 from pathlib import Path
 from typing import Final, NamedTuple
 
-WAIT_S: Final = 1.5
+WAIT_S: Final = 2.0
 """How long an orderly stop waits for a card that is busy."""
 
 

@@ -24,7 +24,7 @@ ROOT = Path(__file__).parents[2]
 INSIDE = INSIDE_VARIABLE in os.environ
 
 LIBRARIES = """
-import can, cantools, pydantic
+import can, cantools, pydantic, structlog
 for name in {names!r}:
     cantools.database.load_file(name)
 import os
