@@ -71,7 +71,7 @@ def test_a_flag_beside_limits_should_have_a_number_for_not_known(tmp_path: Path)
     bits = ('x0 : 0|1@1+ (1,0) [0|0] ""', 'x1 : 8|16@1+ (0.1,0) [0|0] "A"')
     text = CABIN + one("cell_over_voltage_alarm") + 'x1 = "charge_current_limit"\n'
     report = checked(tmp_path, text, dbc=extra(*bits, length=4))
-    assert "without absent, beside limits" in found(report, WARN, "transmission[5].signals.x0")
+    assert "without absent, beside limits" in found(report, FAIL, "transmission[5].signals.x0")
 
 
 def test_no_flag_by_cause_can_be_read(tmp_path: Path) -> None:

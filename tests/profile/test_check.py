@@ -60,7 +60,7 @@ LIMITS = [
     (FAIL, "limits.cell_lost_v", ("[limits]", "[limits]\ncell_lost_v = 1.9")),
     (WARN, "limits.cell_lost_release_v", ("[limits]", "[limits]\ncell_lost_release_v = 3.5")),
     (WARN, "limits.cell_deep_end_v", ("[limits]", "[limits]\ncell_deep_end_v = 3.2")),
-    (NOTE, "bank[1]", ("tick_ms = 100", "tick_ms = 100")),
+    (NOTE, "bank[1]", ('"lowest_cell", range = [1.5,', '"lowest_cell", range = [2.0,')),
     (FAIL, "limits.charge_coldest_c", ("[limits]", "[limits]\ncharge_coldest_c = -5")),
     (FAIL, "limits.charge_hottest_c", ("[limits]", "[limits]\ncharge_hottest_c = 50")),
     (FAIL, "limits.discharge_coldest_c", ("[limits]", "[limits]\ndischarge_coldest_c = -25")),
