@@ -12,6 +12,7 @@ from bridge.drill.faults_data import DataFaults
 from bridge.drill.faults_hurt import HurtFaults
 from bridge.drill.faults_reports import report_faults
 from bridge.drill.faults_service import ServiceFaults
+from bridge.drill.faults_talkers import TalkerFaults
 from bridge.drill.result import DrillReport, Outcome, Result, without
 from bridge.drill.stage import build_site
 from bridge.drill.virtual import Rehearsed, VirtualStage
@@ -69,6 +70,7 @@ def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
     return [
         *DataFaults(loaded.plan, site).table(),
         *CellFaults(loaded.plan, site).table(),
+        *TalkerFaults(loaded.plan, site).table(),
         *service.inverters(),
         *report_faults(loaded.plan),
         *BusFaults(loaded.plan, site).table(),
