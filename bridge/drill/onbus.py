@@ -345,14 +345,6 @@ class BusStage(Stage):
         """See `Stage.step_wall_clock`."""
         raise NotFeasible("this machine's clock is left alone")
 
-    def say(self, frame: Frame) -> None:
-        """See `Stage.say`."""
-        self._say(frame)
-
-    def later(self, seconds: float, action: Callable[[], None]) -> None:
-        """See `Stage.later`."""
-        self._later(seconds, action)
-
     def reload_bad(self) -> None:
         """See `Stage.reload_bad`."""
         good = self._profile.read_bytes()

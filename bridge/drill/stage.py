@@ -148,14 +148,6 @@ class Stage(ABC):
         """The time of day jumps, until the fault is healed."""
 
     @abstractmethod
-    def say(self, frame: Frame) -> None:
-        """A device on the bus sends a frame."""
-
-    @abstractmethod
-    def later(self, seconds: float, action: Callable[[], None]) -> None:
-        """Does something later."""
-
-    @abstractmethod
     def reload_bad(self) -> None:
         """The profile on the disk gets a section nobody knows, and a reload is asked for."""
 

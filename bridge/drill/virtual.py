@@ -269,14 +269,6 @@ class VirtualStage(Stage):
 
         self.slides.on_heal(restore)
 
-    def say(self, frame: Frame) -> None:
-        """See `Stage.say`."""
-        self.world.hand_in(frame)
-
-    def later(self, seconds: float, action: Callable[[], None]) -> None:
-        """See `Stage.later`."""
-        self.world.at(self.world.t_us + round(seconds * SECOND_US), action)
-
     def reload_bad(self) -> None:
         """See `Stage.reload_bad`."""
 

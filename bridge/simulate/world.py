@@ -82,11 +82,6 @@ class VirtualWorld:
         """Asks something of the daemon."""
         self._requests.append(request)
 
-    def hand_in(self, frame: Frame) -> None:
-        """Somebody on the bus sends this now; the simulated inverters do not mind it."""
-        if frame.bus not in self.down:
-            self._received.append(frame)
-
     def notice(self, bus: str, kind: NoticeKind, text: str) -> None:
         """Something happened to a bus."""
         self._notices.append(BusNotice(bus, kind, text))
