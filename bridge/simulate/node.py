@@ -290,7 +290,7 @@ class Ear:
                 continue
             match item:
                 case QuantityItem() if number != item.absent:
-                    values[item.quantity] = (number - item.shift) / item.scale
+                    values[item.quantity] = (number - item.shift) / item.scale + 0.0  # no -0.0
                 case FlagItem() if number in (item.true, item.false):
                     values[item.flag] = float(number == item.true)
                 case CounterItem():

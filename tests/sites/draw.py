@@ -79,7 +79,7 @@ def _failsafe(dice: Dice, site: Traits) -> Table:
     tick_s = site.tick_ms / 1000
     times: Table = {
         "hold_s": dice.pick((0.0, 0.5, 1.0, 2.0, 3.0, 3.0, 5.0, 10.0)),
-        "silent_after_s": dice.pick((0.5, 6.0, 30.0, 60.0, 60.0, 300.0, float("inf"))),
+        "silent_after_s": dice.pick((2.5, 6.0, 30.0, 60.0, 60.0, 300.0, float("inf"))),
         "steady_s": dice.pick((1.0, 2.0, 3.0, 5.0, 5.0, 10.0, 20.0)),
         "mismatch_s": dice.pick((0.0, 1.0, 3.0, 3.0, 6.0)),
         "other_sender": dice.pick(("warn", "zero", "zero", "silent")),

@@ -150,14 +150,17 @@ class DrawCurrent:
 
     def _judge(self, cells: DrawCells, unseen_a: float) -> None:
         """Whether the cell that the limit fell for can have recovered so far; `unseen_a` may have gone."""
-        if len(cells.volts) != self._count:  # other cells are known now
+        if len(cells.volts) == self._count:
+            ohm, rest_v = cells.ohms[self._cell], _rest_v(cells, self._cell)
+        elif self._count == 1:  # it fell for the lowest, whichever that was; now all are known
+            ohm, rest_v = max(cells.ohms), min(_rest_v(cells, cell) for cell in range(len(cells.volts)))
+        else:
             return
-        ohm = cells.ohms[self._cell]
         given_v = ohm * self._gives_a * cells.diffusion * math.sqrt(self._since_s / DIFFUSION_S)
         # Of two currents, what a resistance that is not well known makes of their difference counts, too.
         noise_v = 2.0 * (cells.step_v + self._settings.sensor_offset_v)
         noise_v += ohm * max(abs(cells.drawn_a - self._fell_a), unseen_a)
-        more = _rest_v(cells, self._cell) - self._rest_v > given_v + noise_v
+        more = rest_v - self._rest_v > given_v + noise_v
         self._against = self._against + 1 if more else 0
         self.contradicted = self.contradicted or self._against >= AGAINST
 

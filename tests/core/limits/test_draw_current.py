@@ -234,6 +234,25 @@ def test_only_the_cell_it_fell_for_can_contradict() -> None:
     assert not readings(fallen(50.0, cells_at([3.0, 3.2])), [0.5] * 9, cells_at([3.0], ohms=[OHM]))
 
 
+@pytest.mark.parametrize(
+    ("lowest", "more_v", "contradicts"),
+    [(0, 1e-5, True), (0, -1e-5, False), (1, 1e-5, True), (1, -1e-5, False)],
+)
+def test_what_fell_for_the_lowest_is_contradicted_by_the_lowest_of_all(
+    lowest: int, more_v: float, contradicts: bool
+) -> None:
+    """Once all cells are known: whichever is the lowest then, with the largest resistance there is."""
+    limit = fallen(50.0, cells_at([3.0 - OHM * 20.0], 20.0, ohms=[OHM]))
+    bound_v = 2.0 * OHM * 20.0 * (1.0 + math.sqrt(3.0 / 120.0)) + 2.0 * (0.001 + 0.002)
+    volts = [3.4, 3.4]
+    volts[lowest] = 3.0 + bound_v + more_v
+    cells = cells_at(volts, ohms=[OHM, 2.0 * OHM])
+    for _ in range(3):
+        limit.follow(Allowed(100.0, 100.0, 0), cells, 1.0, fresh=True, known=True)
+
+    assert limit.contradicted is contradicts
+
+
 def test_what_the_cell_showed_at_the_fall_is_what_counts() -> None:
     """At its second fall higher than at the first."""
     cells = cells_at([3.0, 3.2])
