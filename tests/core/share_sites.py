@@ -237,7 +237,9 @@ class Life:
             receiver = rng.choice(self.site.receivers)
             receiver.dead = receiver.plan.heartbeat is not None and rng.random() < 0.7
             receiver.mute = not receiver.dead
-            self._heal_us.append((self.t_us + round(rng.random() * 25 * SECOND), receiver))
+            # An absence that is shorter than the age allowed to a sign of life cannot be noticed.
+            least_s = 0.0 if receiver.plan.heartbeat is None else 3.5
+            self._heal_us.append((self.t_us + round((least_s + rng.random() * 25) * SECOND), receiver))
         if rng.random() < 0.02:
             rng.choice(self.site.receivers).uses = rng.random()
         for until_us, receiver in [one for one in self._heal_us if one[0] <= self.t_us]:
@@ -297,15 +299,18 @@ class Life:
             while recent[0][0] < self.t_us - self._notice_us - self._round_us:
                 recent.popleft()
             most_a = max(value for _, value in recent)
+            # Whoever was told within a round can be told to take less. Who was not told for longer than it
+            # takes to notice it counts, until it stops by itself. In between nothing is asked.
             fresh_a = stuck_a = Fraction(0)
             for r in self.site.receivers:
                 acts_a = r.acts_a(LIMITS[way], self.t_us)
-                if self.t_us - r.told_us.get(LIMITS[way], 0) > self._notice_us:
-                    stuck_a += acts_a  # nobody can tell it anything: it counts, until it stops by itself
-                else:
+                age_us = self.t_us - r.told_us.get(LIMITS[way], 0)
+                if age_us > self._notice_us:
+                    stuck_a += acts_a
+                elif age_us <= self._round_us:
                     fresh_a += acts_a
             if fresh_a and fresh_a + stuck_a > Fraction(repr(most_a)):
-                found = f"{float(fresh_a)} and {float(stuck_a)} of those that cannot be told"
+                found = f"{float(fresh_a)}, {float(stuck_a)} of those that cannot be told"
                 self.wrong.append(f"{self.t_us}: {LIMITS[way]} {found}; the pack bore {most_a}")
             now_a = max(value for t_us, value in recent if t_us >= self.t_us - self._round_us)
             takers = [r.plan.name for r in self.site.receivers if (r.plan.charges, r.plan.discharges)[way]]
