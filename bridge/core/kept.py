@@ -135,7 +135,7 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
         _names("lost", facts["lost"], {lost_bank(bank) for bank in named} | {str(one) for one in plan.slots}),
         _four(facts["caps"]),
         {name: _learnt(f"learnt.{name}", one, named[name]) for name, one in learnt.items()},
-        {name: _ohms(f"drawn.{name}", one, named[name]) for name, one in drawn.items()},
+        {name: _ohms(f"drawn.{name}", one, named[name], alone=True) for name, one in drawn.items()},
         None if facts["going"] is None else read_going(facts["going"], plan, t_us),
     )
 
@@ -179,9 +179,11 @@ def _learnt(key: str, facts: Any, bank: Bank) -> Learnt:
     )
 
 
-def _ohms(key: str, ohms: Any, bank: Bank) -> tuple[float, ...]:
-    if not isinstance(ohms, list) or len(ohms) not in (0, 2, bank.cells):
-        raise _wrong(key, ohms, f"one for each of {bank.cells} cells, or two, or none")
+def _ohms(key: str, ohms: Any, bank: Bank, *, alone: bool = False) -> tuple[float, ...]:
+    """Resistances of all cells; or of the lowest and the highest, where no others are known; or of one `alone`."""
+    few = 1 if alone else 2
+    if not isinstance(ohms, list) or len(ohms) not in (0, few, bank.cells):
+        raise _wrong(key, ohms, f"one for each of {bank.cells} cells, or {few}, or none")
     return tuple(_number(key, one, LEAST, MOST_OHMS) for one in ohms)
 
 

@@ -298,6 +298,7 @@ class Daemon:
             self._loaded, self._last = self._coming
             self._coming = None
             self._begin_with(self._loaded, t_us)
+            self._keep(t_us)
 
     def _move(self, fresh: Fresh, t_us: int) -> None:
         """Where limits leave by another bus: zeros leave on the old one first, then the new one is opened."""
@@ -317,8 +318,14 @@ class Daemon:
         self._coming = None
         self._engine.restart(t_us, loaded.plan, kept)
         self._begin_with(loaded, t_us)
+        self._keep(t_us)
         if self._beside.recorder is not None:
             self._beside.recorder.reloaded(t_us, loaded, kept)
+
+    def _keep(self, t_us: int) -> None:
+        """What is kept is bound to the sensors and messages of the profile that is in force from now on."""
+        if self._store is not None:
+            self._store.look(self._loaded, self._engine, t_us)
 
     def _handed_on(self, loaded: "LoadedProfile") -> Kept:
         kept = self._engine.kept

@@ -126,6 +126,7 @@ class Store:
         self._unlocked = ""
         self._written: tuple[str, Kept] | None = None
         self._weighty: object = _NONE
+        self._looked: LoadedProfile | None = None
         self._saved_us: int | None = None
         self._tried_us = 0
         self._going: Going | None = None
@@ -269,8 +270,8 @@ class Store:
     def look(self, loaded: "LoadedProfile", engine: Knows, t_us: int) -> None:
         """Begins to write at once if something was tightened that must not be forgotten."""
         weighty = engine.weighty
-        if weighty != self._weighty:
-            first, self._weighty = self._weighty is _NONE, weighty
+        if weighty != self._weighty or loaded is not self._looked:  # a file of another profile is no help
+            first, self._weighty, self._looked = self._weighty is _NONE, weighty, loaded
             if not first or self._written is not None or engine.kept != NOTHING:
                 self._begin(loaded, engine, t_us)
         if loaded.plan.times.goes_on:

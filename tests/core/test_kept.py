@@ -128,12 +128,29 @@ def of_bank(**changes: Any) -> dict[str, Any]:
         (of_bank(ignores=0), "learnt.bank1.ignores"),
         (wrong(drawn={"bank3": []}), "drawn"),
         (wrong(drawn={"bank1": [8.1, *[1.0] * 15]}), "drawn.bank1"),
+        (wrong(drawn={"bank1": [1.0] * 3}), "drawn.bank1"),
     ],
 )
 def test_what_cannot_be_is_refused_by_its_key(facts: dict[str, Any], key: str) -> None:
     """Of another pack, out of bounds, of another kind: key, found and allowed."""
     with pytest.raises(ValueError, match=rf"^{key}: .*; allowed: ."):
         read(facts, TWO, NOW)
+
+
+@pytest.mark.parametrize(
+    "known",
+    [frozenset({"extremes"}), frozenset({"totals", "extremes"}), frozenset({"totals", "extremes", "cells"})],
+)
+def test_what_is_kept_of_any_pack_is_understood_again(known: frozenset[str]) -> None:
+    """Whichever cells are known: all of them, the lowest and highest, or the lowest alone."""
+    plan = Builder(parts=known).plan()
+    rig = Rig(plan, level(cell_v=3.3), kept=NOTHING)
+    for seconds, amps in ((20.0, 0.0), (20.0, -60.0), (20.0, 0.0)):
+        rig.speakers[0].amps = amps
+        rig.run(seconds)
+    kept = rig.engine.kept
+    assert "totals" not in known or kept.drawn["bank1"]
+    assert read(kept.facts, plan, rig.t_us) == kept
 
 
 json_like = st.recursive(

@@ -396,3 +396,17 @@ def test_only_one_process_has_the_files_of_a_profile(tmp_path: Path) -> None:
     first.release()
     second.lock()
     second.release()
+
+
+def test_after_a_reload_the_file_is_of_the_new_profile_at_once(tmp_path: Path) -> None:
+    """It is bound to buses and messages: one of the old profile would say nothing after a kill."""
+    (tmp_path / "site").mkdir()
+    renamed = loaded(tmp_path / "site", CABIN, ('name = "cabin"', 'name = "shed"'))
+    store = a_store(tmp_path)
+    made = engine(Kept(tripped=frozenset({"shelf charge cold"})))
+    store.load(cabin(), T_US)
+    store.look(cabin(), made, T_US)
+    store.look(renamed, made, T_US + SECOND_US)
+    store.wait()
+    assert fingerprint(renamed) != fingerprint(cabin())
+    assert a_store(tmp_path).load(renamed, T_US).kept.tripped == {"shelf charge cold"}

@@ -152,6 +152,7 @@ class Book:
             LIMITS[2]: limits.get("discharge_current_rise_a_per_s", self.hard[DRAW] / 20),
             LIMITS[3]: volts_a_s,
         }
+        self.senses = repr([raw["bank"], raw["bus"], raw["source"], raw["transmission"]])
         self.heard = [self._heard(table) for table in raw["source"]]
         self.said = [self._said(table) for table in raw["transmission"]]
         self.hears: dict[tuple[str, int], list[Heard]] = {}

@@ -135,6 +135,11 @@ class Memory:
         for track in self.tracks.values():
             track.forget()
 
+    def untrip(self) -> None:
+        """Nothing counts as tripped."""
+        for track in self.tracks.values():
+            track.tripped_us.clear()
+
     def take(self, t_us: int, wire: str, key: int, data: bytes, *, genuine: bool) -> None:
         """A frame was handed to the program."""
         for heard in self.book.hears.get((wire, key), ()):

@@ -21,6 +21,9 @@ RIVAL_S: Final = 2.0
 RIVAL_GONE_S: Final = 1.0
 """Another sender is noticed within the one, once the program has run so long; and is gone after the other."""
 
+RIVAL_QUIET_S: Final = 62.0
+"""Whoever sends seldom counts as there for so long at most, and a profile may want silence meanwhile."""
+
 TWIN_FRAMES: Final = 16
 """Two senders of one message are noticed within so many of its frames."""
 
@@ -69,6 +72,7 @@ class Observer:
         self._rival_us = (NEVER_US, NEVER_US)
         self._steady_from_us = start_us
         self._began_us = self._anew_us = start_us
+        self._taken_us = NEVER_US
         self._turn_us = start_us
         self._running = False
         self._followed_us: int | None = None
@@ -76,9 +80,7 @@ class Observer:
         self._counts: dict[tuple[str, int, str], float] = {}
         self._bars: dict[str, str | None] = {}
         self._caps: dict[str, tuple[float, str]] = {}
-        self._ceilings: dict[tuple[str, str], float] = {}
-        self._lost: set[str] = set()
-        self._loosest: dict[tuple[str, str], list[tuple[int, float]]] = {}
+        self._reload_us = NEVER_US
 
     @property
     def book(self) -> Book:
@@ -94,6 +96,10 @@ class Observer:
 
     def began(self, t_us: int, book: Book) -> None:
         """A process has started with a profile."""
+        if (
+            book.senses != self.book.senses
+        ):  # what was kept is of other messages: the program need not know it
+            self.memory.untrip()
         self._books = [book]
         self._anew()
         self.memory.change(book)
@@ -111,13 +117,12 @@ class Observer:
             self._anew()
         if working is accepted and len(self._books) > 1:
             self._books = [accepted]
+            self._taken_us = t_us
             if not any(self.told[one].value for one in self.told if one[1] in (CHARGE, DRAW)):
                 self._anew_us = t_us  # by way of zeros: what was heard before does not count
             self.memory.counters.clear()
             self._followed_us, self._silent_frames = None, 0
             self._counts.clear()
-            self._ceilings.clear()
-            self._lost.clear()
             self._anew()
 
     def _anew(self) -> None:
@@ -140,19 +145,22 @@ class Observer:
     def _unwritten(self, t_us: int) -> None:
         """What had tightened a limit only just now, or while the disk failed, may be forgotten."""
         soon_us = t_us - round((WRITTEN_S + self.book.react_s) * SECOND)
-        bad = self.disk_bad_us > self._began_us
+        bad = max(self.disk_bad_us, self._taken_us) > max(self._began_us, soon_us)
+        bad = bad or self.disk_bad_us > self._began_us
         for track in self.memory.tracks.values():
             for bar, since_us in list(track.tripped_us.items()):
                 if bad or since_us + self._lag_us(track) > soon_us:
                     del track.tripped_us[bar]
-        if bad:
-            self._ceilings.clear()
 
     def ended(self, t_us: int, code: int | None, *, sendable: set[str]) -> None:
         """The process has ended by itself: exit code, `None` for an exception; wires that could be used."""
         self._running = False
         for (inverter, quantity), told in sorted(self.told.items()):
-            if quantity not in (CHARGE, DRAW) or told.value <= 0.0 or told.t_us < self._began_us:
+            if (
+                quantity not in (CHARGE, DRAW)
+                or told.t_us < self._began_us
+                or not self._stands(t_us, inverter, told)
+            ):
                 continue
             if code == 0 or told.wire in sendable:
                 said = "an exception" if code is None else f"exit code {code}"
@@ -160,10 +168,20 @@ class Observer:
                 self.say(t_us, "zeros last", text)
         self._unwritten(t_us)
 
+    def _stands(self, t_us: int, inverter: str, told: Told) -> bool:
+        """Whether an inverter goes by a current still, and not because the profile wants silence."""
+        silent = self.book.other_sender == "silent" and t_us - self._rival_us[1] < RIVAL_QUIET_S * SECOND
+        timeout_s = self.book.inverters.get(inverter, {}).get("timeout_s", math.inf)
+        return told.value > 0.0 and t_us - told.t_us <= timeout_s * SECOND and not silent
+
+    def reload_asked(self, t_us: int) -> None:
+        """A profile is loaded again: where it cannot be taken, counters may begin anew."""
+        self._reload_us = t_us
+
     def let_go(self, t_us: int, wire: str) -> None:
         """The program closed a wire."""
         for (inverter, quantity), told in sorted(self.told.items()):
-            if told.wire == wire and quantity in (CHARGE, DRAW) and told.value > 0.0:
+            if told.wire == wire and quantity in (CHARGE, DRAW) and self._stands(t_us, inverter, told):
                 text = f"{inverter} was left with {quantity} {told.value:g} A on a bus that was closed"
                 self.say(t_us, "zeros last", text)
 
@@ -234,7 +252,8 @@ class Observer:
         length = said.message.get_signal_by_name(signal).length
         before, self._counts[which] = self._counts.get(which), number
         wanted = None if before is None else (before + rule.get("step", 1)) % rule.get("modulo", 2**length)
-        if wanted not in (None, number):
+        anew = number == 0 and t_us - self._reload_us < 3 * SECOND
+        if wanted not in (None, number) and not anew:
             self.say(t_us, "frames", f"{said.name}: {signal} is {number:g} after {before:g}")
 
     def _bounding(self, t_us: int) -> list[Book]:
@@ -255,15 +274,13 @@ class Observer:
         which = inverter, quantity
         before = self.told.get(which)
         self.told[which] = Told(t_us, value, said.wire)
-        if quantity in (CHARGE, DRAW):
-            if value > 0.0:
-                self._followed_us = self._followed_us or t_us
-                if (why := self._barred(t_us, quantity)) is not None:
-                    self.say(t_us, "zero", f"{told}; {why}")
-                cap, why = self._cap(quantity)
-                if value > cap + TINY:
-                    self.say(t_us, "cap", f"{told}; at most {cap:.2f}: {why}")
-            self._ceiling(t_us, which, value, step)
+        if quantity in (CHARGE, DRAW) and value > 0.0:
+            self._followed_us = self._followed_us or t_us
+            if (why := self._barred(t_us, quantity)) is not None:
+                self.say(t_us, "zero", f"{told}; {why}")
+            cap, why = self._cap(quantity)
+            if value > cap + TINY:
+                self.say(t_us, "cap", f"{told}; at most {cap:.2f}: {why}")
         if before is not None:
             self._rise(t_us, which, before, loose, step)
 
@@ -322,7 +339,8 @@ class Observer:
         if (why := self._inhibited(t_us, quantity)) is not None:
             return why
         for track, bar, since_us in self._tripped():
-            if bar.bars == quantity and turn_us - since_us > self._lag_us(track):
+            lag_us = self._lag_us(track) + (sure_us if book.reduces and len(book.banks) > 1 else 0)
+            if bar.bars == quantity and turn_us - since_us > lag_us:
                 return f"{bar.name}: {_name(track.read.place)} was {track.last}"
         if (why := self._two(turn_us, quantity)) is not None:
             return why
@@ -430,43 +448,6 @@ class Observer:
                     cap, why = most / whole, f"{name} of {bank} was {track.last}"
         return cap, why
 
-    # ── what is lost must not make anything looser ──────────────────────────────────────────────────
-
-    def _ceiling(self, t_us: int, which: tuple[str, str], value: float, step: float) -> None:
-        """With a bank lost and the others going on, no current is told above what was told before."""
-        book = self.book
-        if not book.reduces or len(book.banks) < 2:
-            return
-        history = self._loosest.setdefault(which, [])
-        history.append((t_us, value))
-        del history[:-200]
-        lost = {bank for bank in book.banks if not self._apart(bank) and self._gone(bank)}
-        if lost - self._lost:
-            from_us = min(
-                self.memory.tracks[read.place].good_us for bank in lost for read in book.required[bank]
-            )
-            for key, rows in self._loosest.items():
-                seen = [told for t, told in rows if t >= from_us - 2 * SECOND]
-                if seen:
-                    self._ceilings[key] = min(max(seen), self._ceilings.get(key, math.inf))
-            self._lost |= lost
-        elif self._lost and all(self._back(bank) for bank in self._lost):
-            self._lost.clear()
-            self._ceilings.clear()
-        if value > self._ceilings.get(which, math.inf) + 2 * step + TINY:
-            text = f"{which[0]} was told {which[1]} {value:g}, but {self._ceilings[which]:g} before the loss"
-            self.say(t_us, "loss", f"{text} of {', '.join(sorted(self._lost))}")
-
-    def _gone(self, bank: str) -> bool:
-        why = self._untrusted(bank, self._turn_us, 0)
-        return why is not None and "last seen" in why
-
-    def _back(self, bank: str) -> bool:
-        return all(
-            self._turn_us - self.memory.tracks[read.place].good_us <= read.age_s * SECOND
-            for read in self.book.required[bank]
-        )
-
     # ── silence ─────────────────────────────────────────────────────────────────────────────────────
 
     def _silence(self, t_us: int, said: Said) -> None:
@@ -525,7 +506,7 @@ class Observer:
     def _expected(self, t_us: int, quantity: str) -> tuple[float, str]:
         """What a current should be again, at least; 0 where anything at all may speak against it."""
         book, cap = self.book, self.book.hard[quantity]
-        if self._barred(t_us, quantity) is not None or self._lost:
+        if self._barred(t_us, quantity) is not None:
             return 0.0, ""
         plain = True
         for track in self.memory.tracks.values():

@@ -275,9 +275,9 @@ class Storm:
             observer.say(world.t_us, "ends", f"exit code {code}: {self.lines[-2] if self.lines[1:] else ''}")
         if world.starved:
             observer.say(world.t_us, "alive", "no sign of life: the service manager ended it")
+        self.rig.excused = False
         world.end()
         world.skip(RESTART_S if self._asked_stop is None else self._asked_stop)
-        self.rig.excused = False
 
     @contextmanager
     def _program(self, loaded: LoadedProfile) -> Iterator[Daemon]:
@@ -332,6 +332,7 @@ class Storm:
         self.world.enter("load")
         loaded = self._sites.load(text)
         self._plans[id(loaded.plan)] = text
+        self.observer.reload_asked(self.world.t_us)
         return loaded
 
     def _put_on_disk(self, kind: str) -> None:
