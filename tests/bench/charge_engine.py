@@ -28,6 +28,7 @@ class ThroughEngine:
         if scenario.no_current:
             raise ValueError("not through the engine: the hand-made message has a current")
         self._totals_only = scenario.totals_only
+        self._fast_current = scenario.fast_current
         self._rigs = [
             self._rig(capacity_ah, most_a)
             for capacity_ah, most_a in zip(fleet.capacity_ah.tolist(), fleet.most_a.tolist(), strict=True)
@@ -62,8 +63,10 @@ class ThroughEngine:
             speaker.volts, speaker.amps = float(seen.pack_v[i]), float(seen.current_a[i])
             speaker.coldest_c = speaker.hottest_c = seen.temperature_c
             for n in range(1 if self._started else WARM_UP_S):
-                if seen.fresh or n:
-                    rig.hear(speaker.all())
+                # The current alone comes again in between: a message without cells.
+                rig.hear(
+                    speaker.all() if seen.fresh or n else [speaker.totals()] if self._fast_current else []
+                )
                 for _ in range(SECOND // TICK_US):
                     rig.t_us += TICK_US
                     rig.sent = rig.engine.poll(rig.t_us) or rig.sent

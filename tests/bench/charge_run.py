@@ -229,11 +229,10 @@ class Sensors:
         """What is shown in second `n`."""
         scenario, fleet = self._scenario, self._fleet
         if self._shown is not None and n % scenario.every_s:
-            return replace(self._shown, fresh=False)
+            amps = self._current() if scenario.fast_current else self._shown.current_a
+            return replace(self._shown, current_a=amps, fresh=False)
         back = np.maximum(len(self._past) - 1 - fleet.age, 0)
-        rows = np.arange(len(back))
-        true_v = np.stack([volts for volts, _ in self._past])[back, rows]
-        current = np.stack([amps for _, amps in self._past])[back, rows]
+        true_v = np.stack([volts for volts, _ in self._past])[back, np.arange(len(back))]
         error = fleet.offset_v
         if fleet.noise_v:
             error = error + fleet.random.uniform(-fleet.noise_v, fleet.noise_v, error.shape)
@@ -243,9 +242,16 @@ class Sensors:
         pack_v = np.round(np.round(total / scenario.pack_step_v) * scenario.pack_step_v, 4)
         if scenario.totals_only:
             cells_v = np.stack([cells_v.min(axis=1), cells_v.max(axis=1)], axis=1)
-        amps = None if scenario.no_current else np.round(current * fleet.gain + fleet.zero_a, 1)
+        amps = None if scenario.no_current else self._current()
         self._shown = Seen(cells_v, pack_v, amps, True, scenario.temperature_c)
         return self._shown
+
+    def _current(self) -> Array:
+        """What is shown of the current, as old as the rest was."""
+        fleet = self._fleet
+        back = np.maximum(len(self._past) - 1 - fleet.age, 0)
+        amps = np.stack([amps for _, amps in self._past])[back, np.arange(len(back))]
+        return np.round(amps * fleet.gain + fleet.zero_a, 1)
 
 
 def _when(taken: Array, mark: float) -> float:

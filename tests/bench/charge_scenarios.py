@@ -13,6 +13,7 @@ TRIP_V: Final = 3.65
 class Scenario:
     """One kind of pack, charger and telemetry. Spreads are largest deviations to either side.
 
+    `every_s` is how often all is told, `fast_current`: the current beside it every second.
     `start` is the charge at the beginning, if it is not that of the run; `sun` the least share of the source
     that a pack has for all its charge.
     """
@@ -31,6 +32,7 @@ class Scenario:
     pack_step_v: float = 0.01
     cell_step_v: float = 0.001
     every_s: int = 1
+    fast_current: bool = False
     no_current: bool = False
     start: float | None = None
     sun: tuple[float, float] = (1.0, 1.0)
@@ -58,6 +60,8 @@ SCENARIOS: Final = (
     replace(_RANDOM, name="10 mV steps", cell_step_v=0.010),
     replace(_RANDOM, name="telemetry 5 s", every_s=5),
     replace(_RANDOM, name="telemetry 10 s", every_s=10),
+    replace(_RANDOM, name="cells 5 s, current 1 s", every_s=5, fast_current=True),
+    replace(_RANDOM, name="cells 10 s, current 1 s", every_s=10, fast_current=True),
     replace(_RANDOM, name="no current known", no_current=True),
     replace(_RANDOM, name="begun in the knee", charge_spread=0.003, start=0.975),
     replace(_RANDOM, name="little sun", sun=(0.05, 0.3), start=0.92),

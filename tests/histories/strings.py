@@ -89,12 +89,14 @@ class Second:
         load_a: what the loads take, beside or from the pack.
         errors_v: of each cell's sensor.
         told: whether readings come in.
+        cells: whether those of the cells are among them; else the current alone is new.
     """
 
     sun_a: float = MOST_A
     load_a: float = 0.0
     errors_v: tuple[float, ...] = (0.0,) * CELLS
     told: bool = True
+    cells: bool = True
 
 
 class Pack:
@@ -135,8 +137,9 @@ class Story:
         reading: what was told last.
     """
 
-    def __init__(self, drawn: Drawn) -> None:
+    def __init__(self, drawn: Drawn, most_age_s: float = MOST_AGE_S) -> None:
         self.drawn = drawn
+        self.most_age_s = most_age_s
         self.pack = Pack(drawn)
         self.limits = Limits(PLAN)
         self._state = FailSafe(PLAN.times)
@@ -146,14 +149,16 @@ class Story:
         self._known_a = self._charger_a = self._load_a = 0.0
         self._past = [(self.pack.cells_v, 0.0)]
         self.reading = self._told(Second())
-        self._told_us = 0
+        self._told_us = self._waited_us = 0
 
     def second(self, now: Second, told: Reading | None = None) -> None:
         """One second further: what is told (or `told` in its place), what is answered, what then flows."""
         self.t_us += SECOND_US
-        if now.told:
+        if now.told and now.cells:
             self.reading = self._told(now) if told is None else told
-            self._told_us = self.t_us
+            self._waited_us, self._told_us = self.t_us - self._told_us, self.t_us
+        elif now.told:
+            self.reading = self.reading._replace(current_a=self._told(now).current_a)
         self.answer(self.reading, self._told_us)
         for _ in range(round(1.0 / PIECE_S)):
             self.pack.flow(self._flows(now), PIECE_S)
@@ -164,10 +169,10 @@ class Story:
 
     def answer(self, now: Reading, told_us: int) -> None:
         """What the limits say to what was told."""
-        late = self.t_us - told_us > MOST_AGE_S * SECOND_US
+        late = self.t_us - told_us > self.most_age_s * SECOND_US
         if late:
             now = now._replace(doubt=Doubt(Trouble.LATE, "cells of bank1"))
-        now = now._replace(cells_us=told_us)
+        now = now._replace(cells_us=told_us, cells_waited_us=self._waited_us)
         state = self._state.step(self.t_us, now.doubt).state
         found = self.limits.decide(self.t_us, 1.0, state, [now], [True], [], inverter_silent=False)
         volts, amps, drawn_a, floor_v = (limit.value for limit in found)

@@ -148,6 +148,31 @@ def test_no_true_cell_passes_its_target(most_gap_s: int, ignored: str, over_v: f
     holds()
 
 
+@pytest.mark.parametrize("every_s", [4, 10])
+@pytest.mark.parametrize(
+    ("starts", "world", "past_v"), [((0.935, 0.95), CHARGING, 0.005), ((0.04, 0.05), DRAWING, 0.005)]
+)
+def test_cells_told_seldom_beside_a_current_told_every_second_are_held_to_their_bounds(
+    every_s: int, starts: tuple[float, ...], world: tuple[list[float], list[float]], past_v: float
+) -> None:
+    """The laws know how old they are: as within the same time without any current told."""
+
+    @examples(3)
+    @given(packs(*starts), spells(*world, 0), st.integers(0, 9))
+    def holds(drawn: Drawn, history: list[Spell], first: int) -> None:
+        story = Story(drawn, most_age_s=every_s + 2.0)
+        draw, n = random.Random(first), first
+        own = tuple(draw.uniform(-0.002, 0.002) for _ in range(CELLS))
+        for spell in history:
+            for _ in range(spell.seconds):
+                story.second(Second(spell.sun_a, spell.load_a, own, cells=n % every_s == 0))
+                n += 1
+        assert story.high_v <= TARGET_V + past_v
+        assert story.low_v >= FLOOR_V - past_v
+
+    holds()
+
+
 @examples(8)
 @given(packs(0.95, 0.97), spells(*CHARGING, 0))
 def test_a_load_that_goes_takes_no_cell_further_than_its_current_does(
