@@ -151,6 +151,15 @@ class Twin:
         """Whether the frame is one too soon; learns the period, and counts the frames that stand in pairs."""
         gap_us, before_us = t_us - page.t_us, page.gap_us
         page.gap_us = gap_us
+        # Two gaps in a row that are as usual: no pair, nothing to learn. Most frames end here.
+        usual_us, blur_us = page.mean_us, 0.1 * page.mean_us
+        if (
+            not page.run
+            and abs(gap_us - usual_us) <= blur_us
+            and abs(before_us - usual_us) <= blur_us
+            and self._regular(page)
+        ):
+            return False
         period_us = page.mean_us if self._regular(page) else self._source.cycle_us
         if page.run:
             period_us = page.period_us
@@ -176,17 +185,24 @@ class Twin:
 
     def _goes_back(self, readings: Readings) -> bool:
         """Whether a slow reading went far from the last one, back to one of the two before."""
-        found = False
+        found, history = False, self._history
         for slot, reading in readings:
-            step = self._steps.get(slot)
-            if step is None:
+            past = history.get(slot)
+            if past is None:
+                if slot in self._steps:
+                    history[slot] = reading, reading, reading
                 continue
-            last, second, third = self._history.get(slot, (reading, reading, reading))
+            last, second, third = past
+            if reading == last == second:  # as most are; what is forgotten is no different
+                if third != last:
+                    history[slot] = reading, last, second
+                continue
+            step = self._steps[slot]
             if abs(reading - last) >= step and (
                 abs(reading - second) <= step / 2 or abs(reading - third) <= step / 2
             ):
                 found = True
-            self._history[slot] = reading, last, second
+            history[slot] = reading, last, second
         self._back.append(found)
         return found
 

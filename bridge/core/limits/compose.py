@@ -99,8 +99,12 @@ class Limits:
         """Whether inputs that say the same would give the same limits at `t_us`, from now on until then."""
         if self._volts.rising or self._charge.rising or self._draw.rising or self._floor.rising:
             return False
-        laws = zip(self._laws, (*readings, *readings), strict=True)
-        return self._shares.settled and all(law.pace.settled(t_us, reading) for law, reading in laws)
+        if not self._shares.settled:
+            return False
+        for law, reading in zip(self._laws, (*readings, *readings), strict=True):  # noqa: SIM110 (quicker)
+            if not law.pace.settled(t_us, reading):
+                return False
+        return True
 
     def wishes(self, t_us: int) -> tuple[bool, bool]:
         """Whether charging, and discharging, are inhibited at `t_us`."""
