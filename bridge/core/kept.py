@@ -180,7 +180,7 @@ def _learnt(key: str, facts: Any, bank: Bank) -> Learnt:
 
 
 def _ohms(key: str, ohms: Any, bank: Bank, *, alone: bool = False) -> tuple[float, ...]:
-    """Resistances of all cells; or of the lowest and the highest, where no others are known; or of one `alone`."""
+    """Of all cells; or of the lowest and the highest, where no others are known; or of one `alone`."""
     few = 1 if alone else 2
     if not isinstance(ohms, list) or len(ohms) not in (0, few, bank.cells):
         raise _wrong(key, ohms, f"one for each of {bank.cells} cells, or {few}, or none")

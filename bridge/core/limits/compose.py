@@ -101,7 +101,7 @@ class Limits:
             return False
         if not self._shares.settled:
             return False
-        for law, reading in zip(self._laws, (*readings, *readings), strict=True):  # noqa: SIM110 (quicker)
+        for law, reading in zip(self._laws, (*readings, *readings), strict=True):
             if not law.pace.settled(t_us, reading):
                 return False
         return True
