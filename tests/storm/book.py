@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import cantools
-from cantools.database.can import Database, Message
+from cantools.database.can import Database, Message, Signal
 
 EXTENDED: Final = 0x8000_0000
 LIMITS: Final = (
@@ -36,7 +36,7 @@ class Place(NamedTuple):
 
 
 class Read(NamedTuple):
-    """How one signal is to be read; `true` are the numbers that mean yes, for a flag."""
+    """How one signal is to be read; `true` and `false` are the numbers that mean yes and no, for a flag."""
 
     place: Place
     signal: str
@@ -45,6 +45,8 @@ class Read(NamedTuple):
     low: float
     high: float
     true: tuple[float, ...]
+    false: tuple[float, ...]
+    unknown: tuple[float, ...]
     age_s: float
     required: bool
 
@@ -58,8 +60,11 @@ class Heard:
         self.key = key_of(message)
         self.of_bank = "inverter" not in table
         self.counter: str | None = table.get("counter")
+        self.counter_step: int = table.get("counter_step", 0)
+        length = message.get_signal_by_name(self.counter).length if self.counter else 0
+        self.counter_span = 2**length
         self.checksum: Mapping[str, Any] | None = table.get("checksum")
-        self.reads = tuple(_reads(table, owner))
+        self.reads = tuple(_reads(table, owner, message))
         self._decoded: dict[bytes, dict[str, float] | None] = {}
 
     def decode(self, data: bytes) -> dict[str, float] | None:
@@ -136,6 +141,8 @@ class Book:
         self.banks: dict[str, Mapping[str, Any]] = {one["name"]: one for one in raw["bank"]}
         self.inverters: dict[str, Mapping[str, Any]] = {one["name"]: one for one in raw["inverter"]}
         self.options: Mapping[str, Any] = raw.get("options", {})
+        self.by_soc = any("by_soc" in key for one in (limits, *raw["bank"]) for key in one)
+        self.gentle = "commissioning" in raw or bool(self.options.get("hold_charge_while_balancing"))
         self.limits: Mapping[str, Any] = limits
         self.chemistry: str = raw["pack"]["chemistry"]
         self._wires = {one["name"]: wires.get(one["channel"], "?") for one in raw["bus"]}
@@ -188,7 +195,16 @@ class Book:
         return self._wires[table["bus"]] if "bus" in table else next(iter(self._wires.values()))
 
 
-def _reads(table: Mapping[str, Any], owner: str) -> list[Read]:
+def _unknown(given: Any, signal: Signal) -> tuple[float, ...]:
+    """The numbers that stand for no reading; of the word, the two highest of few bits, or bytes FE and FF."""
+    if given != "j1939":
+        return () if isinstance(given, str) else tuple(given)
+    length, scale, offset = signal.length, float(signal.scale), float(signal.offset)
+    raws = range(2**length - 2, 2**length) if length < 8 else range(0xFE << length - 8, 2**length)
+    return tuple(raw * scale + offset for raw in (raws if len(raws) < 3000 else raws[-1:]))
+
+
+def _reads(table: Mapping[str, Any], owner: str, message: Message) -> list[Read]:
     found = []
     for quantity, given in table["signals"].items():
         how: Mapping[str, Any] = {"signal": given} if isinstance(given, str) else given
@@ -206,6 +222,8 @@ def _reads(table: Mapping[str, Any], owner: str) -> list[Read]:
                     low,
                     high,
                     tuple(how.get("true", (1.0,))),
+                    tuple(how.get("false", ((1.0,) if 0.0 in how.get("true", (1.0,)) else (0.0,)))),
+                    _unknown(how.get("unknown", ()), message.get_signal_by_name(name)),
                     how.get("max_age_s", table["max_age_s"]),
                     required="inverter" not in table and not how.get("optional", False),
                 )

@@ -165,7 +165,11 @@ class Memory:
         which = heard.name, heard.owner
         if heard.counter is not None:
             before, self.counters[which] = self.counters.get(which), numbers[heard.counter]
-            if before == numbers[heard.counter]:
+            count = numbers[heard.counter]
+            if before == count:
+                return None
+            step = 0.0 if before is None else (count - before) % heard.counter_span
+            if heard.counter_step and step > heard.counter_step:
                 return None
         found = []
         for read in heard.reads:
@@ -173,6 +177,9 @@ class Memory:
             if number is None:
                 continue
             flag = is_flag(read.place.quantity)
+            if number in read.unknown or (flag and number not in (*read.true, *read.false)):
+                self.doubtful = True
+                continue
             value = float(number in read.true) if flag else number * read.scale + read.shift
             if not flag and not read.low <= value <= read.high:
                 if read.required:

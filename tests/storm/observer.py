@@ -243,7 +243,7 @@ class Observer:
                 self._allowed(t_us, said, item["flag"])
         elif item.get("quantity") in LIMITS and number != item.get("absent"):
             scale = item.get("scale", 1.0)
-            value = (number - item.get("shift", 0.0)) / scale
+            value = round((number - item.get("shift", 0.0)) / scale, 9)
             for inverter in said.inverters:
                 self._limit(t_us, inverter, item["quantity"], value, said, said.step(signal, scale))
 
@@ -405,6 +405,8 @@ class Observer:
             if heard.of_bank or self.book.inverters[heard.owner].get("when_silent") != "zero":
                 continue
             for read in heard.reads:
+                if read.place.quantity != "inverter_heartbeat":
+                    continue
                 heard_us = max(self.memory.tracks[read.place].good_us, self._began_us, self._anew_us)
                 if t_us - heard_us > (read.age_s + self.book.react_s) * SECOND:
                     return f"inverter {heard.owner} is not heard"
@@ -508,7 +510,9 @@ class Observer:
         book, cap = self.book, self.book.hard[quantity]
         if self._barred(t_us, quantity) is not None:
             return 0.0, ""
-        plain = True
+        if book.by_soc or (book.gentle and quantity == CHARGE):
+            return 0.0, ""
+        plain = book.chemistry == "lfp"
         for track in self.memory.tracks.values():
             place, value = track.read.place, track.last
             if place.owner not in book.banks:

@@ -16,7 +16,10 @@ WARM_S: Final = 15.0
 SITES: Final = 400
 """So many sites are drawn from; each serves many seeds, and is kept."""
 
-TRIES: Final = 20
+TRIES: Final = 60
+
+WHOLE_EVERY: Final = 4
+"""Each such site is one of the generator of whole sites: other messages, chemistries, banks and inverters."""
 
 LONGEST_STALL_S: Final = 4.0
 """After some more the service manager would rightly kill it, and two stalls may follow each other."""
@@ -104,11 +107,15 @@ class Sites:
     def _sound(self, number: int) -> Tables:
         draw = Random(f"site/{number}")
         for _ in range(TRIES):
-            tables = site.drawn(draw, draw.choice(BASES))
-            tables["name"] = f"storm {number}"
             try:
+                if number % WHOLE_EVERY:
+                    tables = site.drawn(draw, draw.choice(BASES))
+                else:
+                    own = draw.randrange(100_000)
+                    tables = site.whole(own, self.folder / f"site{number}")
+                tables["name"] = f"storm {number}"
                 self.load(site.text_of(tables))
-            except AmpweirError:
+            except (AmpweirError, ValueError):
                 continue
             return tables
         raise RuntimeError(f"site {number}: no sound profile in {TRIES} draws")

@@ -12,10 +12,14 @@ from random import Random
 from typing import Any, Final
 
 from bridge.drill.toml import written
+from bridge.profile.load import load_profile
+from tests.sites.draw import draw_site
 
 ROOT: Final = Path(__file__).parents[2]
 PROFILES: Final = ROOT / "profiles"
 Tables = dict[str, Any]
+
+MOST_CELLS: Final = 40
 
 START_S: Final = 1_900_000_000
 """Engine time of every storm's start, s."""
@@ -44,6 +48,53 @@ def _two() -> Tables:
     tables["transmission"].append({**second, "bus": "barn", "inverter": "barn"})
     tables["bus"].append({"name": "barn", "channel": "vcan1", "bitrate": 500_000})
     tables["inverter"].append({"name": "barn", "timeout_s": 9.8})
+    return tables
+
+
+def whole(number: int, folder: Path) -> Tables:
+    """A site of the generator of whole sites, with message definitions of its own; every bound written out.
+
+    Raises:
+        ValueError: it is too large, or too slow, for a storm.
+    """
+    folder.mkdir(exist_ok=True)
+    loaded = load_profile(draw_site(number, folder))
+    tables = tomllib.loads(loaded.path.read_text(encoding="utf-8"))
+    for table in tables["source"] + tables["transmission"]:
+        table["dbc"] = str((folder / table["dbc"]).resolve())
+    pack, limits = loaded.plan.limits, tables.setdefault("limits", {})
+    charge, draw = loaded.plan.banks[0].charge, loaded.plan.banks[0].discharge
+    for name, value in (
+        ("cell_target_v", pack.cell_target_v),
+        ("cell_floor_v", pack.cell_floor_v),
+        ("charge_voltage_v", pack.charge_voltage_v),
+        ("discharge_floor_v", pack.discharge_floor_v),
+        ("resting_voltage_v", pack.resting_v),
+        ("cell_cutoff_high_v", charge.cell_trip_v),
+        ("cell_cutoff_high_release_v", charge.cell_release_v),
+        ("cell_cutoff_low_v", draw.cell_trip_v),
+        ("cell_cutoff_low_release_v", draw.cell_release_v),
+        ("charge_coldest_c", charge.coldest_c),
+        ("charge_hottest_c", charge.hottest_c),
+        ("discharge_coldest_c", draw.coldest_c),
+        ("discharge_hottest_c", draw.hottest_c),
+        ("temperature_release_c", charge.release_c),
+        ("charge_current_a", pack.charge_a),
+        ("discharge_current_a", pack.discharge_a),
+        ("charge_voltage_rise_v_per_s", pack.rise_v_per_s),
+        ("charge_current_rise_a_per_s", pack.charge_rise_a_per_s),
+        ("discharge_current_rise_a_per_s", pack.discharge_rise_a_per_s),
+    ):
+        limits.setdefault(name, value)
+    failsafe = tables.setdefault("failsafe", {})
+    for name, given in (("hold_s", 3.0), ("steady_s", 5.0)):
+        failsafe.setdefault(name, given)
+    ramp_s = max(
+        limits[f"{way}_current_a"] / limits[f"{way}_current_rise_a_per_s"] for way in ("charge", "discharge")
+    )
+    cells = tables["pack"]["cells_in_series"] * len(tables["bank"])
+    if cells > MOST_CELLS or ramp_s > 25.0 or failsafe["steady_s"] > 10.0 or tables["tick_ms"] < 50:
+        raise ValueError(f"{cells} cells, {ramp_s:.0f} s to rise")
     return tables
 
 
