@@ -59,7 +59,7 @@ class Pace:
         """
         before_us = self._stepped_us
         renewed = self._renewed(reading)
-        moved = before_us is None or extreme_v > self._extreme_v + MOVED_V
+        moved = extreme_v > self._extreme_v + MOVED_V
         self.fresh = renewed or moved
         step_us = STEP_US
         if before_us is not None:
@@ -82,4 +82,4 @@ class Pace:
         """Cells that were waited for do not wait: the current beside them is of the same moment."""
         if not fresh or self._stepped_us is None:
             return t_us >= self.next_us
-        return t_us >= self._stepped_us + (0 if self._waits else STEP_US) and t_us > self._stepped_us
+        return t_us > self._stepped_us if self._waits else t_us >= self._stepped_us + STEP_US

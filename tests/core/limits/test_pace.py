@@ -108,8 +108,9 @@ def test_what_does_not_say_when_it_was_told_counts_as_new() -> None:
     pace = stepped()
     pace.idle = False
     assert not pace.settled(2 * SECOND, BLANK)
-    assert pace.step_s(2 * SECOND, BLANK, 3.4) == 1.0
-    assert (pace.fresh, pace.age_s) == (True, 0.0)
+    for t_us in (2 * SECOND, 3 * SECOND):
+        assert pace.step_s(t_us, BLANK, 3.4) == 1.0
+        assert (pace.fresh, pace.age_s, pace.waited_s) == (True, 0.0, 0.0)
 
 
 def test_a_step_that_would_change_nothing_is_none_that_is_due() -> None:

@@ -46,3 +46,9 @@ def test_what_was_not_looked_at_does_not_make_the_pack_seem_slow() -> None:
     assert clock.period_s == 1.0
     clock.advance(0.2, fresh=True, waited_s=0.1)
     assert clock.period_s == 0.98
+
+
+def test_before_any_readings_only_time_has_passed() -> None:
+    """As long as the delay and the first second."""
+    assert ReadingClock(0.5).unseen_s == 1.5
+    assert ReadingClock(0.5).age_s == 0.0
