@@ -20,6 +20,10 @@ SHOWN = 4
 """So many failing faults of a site are told in full."""
 
 
+SOMETIMES = 20
+"""After so many sites it is told how far it is."""
+
+
 def main() -> int:
     """Tries the sites; returns the exit code."""
     parser = argparse.ArgumentParser(prog="python -m tests.sites", description="Tries random sites.")
@@ -40,6 +44,8 @@ def main() -> int:
     for verdict in _tried(trial, range(wish.seed, wish.seed + wish.count), wish.jobs):
         totals[verdict.outcome] += 1
         faults += verdict.faults
+        if sum(totals.values()) % SOMETIMES == 0:
+            print(f"{sum(totals.values())} sites so far, {faults} faults", file=sys.stderr, flush=True)
         if verdict.outcome != "pass":
             rest = len(verdict.why) - SHOWN
             told = " | ".join(verdict.why[:SHOWN]) + (f" | and {rest} more" if rest > 0 else "")
