@@ -11,11 +11,8 @@ from bridge.drill.fault import (
     CLOSED,
     CLOSED_AT_ONCE,
     NO_CHARGE,
-    TINY,
     UNCHANGED,
     Fault,
-    View,
-    Wanted,
     not_applicable,
 )
 from bridge.drill.faults_base import shortest_age_s
@@ -28,7 +25,6 @@ ZEROS_S: Final = 0.05
 """Zeros leave so soon after a fault inside (own choice)."""
 
 CHARGE: Final = "charge_current_limit"
-DRAW: Final = "discharge_current_limit"
 
 
 class HurtFaults:
@@ -66,7 +62,6 @@ class HurtFaults:
                 twin=True,
             ),
             *self._other_sender(),
-            *self._tightened(),
             *self._tripped(),
         ]
 
@@ -95,27 +90,6 @@ class HurtFaults:
             alone=frozenset(each.name for each in self._plan.inverters) if silent else frozenset(),
             silence=silent,
             says="somebody else sends",
-        )
-
-    def _tightened(self) -> Iterator[Fault]:
-        """A wish that only tightens interrupts nothing: loads go on."""
-        name, limits = "reload that tightens", self._plan.limits
-        if self._plan.options.inhibit_charge:
-            yield not_applicable(name, "the profile wishes no charging already")
-            return
-        slack_a = 2 * limits.current_deadband_a
-
-        def interrupted(view: View) -> bool:
-            before_a, now_a = view.before.get(DRAW, 0.0), view.values.get(DRAW, 0.0)
-            return now_a < 0.9 * before_a - slack_a - view.steps.get(DRAW, 0.0) - TINY
-
-        yield Fault(
-            name,
-            "the profile on the disk now wishes no charging, and a reload is asked for",
-            Wanted("charge current at zero, draw as before", NO_CHARGE.met, never=interrupted),
-            self._budget.warm_s,
-            _wish,
-            follows=True,
         )
 
     def _tripped(self) -> Iterator[Fault]:
@@ -151,10 +125,6 @@ def _crash(stage: Stage, seconds: float) -> None:
 
 def _deafen(stage: Stage) -> None:
     stage.deafen()
-
-
-def _wish(stage: Stage) -> None:
-    stage.reload_without_charging()
 
 
 def _speak(stage: Stage, transmission: Transmission) -> None:

@@ -30,6 +30,12 @@ ONLY_NO_CHARGE: Final = NO_CHARGE._replace(
     never=lambda view: _DRAW in view.came and view.values[_DRAW] < 0.98 * view.before.get(_DRAW, 0.0) - TINY,
 )
 
+NO_CHARGE_SOME_DRAW: Final = NO_CHARGE._replace(
+    text="charge current at zero, and never nothing to draw",
+    never=lambda view: _DRAW in view.came and view.before.get(_DRAW, 0.0) > TINY and view.at_zero(_DRAW),
+)
+"""Of several banks: their shares of a current are seen while it flows; where none does, they are reckoned."""
+
 CLOCK_STEP_S: Final = 3600.0
 
 
@@ -99,10 +105,12 @@ class ServiceFaults:
             Fault(
                 "reload that forbids charging",
                 "the profile on the disk forbids charging, and a reload is asked for",
-                ONLY_NO_CHARGE,
+                NO_CHARGE_SOME_DRAW if len(self._plan.banks) > 1 else ONLY_NO_CHARGE,
                 self._budget.reaction_s + RELOAD_S,
                 _tighten,
                 lasts_s=self._budget.steady_s + 3.0,
+                follows=True,
+                teaches=len(self._plan.banks) > 1,
                 says="profile taken",
             ),
         ]

@@ -337,10 +337,6 @@ class BusStage(Stage):
         """See `Stage.speak_as_bridge`."""
         self._say(frame)
 
-    def reload_without_charging(self) -> None:
-        """See `Stage.reload_without_charging`."""
-        raise NotFeasible("rehearsed on the virtual clock")
-
     def step_wall_clock(self, seconds: float) -> None:  # noqa: ARG002
         """See `Stage.step_wall_clock`."""
         raise NotFeasible("this machine's clock is left alone")

@@ -136,10 +136,6 @@ class Stage(ABC):
         """Another sender sends this frame, which is the bridge's to send."""
 
     @abstractmethod
-    def reload_without_charging(self) -> None:
-        """The profile on the disk wishes no charging, and a reload is asked for; and back when healed."""
-
-    @abstractmethod
     def later(self, seconds: float, action: Callable[[], None]) -> None:
         """Does something after a time."""
 

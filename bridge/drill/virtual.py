@@ -31,6 +31,10 @@ PROBE_US: Final = 50_000
 """How often the inverters are looked at between frames."""
 
 
+DISK_S: Final = 60.0
+"""So long a disk may take in real time for what takes no time here: on a busy machine it is slow."""
+
+
 class Rehearsed(NamedTuple):
     """What came of a fault; `sent` stands for every frame that was sent meanwhile."""
 
@@ -104,7 +108,7 @@ class VirtualStage(Stage):
             done(task, rehearsed or Rehearsed(died(faults[task]), ""))
 
         self._parted = True
-        self._store.wait()
+        self._store.wait(DISK_S)
         self._forks.branch(len(faults), jobs, answered)
         if self._forks.child is None:
             self.world.kill()
@@ -220,7 +224,7 @@ class VirtualStage(Stage):
 
     def kill(self, dead_s: float) -> None:
         """See `Stage.kill`. What was being written is: the clock here runs faster than a disk."""
-        self._store.wait()
+        self._store.wait(DISK_S)
         self._dead_s = dead_s
         self.world.kill()
 
@@ -253,19 +257,6 @@ class VirtualStage(Stage):
         def restore() -> None:
             setattr(time, "time", real)  # noqa: B010
             setattr(time, "time_ns", real_ns)  # noqa: B010
-
-        self.slides.on_heal(restore)
-
-    def reload_without_charging(self) -> None:
-        """See `Stage.reload_without_charging`."""
-        options = self.loaded.plan.options._replace(inhibit_charge=True)
-        wish = replace(self.loaded, plan=self.loaded.plan._replace(options=options))
-        self._load = lambda: wish
-        self.world.request(Request.RELOAD)
-
-        def restore() -> None:
-            self._load = lambda: self.loaded
-            self.world.request(Request.RELOAD)
 
         self.slides.on_heal(restore)
 

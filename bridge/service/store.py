@@ -299,9 +299,9 @@ class Store:
         self._going = None
         self._keeper.put(self._going_path, None, durable=False)
 
-    def wait(self) -> None:
-        """Until what is being written is, or for `WAIT_S`."""
-        self._keeper.wait()
+    def wait(self, seconds: float = WAIT_S) -> None:
+        """Until what is being written is, or for so long."""
+        self._keeper.wait(seconds)
 
     def _begin(self, loaded: "LoadedProfile", engine: Knows, t_us: int) -> None:
         """Begins to write, unless nothing has changed."""

@@ -64,7 +64,7 @@ class Speech:
         muted_pages: these pages are left out.
         frozen: the rolling counter stands still.
         spoilt: the checksum is wrong.
-        forced: signals with raw numbers of their own, sent in turn.
+        forced: signals with raw numbers of their own, sent in turn, one each time their page comes.
         number: position of the message in the plan's sources.
     """
 
@@ -141,7 +141,7 @@ class Speech:
             raws[name] = self._rolling(name)
         for name, forced in self.forced.items():
             if name in page.names:
-                raws[name] = forced[self._said % len(forced)]
+                raws[name] = forced[self._said // len(self.pages) % len(forced)]
         data = coder.encode(page, raws)
         if section.checksum is not None:
             right = coder.checksum(section.checksum.signal, section.checksum, data)
