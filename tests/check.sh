@@ -1,6 +1,6 @@
 #!/bin/sh
 # Everything a change must pass: format, lint, types, tests. Makes its own virtual environment in .venv.
-# The tests run in two streams side by side: the core on its own, and everything else.
+# The tests run in two streams side by side: the core on its own and what needs a kernel with CAN, and the rest.
 set -eu
 cd "$(dirname "$0")/.."
 began=$(date +%s)
@@ -15,10 +15,11 @@ trap 'rm -f "$told"' EXIT
 (
     .venv/bin/mypy
     .venv/bin/python -m pytest $core --hypothesis-seed=0 --cov --cov-config=tests/core/coverage.ini
+    .venv/bin/python -m pytest tests/vcan "$@"
 ) >"$told" 2>&1 &
 stream=$!
 rest=0
-.venv/bin/python -m pytest $(printf -- '--ignore=%s ' $core) "$@" || rest=$?
+.venv/bin/python -m pytest $(printf -- '--ignore=%s ' $core tests/vcan) "$@" || rest=$?
 alone=0
 wait "$stream" || alone=$?
 cat "$told"
