@@ -36,7 +36,7 @@ class TalkerFaults(PackFaults):
                 f"second sender of {self._name(speech)}",
                 f"a second monitor with the same identifier says it, at {COLD_C:g} °C",
                 self._wanted(self._owner(speech)),
-                FRAMES / 2 * speech.period_us / SECOND_US + self._budget.lost(0.0),
+                (FRAMES / 2 + 1) * speech.period_us / SECOND_US + self._budget.lost(0.0),
                 partial(_speak_too, number=speech.number),
                 lost=True,
                 teaches=True,
