@@ -218,7 +218,7 @@ def dies_of_a_full_queue(patch: Patch) -> None:
         (believes_stale_data, "cabin", "CellsB silent", "not seen"),
         (ignores_counters_and_checksums, "cabin", "counter frozen", "not seen"),
         (ignores_counters_and_checksums, "boathouse", "BankOneCellPages, checksum wrong", "not seen"),
-        (believes_jumps, "cabin", "CellExtremes, jump", ""),
+        (believes_jumps, "cabin", "PackOverview, jump", ""),
         (believes_everything, "cabin", "PackOverview, out of range", "not seen"),
         (trusts_at_once, "cabin", "pack silent", "looser again before it may"),
         (never_finds_a_contradiction, "cabin", "sum of cells", "not seen"),
