@@ -6,6 +6,7 @@ Each takes `put(owner, name, value)`, which replaces something of the program un
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
+from bridge.core import engine as engine_module
 from bridge.core.engine import Engine
 from bridge.core.failsafe import FailSafe, State, Step
 from bridge.core.kept import NOTHING, Kept
@@ -18,6 +19,8 @@ from bridge.core.outgoing import FrameBuilder
 from bridge.core.pack import Doubt, PackState
 from bridge.core.plan import SECOND_US, Plan, Slot, Source
 from bridge.core.reasons import Contribution
+from bridge.core.rivals import Rivals
+from bridge.core.twins import Twin
 from bridge.errors import BusDown, CaptureError, FrameRefused
 from bridge.frames import Frame
 from bridge.service import daemon as daemon_module
@@ -163,6 +166,29 @@ def begins_where_it_was(put: Put) -> None:
         right(self, plan if kept == NOTHING else change(plan), start_us, kept, *more)
 
     put(Engine, "__init__", init)
+
+
+# ── others ──────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def rivals_ignored(put: Put) -> None:
+    """Somebody else tells the inverters limits, and nobody minds."""
+    put(Rivals, "hear", lambda *_: None)
+
+
+def twins_ignored(put: Put) -> None:
+    """Two senders of the pack's messages are taken for one."""
+    put(Twin, "hear", lambda *_: None)
+
+
+def sums_not_shared(put: Put) -> None:
+    """Every inverter is told the whole of the limit."""
+    put(engine_module, "shared", lambda _: False)
+
+
+def profile_taken_late(put: Put) -> None:
+    """While a new profile's engine looks on, what the profile tightens does not count yet."""
+    put(Engine, "heed", lambda *_: None)
 
 
 # ── data ────────────────────────────────────────────────────────────────────────────────────────────────
@@ -357,43 +383,47 @@ def wish_ignored(put: Put) -> None:
     put(Limits, "wishes", lambda *_: (False, False))
 
 
-DEFECTS: Final[dict[str, Callable[[Put], None]]] = {
-    one.__name__.replace("_", " "): one
-    for one in (
-        journal_raises,
-        journal_waits,
-        dies_without_zeros,
-        zeros_on_the_first_bus_only,
-        stops_without_zeros,
-        says_all_is_well,
-        dies_of_a_bad_profile,
-        dies_of_a_full_queue,
-        no_life_while_the_bus_is_down,
-        stall_ignored,
-        stands_still_for_the_disk,
-        caps_forgotten,
-        cut_offs_forgotten,
-        state_written_late,
-        begins_where_it_was,
-        never_too_old,
-        one_vouches_for_another,
-        refused_counts_as_fresh,
-        frozen_counter_accepted,
-        checksum_ignored,
-        everything_is_believed,
-        holds_for_ever,
-        trusts_at_once,
-        silent_is_not_silent,
-        dead_inverter_ignored,
-        cold_ignored,
-        permission_ignored,
-        cut_off_without_hysteresis,
-        rises_too_fast,
-        falls_slowly,
-        rounds_up,
-        allowed_lags,
-        lost_bank_loosens,
-        wish_ignored,
+DEFECTS: Final[dict[str, tuple[Callable[[Put], None], frozenset[str]]]] = {
+    one.__name__.replace("_", " "): (one, frozenset(shown_by.split(", ")) - {""})
+    for one, shown_by in (
+        (journal_raises, "seam journal, trap journal"),
+        (journal_waits, "seam journal, trap journal"),
+        (dies_without_zeros, "trap send, trap wait, trap any"),
+        (zeros_on_the_first_bus_only, "trap send, trap wait, trap any"),
+        (stops_without_zeros, "stop"),
+        (says_all_is_well, "stop"),
+        (dies_of_a_bad_profile, "bad reload"),
+        (dies_of_a_full_queue, "bus full"),
+        (no_life_while_the_bus_is_down, "bus down, bus full"),
+        (stall_ignored, "stall, trap"),
+        (stands_still_for_the_disk, "seam disk, trap disk"),
+        (caps_forgotten, "bank silent"),
+        (cut_offs_forgotten, "kill, stop, trap"),
+        (state_written_late, "kill, trap"),
+        (begins_where_it_was, "kill, stop, trap"),
+        (never_too_old, "says, bank silent, bus down"),
+        (one_vouches_for_another, "says"),
+        (refused_counts_as_fresh, "says"),
+        (frozen_counter_accepted, "says"),
+        (checksum_ignored, "says"),
+        (everything_is_believed, "says"),
+        (holds_for_ever, "says, bank silent, bus down"),
+        (trusts_at_once, ""),
+        (silent_is_not_silent, "says, bank silent, bus down"),
+        (dead_inverter_ignored, "inverter dead, says, bus down"),
+        (cold_ignored, "cold, cold back, hot"),
+        (permission_ignored, "deny"),
+        (cut_off_without_hysteresis, "cell, cold, cold back, hot"),
+        (rises_too_fast, ""),
+        (falls_slowly, "cell, cold, cold back, hot, deny"),
+        (rounds_up, ""),
+        (allowed_lags, "cold, cold back, cell, deny, says, bank silent"),
+        (lost_bank_loosens, "bank silent, says"),
+        (wish_ignored, "reload"),
+        (sums_not_shared, ""),
+        (rivals_ignored, "rival"),
+        (twins_ignored, "twin"),
+        (profile_taken_late, "reload"),
     )
 }
-"""All of them, by their names."""
+"""All of them by their names, with the faults without which nobody could see them; none: at any time."""

@@ -207,9 +207,9 @@ class Observer:
         self._rival_us = (self._rival_us[0], t_us)
         self._anew()
 
-    def unsent(self, wire: str, key: int) -> None:
-        """A frame could not leave: its counter is one the inverter does not see."""
-        for which in [one for one in self._counts if one[:2] == (wire, key)]:
+    def unsent(self, wire: str, key: int | None) -> None:
+        """A frame could not leave: its counter is one the inverter does not see; without a key, of any."""
+        for which in [one for one in self._counts if key is None or one[:2] == (wire, key)]:
             del self._counts[which]
 
     def left(self, t_us: int, wire: str, key: int, data: bytes) -> None:

@@ -69,8 +69,9 @@ class _End(BaseException):
 class Storm:
     """One storm, from its scenario to its outcome."""
 
-    def __init__(self, scenario: Scenario, sites: Sites, folder: Path) -> None:
+    def __init__(self, scenario: Scenario, sites: Sites, folder: Path, *, hasty: bool = False) -> None:
         self.scenario = scenario
+        self._hasty = hasty
         self._sites = sites
         self._folder = folder
         tables = scenario.tables
@@ -136,13 +137,16 @@ class Storm:
         self.frames += 1
         self.observer.left(t_us, wire, key, data)
 
-    def unsent(self, wire: str, key: int) -> None:
+    def unsent(self, wire: str, key: int | None) -> None:
         """See `Watcher.unsent`."""
         self.observer.unsent(wire, key)
 
     def stood_still(self, t_us: int, seconds: float) -> None:
         """See `Watcher.stood_still`."""
         self.observer.stood_still(t_us, seconds)
+        if self._hasty and self.observer.broken:
+            self.world.over = True
+            raise _End
         if self._daemon is not None:
             accepted = self._plans.get(id(self._daemon._loaded.plan), self._home)
             working = self._plans.get(id(self._daemon.engine.plan), accepted)
@@ -346,11 +350,11 @@ class Storm:
 _LIBRARY: Final = Library()
 
 
-def run(seed: int, sites: Sites, scenario: Scenario | None = None) -> Outcome:
-    """The storm of a seed, or of a scenario made from it."""
+def run(seed: int, sites: Sites, scenario: Scenario | None = None, *, hasty: bool = False) -> Outcome:
+    """The storm of a seed, or of a scenario made from it; a hasty one ends once something is broken."""
     scenario = scenario or drawn(seed, sites)
     with tempfile.TemporaryDirectory(prefix="storm-", dir=_MEMORY) as folder:
-        return Storm(scenario, sites, Path(folder)).run()
+        return Storm(scenario, sites, Path(folder), hasty=hasty).run()
 
 
 _MEMORY: Final = "/dev/shm" if Path("/dev/shm").is_dir() else None

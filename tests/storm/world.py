@@ -41,8 +41,8 @@ class Watcher(Protocol):
     def left(self, t_us: int, wire: str, key: int, data: bytes) -> None:
         """A frame of the program is on a wire."""
 
-    def unsent(self, wire: str, key: int) -> None:
-        """A frame of the program could not leave, and it was told so."""
+    def unsent(self, wire: str, key: int | None) -> None:
+        """A frame of the program could not leave, and it was told so; without a key, perhaps several."""
 
     def stood_still(self, t_us: int, seconds: float) -> None:
         """The program did not run for so long before `t_us`."""
@@ -268,8 +268,11 @@ class StormWorld:
                 raise BusDown(f"bus {frame.bus!r} is down")
             if wire in self.full:
                 raise BusFull(f"bus {frame.bus!r}: transmit queue full")
-        except BaseException:
+        except BusError:
             self.watcher.unsent(wire, frame.key)
+            raise
+        except BaseException:  # and whatever else was to be sent with it
+            self.watcher.unsent(wire, None)
             raise
         self.put(wire, frame)
 
