@@ -203,12 +203,13 @@ class Storm:
             self.world.request(Request.RELOAD)
 
     def _harmless(self, text: str) -> bool:
-        """Whether what is on the disk can be run, and reaches the inverters."""
+        """Whether what is on the disk can be run, on the wires where everyone is."""
         try:
             self._sites.load(text)
         except Exception:
             return False
-        return all(said.wire in self.world.site_wires for said in self._book(text).said)
+        book = self._book(text)
+        return all(one.wire in self.world.site_wires for one in (*book.said, *book.heard))
 
     def _stop_all(self) -> None:
         odd = any(fault.kind == "cell" for fault in self.scenario.faults)
