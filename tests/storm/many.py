@@ -52,11 +52,12 @@ def commit() -> str:
             check=True,
         ).stdout.strip()
     except (OSError, subprocess.CalledProcessError):
-        return f"sources {_sources()}"
-    return f"{head} and changes, sources {_sources()}" if changed else head
+        return f"sources {sources()}"
+    return f"{head} and changes, sources {sources()}" if changed else head
 
 
-def _sources() -> str:
+def sources() -> str:
+    """A hash of the program and the storm: what decides which new seeds are tried."""
     digest = sha256()
     for place in ("bridge", "tests/storm"):
         for path in sorted((ROOT / place).rglob("*.py")):

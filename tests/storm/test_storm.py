@@ -1,4 +1,4 @@
-"""Storms in every run of the tests: new seeds, which the commit decides, and those that once failed."""
+"""Storms in every run of the tests: new seeds, which the sources decide, and those that once failed."""
 
 import ast
 import os
@@ -36,9 +36,9 @@ def once_failed() -> list[int]:
 
 
 @pytest.mark.slow
-def test_no_invariant_breaks_in_the_storms_of_this_commit(sites: Sites) -> None:
-    """New ones for each commit, for a stated time; each that fails is printed, and can be run again."""
-    first = int(sha256(many.commit().encode()).hexdigest()[:8], 16)
+def test_no_invariant_breaks_in_the_storms_of_these_sources(sites: Sites) -> None:
+    """New ones for each change, for a stated time; each that fails is printed, and can be run again."""
+    first = int(sha256(many.sources().encode()).hexdigest()[:8], 16)
     end_s, failed, seconds, count = time.monotonic() + MOST_S, [], 0.0, 0
     while time.monotonic() < end_s:
         result = many.one(first + count, sites)
@@ -46,7 +46,7 @@ def test_no_invariant_breaks_in_the_storms_of_this_commit(sites: Sites) -> None:
         seconds += result.seconds
         if result.text:
             failed.append(result.text)
-    print(f"commit {many.commit()}: storms {first} to {first + count - 1}, {seconds / 3600:.1f} hours")
+    print(f"sources {many.sources()}: storms {first} to {first + count - 1}, {seconds / 3600:.1f} hours")
 
     assert not failed, "\n\n".join(failed)
 
