@@ -309,5 +309,5 @@ def test_a_replay_is_bit_for_bit(key: int) -> None:
         return [due for due in rig.sent + rig.engine.close(rig.engine.latest_us) if due.frame.key == key]
 
     first = live()
-    assert len(first) > 40
+    assert len(first) > 20  # what is shown waits while a bank is not known
     assert first == live()
