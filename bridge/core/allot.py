@@ -313,8 +313,11 @@ class Allotment:
             return
         if self._silent(n, t_us):
             if not self._away[n]:
+                proof, away_us = self._proof(n), self._heard(heartbeat) - self._tick_us
+                if not all(line.reached(proof) for lines in self._lines for line in lines[n]):
+                    away_us = min(away_us, proof.away_us)  # what it missed the last time, it may still lack
                 self._away[n] = True
-                self._gaps[n] = Proof(self._heard(heartbeat) - self._tick_us, FAR_US, 0)
+                self._gaps[n] = Proof(away_us, FAR_US, 0)
         elif self._away[n]:
             self._away[n] = False
             self._gaps[n] = self._gaps[n]._replace(back_us=self._heard(heartbeat))

@@ -37,6 +37,13 @@ class Proof(NamedTuple):
     back_us: int
     until_us: int
 
+    def missed_at(self, t_us: int, timeout_us: int) -> int:
+        """Until when a receiver that missed what left at `t_us` goes on with what it had before.
+
+        While it is heard, whatever else it is told keeps it going.
+        """
+        return max(t_us, self.until_us) + timeout_us
+
     def covers(self, t_us: int) -> bool:
         """Whether what left at `t_us` has arrived."""
         return t_us <= self.until_us and not self.away_us < t_us <= self.back_us
@@ -120,7 +127,7 @@ class Line:
         stands = self.stands
         while len(stands) > 1:
             next_us = stands[1].since_us
-            if next_us + timeout_us >= t_us and not all(proof.covers(next_us) for proof in proofs):
+            if any(not one.covers(next_us) and one.missed_at(next_us, timeout_us) >= t_us for one in proofs):
                 break
             del stands[0]
 
@@ -150,7 +157,10 @@ class Line:
         first = self._known(proof)
         for at in range(first, len(stands)):
             stand = stands[at]
-            until_us = (stands[at + 1].since_us if at + 1 < len(stands) else latest_us) + timeout_us
+            if at + 1 < len(stands):
+                until_us = proof.missed_at(stands[at + 1].since_us, timeout_us)
+            else:
+                until_us = latest_us + timeout_us
             if until_us >= t_us:
                 amps_ua = max(amps_ua, stand.amps_ua)
                 share = max(share, stand.share)

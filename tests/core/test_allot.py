@@ -285,6 +285,13 @@ def test_all_together_are_never_told_more_than_the_pack_bears(seed: int) -> None
     assert life.frames > 0
 
 
+def test_one_that_was_away_twice_may_still_lack_what_it_missed_at_first() -> None:
+    """In between it heard its other message, which kept it going; found by the random sites, at this seed."""
+    life = Life(20054)
+    life.run(95.0)
+    assert life.wrong == []
+
+
 def test_a_message_without_limits_is_the_same_for_all() -> None:
     """It says what the pack says, whatever the part of its receiver."""
     of = plan(receiver("a"), receiver("b"))
