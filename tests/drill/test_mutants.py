@@ -15,6 +15,7 @@ from bridge.core.limits.shape import Ramp
 from bridge.core.outgoing import FrameBuilder
 from bridge.core.plan import SECOND_US, Plan, Slot
 from bridge.core.reasons import Contribution
+from bridge.core.twins import Twin
 from bridge.drill.result import Outcome
 from bridge.drill.table import run_drill
 from bridge.errors import BusDown
@@ -63,7 +64,8 @@ def ignores_counters_and_checksums(patch: Patch) -> None:
 
 
 def believes_jumps(patch: Patch) -> None:
-    """A jump is taken as it comes."""
+    """A jump is taken as it comes, and who goes to and fro is no second sender."""
+    patch.setattr(Twin, "_goes_back", lambda _, __: False)
 
     def change(plan: Plan) -> Plan:
         return plan._replace(
