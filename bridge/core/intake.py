@@ -126,7 +126,7 @@ def _jumped(target: Target, before: float | None, found: float) -> str | None:
 
 
 def _read(target: Target, number: float) -> tuple[float, str | None]:
-    """The reading, and why it cannot be believed."""
+    """What a flag says, or a reading out of its span, and why it cannot be believed."""
     if target.truth is not None:
         if number in target.truth:
             return 1.0, None
@@ -135,8 +135,6 @@ def _read(target: Target, number: float) -> tuple[float, str | None]:
         yes, no = (", ".join(f"{one:g}" for one in sorted(those)) for those in (target.truth, target.falsity))
         return 0.0, f"{target.signal} {number:g}; allowed: {yes} for yes, {no} for no"
     reading = number * target.scale + target.shift
-    if target.low <= reading <= target.high:
-        return reading, None
     if not isfinite(number):
         return reading, f"{target.signal} {number} received, not a finite number"
     return reading, f"{target.signal} {reading:g}; allowed: {target.low:g} to {target.high:g}"

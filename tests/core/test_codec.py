@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.core.codec import FLOATS, Decoder, Encoder, Field, MessageLayout, encode_raws
+from bridge.core.reader import number_of
 from bridge.errors import FrameRefused, NotExpressible
 from tests.core.layouts import dbc_text, judge, layouts, numbers, walk
 
@@ -325,3 +326,34 @@ def test_a_word_of_all_the_bytes_is_read_exactly(start: int, signed: bool) -> No
     word = Field("word", start, 64, start == 0, signed)
     for data in (*PATTERNS, bytes.fromhex("fedcba9876543210")):
         assert Decoder(MessageLayout("M", 1, 8, (word,)), ["word"]).decode(data) == [walk(word, data)]
+
+
+def test_decoders_of_the_same_signals_of_the_same_message_are_equal() -> None:
+    """Whether they have seen a frame or not; nothing else is equal to one."""
+    one, same = Decoder(PAIR, ["low", "high"]), Decoder(PAIR, ("low", "high"))
+    one.decode(bytes(4))
+    assert one == same
+    assert hash(one) == hash(same)
+    others = (
+        Decoder(PAIR, ["high", "low"]),
+        Decoder(PAIR, ["low", "high"], finite=False),
+        Decoder(replace(PAIR, length=5), ["low", "high"]),
+        ("low", "high"),
+    )
+    assert all(one != other for other in others)
+
+
+@pytest.mark.parametrize(
+    "field",
+    [
+        Field("x", 0, 16, factor=0.1, offset=-40.0),
+        Field("x", 0, 32, is_float=True, factor=2.0, offset=1.0),
+        Field("x", 0, 64, is_float=True),
+    ],
+)
+def test_the_number_of_a_raw_one_is_what_is_decoded_of_it(field: Field) -> None:
+    """To the same bits, of integers and of bit patterns."""
+    layout = MessageLayout("M", 1, 8, (field,))
+    for raw in (0, 1, 0x42C8, field.raw_max >> 2):
+        (decoded,) = Decoder(layout, ["x"]).decode(encode_raws(layout, {"x": raw}))
+        assert _bits(decoded) == _bits(number_of(field, raw))

@@ -400,3 +400,21 @@ def test_a_commissioning_that_has_ended_holds_no_stage_and_each_change_is_told_o
     assert news[0] == [balance.format(""), at_target]
     assert news[1:7] == [[], [], [], [], [balance.format(" done")], [over]]
     assert news[7:] == [[]] * 6
+
+
+def test_a_course_takes_over_only_what_the_same_wishes_came_to() -> None:
+    """With other stages, or another commissioning, that part begins by itself."""
+    kept = NOTHING._replace(last_full_us=0, resting=True, full=True, commissioned_us=COMMISSIONING.until_us)
+    old = Course(plan_of(STAGES, COMMISSIONING), kept)
+    assert old.keep(NOTHING) == kept
+    stages = STAGES._replace(rest_v=STAGES.rest_v - 0.1)
+    commissioning = COMMISSIONING._replace(until_us=COMMISSIONING.until_us + SECOND)
+    for plan, left in (
+        (plan_of(STAGES, COMMISSIONING), kept),
+        (plan_of(stages, COMMISSIONING), NOTHING._replace(commissioned_us=COMMISSIONING.until_us)),
+        (plan_of(STAGES, commissioning), kept._replace(commissioned_us=None)),
+        (plan_of(stages, commissioning), NOTHING),
+    ):
+        new = Course(plan)
+        new.take_over(old)
+        assert new.keep(NOTHING) == left

@@ -538,3 +538,15 @@ def test_an_inverter_is_given_the_age_of_its_sign_of_life_from_the_start() -> No
     rig = Rig(Builder().plan()._replace(inverters=(Inverter("loft", 10 * SECOND, None, True),)))
     rig.run(5.0)
     assert rig.warnings() == ()
+
+
+def test_limits_that_were_not_decided_anew_do_not_differ() -> None:
+    """Another tick of a pack that stands still; not so once another limit holds."""
+    rig = Rig(Builder().plan())
+    rig.run(20.0)
+    before = rig.engine.decision
+    assert not before._replace(t_us=before.t_us + 1, warnings=("one",)).limits_differ(before)
+    rig.speakers[0].may_charge = 0
+    rig.run(0.2)
+    assert rig.engine.decision.charge_current.value == 0.0
+    assert rig.engine.decision.limits_differ(before)

@@ -269,3 +269,25 @@ def test_a_flag_is_read_by_both_of_its_sets() -> None:
         pack.bleeding = bleeding
         found.append((len(table.take(pack.totals())), table.read().balancing))
     assert found == [(0, 1.0), (0, 1.0), (0, 0.0), (1, 0.0)]
+
+
+def test_only_the_word_that_a_bank_is_apart_falls_when_its_switch_says_nothing() -> None:
+    """A reading of 0, and a bank that is joined, count up to their age all the same."""
+    plan = Builder(parts=ALL, optional=frozenset({"state_of_charge", "bank_connected"})).plan()
+    plan = changed(plan, "state_of_charge", unknown=((127.5, 127.5),))
+    plan = changed(plan, "bank_connected", unknown=((2.0, 255.0),))
+    pack = level()
+    pack.soc, pack.joined = 0.0, 1
+    table = seen(plan, pack)
+    pack.soc, pack.joined = 127.5, 3
+    assert table.take(*pack.all()) == []
+    reading = table.read(AGE)
+    assert (reading.soc, reading.connected) == (0.0, 1.0)
+    reading = table.read(1)
+    assert (reading.soc, reading.connected) == (None, None)
+    pack.joined = 0
+    table.take(*pack.all())
+    assert table.read().connected == 0.0
+    pack.joined = 3
+    table.take(*pack.all())
+    assert table.read().connected is None

@@ -129,6 +129,11 @@ def of_bank(**changes: Any) -> dict[str, Any]:
         (wrong(drawn={"bank3": []}), "drawn"),
         (wrong(drawn={"bank1": [8.1, *[1.0] * 15]}), "drawn.bank1"),
         (wrong(drawn={"bank1": [1.0] * 3}), "drawn.bank1"),
+        (wrong(going=3), "going"),
+        (wrong(going={}), "going.keys"),
+        (wrong(going={"trusted_us": None, "limits": [56.0, 1.0, 1.0, 46.0], "heard": []}), "going"),
+        (wrong(going={"trusted_us": NOW, "limits": None, "heard": []}), "going"),
+        (wrong(going={"trusted_us": NOW + 1, "limits": None, "heard": []}), "going.trusted_us"),
     ],
 )
 def test_what_cannot_be_is_refused_by_its_key(facts: dict[str, Any], key: str) -> None:

@@ -1,5 +1,6 @@
 """Frames that are sent: pages, counters, checksums, and the read-back before a frame leaves."""
 
+from collections.abc import Mapping
 from fractions import Fraction
 
 import pytest
@@ -310,3 +311,27 @@ def test_the_same_values_are_not_encoded_twice_unless_something_counts() -> None
     assert again[1].data != first[1].data
     assert again[2].data != first[2].data
     assert maker.make(0, {**VALUES, CEILING: 50.0}).data != first[0].data
+
+
+def test_a_builder_goes_on_with_the_counters_and_the_page_of_another() -> None:
+    """A counter that was not there, or counts to another number, begins at 0; so do pages if not as many."""
+
+    def built(builder: FrameBuilder) -> Mapping[str, float]:
+        return numbers(judge(dbc_text(LIMITS), "Limits"), builder.build(VALUES).data)
+
+    plain = _items()[:4]
+    ten = (*plain, CounterItem("count", 10))
+    old = FrameBuilder(_sent(LIMITS, _items(), _items()))
+    assert [built(old)["count"] for _ in range(3)] == [0, 1, 2]
+    for pages, count, page in (
+        ((_items(), plain), 0, 1),  # the second page has no counter
+        ((_items(),), 3, 0),
+        ((ten, ten), 0, 1),
+        ((plain,), 0, 0),
+    ):
+        new = FrameBuilder(_sent(LIMITS, *pages))
+        new.go_on(old)
+        assert (new.next_page, built(new)["count"]) == (page, count)
+    new = FrameBuilder(_sent(LIMITS, _items()))
+    new.go_on(FrameBuilder(_sent(LIMITS, _items())))
+    assert built(new)["count"] == 0

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
 from bridge.core.kept import Kept, read
 from bridge.core.limits.charge_settings import Learnt
@@ -23,6 +24,7 @@ from tests.core.plans import (
     FLAGS,
     OPTIONS,
     SECOND,
+    TICK,
     TIMES,
     Builder,
     bounds,
@@ -433,3 +435,61 @@ def test_a_restart_that_goes_on_without_data_ends_at_zero_when_the_first_life_wo
         assert rig.limits()[2] == 120.0
     rig.wait((last_us + TIMES.hold_us - rig.t_us) / SECOND + 0.1)
     assert rig.limits()[1:3] == (0.0, 0.0)
+
+
+def unpolled(rig: Reloads, seconds: float) -> None:
+    """Frames come in all the time, and nobody asks for what is due."""
+    for _ in range(round(seconds * SECOND / TICK)):
+        rig.t_us += TICK
+        rig.hear(rig.speakers[0].all())
+
+
+def test_it_takes_over_when_a_frame_comes_in_too() -> None:
+    """Nothing that was due meanwhile is left out, twice there or out of order, and it is told once."""
+    rig = Reloads()
+    assert rig.told() == []
+    asked_us = rig.t_us
+    rig.replace(Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+    unpolled(rig, STEADY_S + 1.0)
+    assert not rig.waits()
+    assert rig.told() == ["the new one has taken over"]
+    assert rig.told() == []
+    stamps = [due.t_us for due in rig.succession.poll(rig.t_us) if due.frame.key == bounds().layout.key]
+    assert stamps == list(range(asked_us + TICK, rig.t_us + 1, TICK))
+
+
+@pytest.mark.parametrize(("pause_s", "dropped"), [(1.0, False), (3.0, True)])
+def test_what_was_built_before_a_pause_leaves_after_a_short_one_only(
+    pause_s: float, dropped: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a long one it is dropped, and counts as not sent."""
+    unsent: list[Due] = []
+    monkeypatch.setattr(Engine, "unsent", lambda _, due: unsent.append(due))
+    rig = Reloads()
+    rig.replace(Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+    unpolled(rig, 1.0)
+    before_us = rig.t_us
+    due = rig.succession.resume(before_us + round(pause_s * SECOND))
+    early = [one for one in (unsent if dropped else due) if one.t_us <= before_us]
+    assert len([one for one in early if one.frame.key == bounds().layout.key]) == 10
+    assert bool(unsent) is dropped
+    assert any(one.t_us <= before_us for one in due) is not dropped
+
+
+def test_a_pause_while_nobody_looks_on_is_the_engines_own() -> None:
+    """Each missed message goes out once, as from an engine alone."""
+    rig = Reloads()
+    due = rig.succession.resume(rig.t_us + SECOND // 2)
+    assert {one.frame.key for one in due} == {one.layout.key for one in PLAN.transmissions}
+    assert len(due) == len(PLAN.transmissions)
+    assert not rig.waits()
+
+
+def test_the_next_deadline_is_the_earlier_one_of_both() -> None:
+    """And the time reached is that of the engine that sends."""
+    assert Succession(PLAN, 7 * SECOND).latest_us == 7 * SECOND - 1
+    rig = Reloads()
+    assert rig.succession.latest_us == rig.t_us
+    assert rig.succession.next_deadline_us > rig.t_us + TICK // 10
+    rig.replace(Builder(tick_us=TICK // 10).plan())
+    assert rig.succession.next_deadline_us == rig.t_us + TICK // 10

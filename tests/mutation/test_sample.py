@@ -19,7 +19,10 @@ MODULES = (
     "limits.current",
     "limits.stage",
 )
-TESTS = ("failsafe", "grid", "outgoing", "pack", "count", "lost", "limits/test_shape", "limits/test_current")
+TESTS = (
+    *("failsafe", "grid", "outgoing", "pack", "intake", "count", "lost"),
+    *("limits/test_shape", "limits/test_current"),
+)
 
 
 @pytest.mark.slow

@@ -120,3 +120,19 @@ def test_no_cut_off_is_released_by_what_is_left_of_the_readings(
     assert reason in bounds(law, **trip, whole=False)
     assert reason in bounds(law, **back, whole=False)
     assert reason not in bounds(law, **back)
+
+
+def test_what_tripped_is_named_and_can_be_tripped_again_by_name() -> None:
+    """Each cut-off alone, and no others; a name of another bank's trips nothing here."""
+    law = charging()
+    assert law.tripped == frozenset()
+    bounds(law, cell_v=3.58)
+    assert law.tripped == {"shelf charge cell"}
+    bounds(law, cell_v=3.58, coldest_c=-1.0)
+    assert law.tripped == {"shelf charge cell", "shelf charge cold"}
+    after = charging()
+    after.trip(law.tripped | {"loft charge hot"})
+    assert after.tripped == law.tripped
+    assert bounds(after, cell_v=3.46)[Reason.CELL_CUT_OFF] == 0.0
+    bounds(after)
+    assert after.tripped == frozenset()
