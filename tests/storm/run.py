@@ -209,7 +209,8 @@ class Storm:
         except Exception:
             return False
         book = self._book(text)
-        return all(one.wire in self.world.site_wires for one in (*book.said, *book.heard))
+        wires = [*(one.wire for one in book.said), *(one.wire for one in book.heard)]
+        return all(wire in self.world.site_wires for wire in wires)
 
     def _stop_all(self) -> None:
         odd = any(fault.kind == "cell" for fault in self.scenario.faults)
