@@ -356,6 +356,8 @@ class Observer:
         sure_us = max(first_us, self._began_us, self._bound_us) + round((RIVAL_S + book.react_s) * SECOND)
         if book.other_sender != "warn" and sure_us < turn_us < last_us + SECOND:
             return "somebody else sends what is the program's to send"
+        if book.reduces and len(book.banks) > 1:
+            return None  # one in doubt is left out: of it the worst of what two senders say need not count
         for which, since_us in self.memory.twins.items():
             for track in self.memory.tracks.values():
                 if self.memory.of[track.read.place] != which or self._apart(track.read.place.owner):
@@ -469,6 +471,9 @@ class Observer:
             )
         lost = bool(reasons) and (all(reasons) if book.reduces else any(reasons))
         lost = lost and self._followed_us is not None and self._steady_from_us <= self._followed_us
+        # Against somebody else who tells the inverters limits, zeros go on, and silence counts from their end.
+        rival_s = (t_us - self._rival_us[1]) / SECOND
+        lost = lost and rival_s > RIVAL_QUIET_S + book.hold_s + book.silent_s + 2 * book.react_s
         self._silent_frames = self._silent_frames + 1 if lost and self._running else 0
         if self._silent_frames > 2:
             self.say(t_us, "silence", f"{said.name} was sent {book.silent_s:g} s and more after all was lost")

@@ -153,6 +153,8 @@ class Limits:
                 self._charging(t_us, i, reading, shares[i], together_a, volts, charge)
                 self._drawing(t_us, i, reading, shares[i], together_a, floors, draw)
                 self._currents(i, reading, shares[i], charge, draw)
+            elif not reading.apart:
+                self._forbids(i, reading, charge, draw)
         if not any(active):
             volts.append(Contribution(Reason.APART, self._limits.resting_v, ""))
             charge.append(_APART)
@@ -291,6 +293,16 @@ class Limits:
         if reading.low_v is None and reading.pack_v is not None:
             return reading.pack_v / self._banks[i].cells
         return reading.low_v
+
+    def _forbids(
+        self, i: int, reading: Reading, charge: list[Contribution], draw: list[Contribution]
+    ) -> None:
+        """A lost bank may still be joined to the others: what it says that forbids a current is heeded."""
+        charging: list[Contribution] = []
+        drawing: list[Contribution] = []
+        self._currents(i, reading, 1.0, charging, drawing)
+        charge += [found for found in charging if found.value == 0.0]
+        draw += [found for found in drawing if found.value == 0.0]
 
     def _wishes(
         self,

@@ -219,7 +219,23 @@ def test_a_lost_bank_leaves_the_rest_with_its_own_limits_and_never_with_looser_o
     bench.active, bench.lost = [True, False], ["bank bank2"]
     charge = bench.go(60.0)[1]
     assert charge.value == 0.0
-    assert charge.binding.reason is Reason.LOST
+    assert charge.binding.reason is Reason.NOT_PERMITTED  # it says so still
+    bench.set(1, charge_permitted=None, high_v=None)
+    charge = bench.go(60.0)[1]
+    assert charge.value == 0.0
+    assert charge.binding.reason is Reason.LOST  # it did so last
+
+
+def test_what_a_lost_bank_forbids_is_heeded_and_nothing_else_of_it() -> None:
+    """It may still be joined to the others: no charge while one of its cells is too high, whatever else."""
+    bench = open_bench(Builder(banks=2))
+    bench.active, bench.lost = [True, False], ["bank bank2"]
+    bench.set(1, charge_permitted_a=7.0)
+    assert bench.go(60.0)[1].value == 100.0
+    bench.set(1, high_v=3.60)
+    _, charge, draw, _ = bench.go(60.0)
+    assert (charge.value, draw.value) == (0.0, 120.0)
+    assert charge.binding.bank == "bank2"
 
 
 def test_several_losses_keep_the_tightest() -> None:

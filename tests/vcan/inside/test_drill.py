@@ -51,7 +51,8 @@ def test_faults_on_one_bus(tmp_path: Path) -> None:
 
     assert {name: row for name, row in found.items() if row[0] is Outcome.FAIL} == {}
     assert found.pop("transmit queue full")[0] is Outcome.SKIPPED
-    assert [outcome for outcome, _ in found.values()] == [Outcome.PASS] * 6
+    assert len(found) >= 6
+    assert {outcome for outcome, _ in found.values()} == {Outcome.PASS}
 
 
 def test_faults_on_two_buses(tmp_path: Path) -> None:
