@@ -471,7 +471,7 @@ class Observer:
             )
         lost = bool(reasons) and (all(reasons) if book.reduces else any(reasons))
         lost = lost and self._followed_us is not None and self._steady_from_us <= self._followed_us
-        # Against somebody else who tells the inverters limits, zeros go on, and silence counts from their end.
+        # Against somebody else who tells the inverters limits, zeros go on; silence counts from their end.
         rival_s = (t_us - self._rival_us[1]) / SECOND
         lost = lost and rival_s > RIVAL_QUIET_S + book.hold_s + book.silent_s + 2 * book.react_s
         self._silent_frames = self._silent_frames + 1 if lost and self._running else 0
