@@ -131,3 +131,12 @@ def test_a_wish_that_ends_is_not_gone_on_with_because_something_was_lost() -> No
     assert rig.limits()[1] == 0.0
     rig.run(30.0, without={"permits"})
     assert rig.limits()[1] > 50.0
+
+
+def test_a_bank_that_is_known_to_be_apart_is_not_missed() -> None:
+    """It is lost no longer, at once, and has the whole holding time again when it comes back in doubt."""
+    life, apart = Life(), GOOD._replace(connected=0.0)
+    assert not life.active(LATE, 3.1)
+    assert life.active(apart, 0.1)
+    assert life.active(LATE, 3.0)
+    assert not life.active(LATE, 0.1)

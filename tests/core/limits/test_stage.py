@@ -391,3 +391,17 @@ def test_after_a_restart_a_full_charge_is_due_so_long_after_the_last() -> None:
     assert (life.go(RESTED), life.full()) == (Stage.RESTING, True)
     assert (life.go(RESTED), life.full()) == (Stage.BULK, False)
     assert life.machine.cause == "a full charge is due, the last was 7 days ago"
+
+
+def test_only_a_usual_target_bounds_the_current_and_not_while_resting() -> None:
+    """Without one the highest cell is left to the laws of the current."""
+    life = Life()
+    life.go(CHARGING)
+    assert life.machine.charge(3.42, 100.0) == ()
+    usual = Life(WISH._replace(usual_v=3.42))
+    usual.go(CHARGING)
+    assert [(one.reason, one.bank) for one in usual.machine.charge(3.42, 100.0)] == [
+        (Reason.USUAL_TARGET, "")
+    ]
+    usual.machine.go_on(0, resting=True, full=True)
+    assert usual.machine.charge(3.42, 100.0) == ()
