@@ -51,8 +51,9 @@ def test_faults_on_one_bus(tmp_path: Path) -> None:
 
     assert {name: row for name, row in found.items() if row[0] is Outcome.FAIL} == {}
     assert found.pop("transmit queue full")[0] is Outcome.SKIPPED
-    assert len(found) >= 6
-    assert {outcome for outcome, _ in found.values()} == {Outcome.PASS}
+    outcomes_seen = [outcome for outcome, _ in found.values()]
+    assert outcomes_seen.count(Outcome.PASS) >= 6
+    assert set(outcomes_seen) <= {Outcome.PASS, Outcome.NOT_APPLICABLE}
 
 
 def test_faults_on_two_buses(tmp_path: Path) -> None:
