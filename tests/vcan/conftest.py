@@ -23,7 +23,7 @@ import pytest
 
 from tests.vcan.kernel import HUNG, INSIDE, KernelRun, missing_parts, run_inside
 
-_TIMEOUT_S: Final = 600.0
+_TIMEOUT_S: Final = 1500.0
 _FOLDERS: Final = {Path(__file__).with_name("inside"): False, Path(__file__).with_name("managed"): True}
 """The folders of such tests, and whether they need systemd."""
 _REPORTS: Final = "AMPWEIR_INSIDE_REPORTS"  # tells the pytest inside where to write its reports
