@@ -13,7 +13,7 @@ from bridge.core.contradiction import contradiction, crossed
 from bridge.core.count import CellCount
 from bridge.core.intake import PERMISSIONS, Memory, check_integrity, judge
 from bridge.core.plan import Bank, Plan, Source
-from bridge.core.stamps import Stamps
+from bridge.core.stamps import Stamps, picker
 from bridge.core.twins import Twins
 from bridge.core.worst import worst
 from bridge.errors import FrameRefused
@@ -120,6 +120,7 @@ class PackState:
         self._slots = plan.slots
         self._values: list[float | None] = [None] * len(plan.slots)
         self._valid_until_us: list[int] = [NEVER_US] * len(plan.slots)
+        self._ages_us = [slot.max_age_us for slot in plan.slots]
         self._memories = {id(source): Memory() for source in plan.sources}
         self._required = frozenset(slot for bank in plan.banks for slot, _ in bank.required)
         self._permissions = frozenset(n for n, slot in enumerate(plan.slots) if slot.quantity in PERMISSIONS)
@@ -146,6 +147,8 @@ class PackState:
         self._frames = dict.fromkeys((source.owner for source in plan.sources), 0)
         self._kept: dict[str, _Kept] = {}
         self._twins = Twins(plan)
+        groups = (*self._used.values(), *(g for b in plan.banks for g in (b.cell_slots, b.probe_slots)))
+        self._of = {slots: picker(slots) for slots in groups}
         self._stamps = {bank.name: Stamps(bank, plan.slots) for bank in plan.banks}
 
     # ── taking a frame ──────────────────────────────────────────────────────────────────────────────
@@ -176,10 +179,11 @@ class PackState:
             memory.mended = False
             raise
         memory.mended = True
-        self._twins.hear(source, t_us, numbers, judged.readings)
-        for slot, reading in judged.readings:
-            self._values[slot] = reading
-            self._valid_until_us[slot] = t_us + self._slots[slot].max_age_us
+        said, values, until_us, ages_us = judged.readings, self._values, self._valid_until_us, self._ages_us
+        self._twins.hear(source, t_us, numbers, said)
+        for slot, reading in said:
+            values[slot] = reading
+            until_us[slot] = t_us + ages_us[slot]
         if not (memory.left or judged.left):
             return {}
         before, spoken = memory.left, {slot for slot, _ in judged.readings}.union(judged.silenced)
@@ -247,8 +251,11 @@ class PackState:
         if watched:
             return reading._replace(**worst(reading._asdict(), self._twins.said(bank.name, t_us)))
         if reading.doubt is None and self._agreed_us[bank.name] == t_us:
-            ends_us = [end for slot in self._used[bank.name] if (end := self._valid_until_us[slot]) >= t_us]
-            self._kept[bank.name] = _Kept(reading, frames, min(ends_us, default=t_us))
+            used = self._used[bank.name]
+            until_us = min(self._of[used](self._valid_until_us), default=t_us)
+            if until_us < t_us:  # something is gone
+                until_us = min((e for s in used if (e := self._valid_until_us[s]) >= t_us), default=t_us)
+            self._kept[bank.name] = _Kept(reading, frames, until_us)
         return reading
 
     def _read(self, bank: Bank, t_us: int) -> Reading:
@@ -258,8 +265,7 @@ class PackState:
             slot = slots.get(quantity)
             return None if slot is None or until_us[slot] < t_us else values[slot]
 
-        cells: list[float] = [values[slot] for slot in bank.cell_slots if until_us[slot] >= t_us]  # type: ignore[misc]
-        probes: list[float] = [values[slot] for slot in bank.probe_slots if until_us[slot] >= t_us]  # type: ignore[misc]
+        cells, probes = self._fresh_of(bank.cell_slots, t_us), self._fresh_of(bank.probe_slots, t_us)
         said_v = get("cell_voltage_min"), get("cell_voltage_max")
         said_c = get("cell_temperature_min"), get("cell_temperature_max")
         low_v, high_v = _span(cells, *said_v)
@@ -298,6 +304,13 @@ class PackState:
             get("state_of_health"),
             *self._stamps[bank.name].look(t_us, until_us, whole=cells_v is not None),
         )
+
+    def _fresh_of(self, slots: tuple[int, ...], t_us: int) -> list[float]:
+        """What is known in these, of what is fresh."""
+        values, until_us, pick = self._values, self._valid_until_us, self._of[slots]
+        if slots and min(pick(until_us)) >= t_us:
+            return list(pick(values))
+        return [values[slot] for slot in slots if until_us[slot] >= t_us]  # type: ignore[misc]
 
     def _belied(self, bank: Bank) -> str | None:
         """What its current says against a bank's word that it is apart; the last, if its monitor is off."""

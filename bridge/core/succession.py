@@ -85,6 +85,11 @@ class Succession:
         """Whether another engine is to take over and has not yet."""
         return self._next is not None
 
+    @property
+    def at_work(self) -> "Engine | Succession":
+        """Who answers: the engine itself, while nobody is to follow it and nothing is left of another."""
+        return self if self._next is not None or self._due or self._notes else self._engine
+
     # ── what an engine does ─────────────────────────────────────────────────────────────────────────
 
     def receive(self, t_us: int, frame: Frame) -> bool:

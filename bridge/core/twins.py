@@ -11,6 +11,8 @@ still fresh counts of every reading.
 
 from collections import deque
 from collections.abc import Iterator, Sequence
+from math import inf
+from operator import ge, itemgetter, sub
 from typing import Final
 
 from bridge.core.plan import Plan, Slot, Source, Target
@@ -38,6 +40,9 @@ COUNTS: Final = 3
 COUNTED: Final = 8
 """And counters continued an earlier frame so often among so many (own choice)."""
 
+USUAL: Final = 0.1
+"""And a gap that differs from it by no more than this share is as usual (own choice)."""
+
 SETTLED: Final = 20
 """Frames after which a period is known, if it is one (own choice)."""
 
@@ -57,15 +62,60 @@ STEPS: Final = {
 """No reading of these goes so far and back again from frame to frame, time after time (own choice)."""
 
 
+_SLOT, _READING = itemgetter(0), itemgetter(1)
+
+
 class _Page:
-    """What is remembered of the frames of one page. `run` counts those that stand in pairs."""
+    """What is remembered of the frames of one page.
 
-    __slots__ = ("dev_us", "gap_us", "mean_us", "period_us", "readings", "run", "seen", "t_us")
+    Attributes:
+        t_us, readings: the last frame.
+        gap_us: between it and the one before.
+        least_us, most_us: a gap within these is as usual; none is while the period is not known.
+        seen, mean_us, dev_us: what the usual gap was learnt from.
+        run: so many frames stand in pairs, `period_us` apart.
+        slots, steps: each reading of the page, and what no such reading goes to and fro by.
+        last, second, third: what the last three frames said in these.
+    """
 
-    def __init__(self, t_us: int, readings: Readings) -> None:
-        self.t_us, self.readings = t_us, readings
+    __slots__ = (
+        "dev_us",
+        "gap_us",
+        "last",
+        "least_us",
+        "mean_us",
+        "most_us",
+        "period_us",
+        "readings",
+        "run",
+        "second",
+        "seen",
+        "slots",
+        "steps",
+        "t_us",
+        "third",
+    )
+
+    def __init__(self, t_us: int) -> None:
+        self.t_us = t_us
+        self.readings: Readings = []
         self.gap_us = self.seen = self.run = 0
         self.period_us = self.mean_us = self.dev_us = 0.0
+        self.least_us, self.most_us = inf, -inf
+        self.slots: list[int] = []
+        self.steps: list[float] = []
+        self.last: list[float] = []
+        self.second: list[float] = []
+        self.third: list[float] = []
+
+    def usual(self, gap_us: int) -> bool:
+        """Whether this gap and the one before are as usual."""
+        return self.least_us <= gap_us <= self.most_us and self.least_us <= self.gap_us <= self.most_us
+
+    def remember(self, t_us: int, readings: Readings, values: list[float]) -> None:
+        """The frame is the last one from now on."""
+        self.t_us, self.readings = t_us, readings
+        self.third, self.second, self.last = self.second, self.last, values
 
 
 class Twin:
@@ -85,7 +135,7 @@ class Twin:
         "_back",
         "_counters",
         "_counts",
-        "_history",
+        "_expected",
         "_pages",
         "_recent",
         "_source",
@@ -104,26 +154,56 @@ class Twin:
         self._usual = 1
         self._counts: deque[bool] = deque(maxlen=COUNTED)
         self._back: deque[bool] = deque(maxlen=FRAMES)
-        self._history: dict[int, tuple[float, float, float]] = {}
+        self._expected: int | None = None
         self._recent: deque[tuple[int, Readings]] = deque()
         self.watched_until_us = self.doubted_until_us = 0
         self.why = ""
 
     # ── a frame ─────────────────────────────────────────────────────────────────────────────────────
 
-    def hear(self, t_us: int, counter: float | None, readings: Readings) -> None:
-        """Takes the readings of a frame that was believed, and its counter where it has one."""
+    def hear(self, t_us: int, counter: float | None, readings: Readings) -> bool:
+        """Takes the readings of a frame that was believed, and its counter where it has one.
+
+        Returns:
+            Whether the frame was looked at closely, and so may have shown something.
+        """
         if not readings:
-            return
+            return False
         page = self._pages.get(readings[0][0])
         if page is None:
-            self._pages[readings[0][0]] = _Page(t_us, readings)
-            page = None
-        soon = page is not None and self._keeps_time(page, t_us, readings)
-        back = bool(self._steps) and self._goes_back(readings)
+            page = self._pages[readings[0][0]] = _Page(t_us)
+            self._look(t_us, page, counter, readings, first=True)
+        elif not (
+            page.usual(t_us - page.t_us)
+            and t_us > self.watched_until_us
+            and counter == self._expected
+            and self._is_near(page, readings)
+        ):
+            self._look(t_us, page, counter, readings, first=False)
+        else:  # in no way odd, as nearly all are
+            page.gap_us = t_us - page.t_us
+            self._back.append(False)
+            page.remember(t_us, readings, [*map(_READING, readings)])
+            if counter is not None:
+                self._counted(int(counter))
+            return False
+        return True
+
+    @staticmethod
+    def _is_near(page: _Page, readings: Readings) -> bool:
+        """Whether all readings are the same ones as before, and near the last."""
+        gone = map(abs, map(sub, map(_READING, readings), page.last))
+        return [*map(_SLOT, readings)] == page.slots and not any(map(ge, gone, page.steps))
+
+    def _look(
+        self, t_us: int, page: _Page, counter: float | None, readings: Readings, *, first: bool
+    ) -> None:
+        soon = not first and self._keeps_time(page, t_us, readings)
+        values = self._aligned(page, readings)
+        back = bool(self._steps) and self._goes_back(page, values)
         twice = counter is not None and self._counts_twice(int(counter))
         if soon or back or twice:
-            if t_us > self.watched_until_us and page is not None:
+            if t_us > self.watched_until_us and not first:
                 self._recent.clear()
                 self._recent.append((page.t_us, page.readings))
             self.watched_until_us = t_us + WATCHED_US
@@ -131,16 +211,15 @@ class Twin:
             self._recent.append((t_us, readings))
             while len(self._recent) > MEMORY * max(len(self._pages), 1):
                 self._recent.popleft()
-        if page is not None:
-            page.t_us, page.readings = t_us, readings
+        page.remember(t_us, readings, values)
         self._judge(t_us, page, back=back, twice=twice)
 
-    def _judge(self, t_us: int, page: _Page | None, *, back: bool, twice: bool) -> None:
+    def _judge(self, t_us: int, page: _Page, *, back: bool, twice: bool) -> None:
         if twice and sum(self._counts) >= COUNTS:
             self._doubt(t_us, "its counter continues earlier frames, not the last")
         elif back and sum(self._back) >= BACK:
             self._doubt(t_us, "its readings go to and fro")
-        elif page is not None and page.run >= PAIRS:
+        elif page.run >= PAIRS:
             self._doubt(t_us, "its frames come in pairs")
 
     def _doubt(self, t_us: int, why: str) -> None:
@@ -149,16 +228,9 @@ class Twin:
 
     def _keeps_time(self, page: _Page, t_us: int, readings: Readings) -> bool:
         """Whether the frame is one too soon; learns the period, and counts the frames that stand in pairs."""
-        gap_us, before_us = t_us - page.t_us, page.gap_us
+        gap_us, before_us, usual = t_us - page.t_us, page.gap_us, page.usual(t_us - page.t_us)
         page.gap_us = gap_us
-        # Two gaps in a row that are as usual: no pair, nothing to learn. Most frames end here.
-        usual_us, blur_us = page.mean_us, 0.1 * page.mean_us
-        if (
-            not page.run
-            and abs(gap_us - usual_us) <= blur_us
-            and abs(before_us - usual_us) <= blur_us
-            and self._regular(page)
-        ):
+        if usual:  # no pair, nothing to learn
             return False
         period_us = page.mean_us if self._regular(page) else self._source.cycle_us
         if page.run:
@@ -177,32 +249,34 @@ class Twin:
         share = 1.0 / min(page.seen, MEMORY)
         page.dev_us += share * (abs(gap_us - page.mean_us) - page.dev_us)
         page.mean_us += share * (gap_us - page.mean_us)
+        page.least_us, page.most_us = inf, -inf
+        if not page.run and self._regular(page):
+            page.least_us, page.most_us = (1.0 - USUAL) * page.mean_us, (1.0 + USUAL) * page.mean_us
         return gap_us < SOON * period_us
 
     @staticmethod
     def _regular(page: _Page) -> bool:
         return page.seen >= SETTLED and page.dev_us <= REGULAR * page.mean_us
 
-    def _goes_back(self, readings: Readings) -> bool:
-        """Whether a slow reading went far from the last one, back to one of the two before."""
-        found, history = False, self._history
+    def _aligned(self, page: _Page, readings: Readings) -> list[float]:
+        """What a frame says in the slots of its page; where it says nothing, what was said last."""
+        said = dict(readings)
         for slot, reading in readings:
-            past = history.get(slot)
-            if past is None:
-                if slot in self._steps:
-                    history[slot] = reading, reading, reading
-                continue
-            last, second, third = past
-            if reading == last == second:  # as most are; what is forgotten is no different
-                if third != last:
-                    history[slot] = reading, last, second
-                continue
-            step = self._steps[slot]
-            if abs(reading - last) >= step and (
-                abs(reading - second) <= step / 2 or abs(reading - third) <= step / 2
-            ):
-                found = True
-            history[slot] = reading, last, second
+            if slot not in page.slots:
+                page.slots.append(slot)
+                page.steps.append(self._steps.get(slot, inf))
+                for history in (page.last, page.second, page.third):
+                    history.append(reading)
+        return [said.get(slot, last) for slot, last in zip(page.slots, page.last, strict=True)]
+
+    def _goes_back(self, page: _Page, values: Sequence[float]) -> bool:
+        """Whether a slow reading went far from the last one, back to one of the two before."""
+        rows = zip(values, page.last, page.second, page.third, page.steps, strict=True)
+        found = any(
+            abs(now - last) >= step and (abs(now - second) <= step / 2 or abs(now - third) <= step / 2)
+            for now, last, second, third, step in rows
+            if step < inf
+        )
         self._back.append(found)
         return found
 
@@ -216,9 +290,15 @@ class Twin:
                 self._usual = step
             earlier = [*before][-2 : -2 - span // 4 : -1]
             found = step != self._usual and any((counter - one) % span == self._usual for one in earlier)
-        before.append(counter)
+        self._counted(counter)
         self._counts.append(found)
         return found
+
+    def _counted(self, counter: int) -> None:
+        """The counter of the last frame; of an odd one, all signs are looked at again."""
+        self._counters.append(counter)
+        span = self._source.counter_span
+        self._expected = (counter + self._usual) % span if span and not any(self._counts) else None
 
     # ── what counts ─────────────────────────────────────────────────────────────────────────────────
 
@@ -254,11 +334,12 @@ class Twins:
 
     def hear(self, source: Source, t_us: int, numbers: Sequence[float | int | None], said: Readings) -> None:
         """Takes a frame that was believed: all its numbers, and the readings."""
-        twin = self._by_source.get(id(source))
-        if twin is not None:
-            twin.hear(t_us, None if source.counter is None else numbers[source.counter], said)
-            if twin.watched_until_us > self._watched_us[source.owner]:
-                self._watched_us[source.owner] = twin.watched_until_us
+        twin, counter = self._by_source.get(id(source)), source.counter
+        if twin is None:
+            return
+        counted = None if counter is None or not source.counter_span else numbers[counter]
+        if twin.hear(t_us, counted, said) and twin.watched_until_us > self._watched_us[source.owner]:
+            self._watched_us[source.owner] = twin.watched_until_us
 
     def watches(self, bank: str, t_us: int) -> bool:
         """Whether any message of the bank may have two senders."""

@@ -7,7 +7,7 @@ of that can end the loop.
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from bridge.core.engine import Due
+from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
 from bridge.core.kept import NOTHING, Kept
 from bridge.core.succession import Succession
@@ -131,31 +131,32 @@ class Daemon:
 
     def _turn(self) -> int | None:
         """One wait, and all that follows from it. Returns the exit code once all is over."""
-        wanted_us = self._engine.next_deadline_us
+        engine = self._engine.at_work
+        wanted_us = engine.next_deadline_us
         batch = self._world.wait(wanted_us)
         self._t_us = batch.t_us
-        before = self._engine.decision
-        if batch.t_us - wanted_us > self._engine.plan.tick_us:
+        before = engine.decision
+        if batch.t_us > wanted_us and batch.t_us - wanted_us > engine.plan.tick_us:
             if self._beside.recorder is not None:
-                self._beside.recorder.resumed(batch.t_us, self._engine.latest_us)
-            due = self._engine.resume(batch.t_us)
+                self._beside.recorder.resumed(batch.t_us, engine.latest_us)
+            due = engine.resume(batch.t_us)
         else:
-            due = self._engine.poll(batch.t_us)
+            due = engine.poll(batch.t_us)
         if self._coming is not None:
             self._look_for_successor(batch.t_us)
-        unsent = self._dispatch(due)
+        unsent = self._dispatch(due) if due else []
         if unsent or self._owed:
             self._pay(unsent)
-        self._take(batch)
-        decision = self._engine.decision
+        self._take(batch, engine)
+        decision = engine.decision
         if decision is not before:
             self._judged_us = batch.t_us
             if self._store is not None and decision.limits_differ(before):
-                self._store.look(self._loaded, self._engine, batch.t_us)
+                self._store.look(self._loaded, engine, batch.t_us)
             self._journal.decision(decision)
-        for note in self._engine.take_notes():
+        for note in engine.take_notes():
             self._journal.note(note)
-        requests, self._asked = [*self._asked, *batch.requests], ()
+        requests, self._asked = (*self._asked, *batch.requests), ()
         if Request.STOP in requests:
             return self._stop(batch.t_us)
         self._supervise(batch.t_us)
@@ -165,10 +166,10 @@ class Daemon:
             self._reload(batch.t_us)
         return None
 
-    def _take(self, batch: Batch) -> None:
+    def _take(self, batch: Batch, engine: "Engine | Succession") -> None:
         for frame in batch.frames:
-            if not (self._dry and self._others.sent(self._engine.plan, batch.t_us, frame)):
-                self._engine.receive(batch.t_us, frame)
+            if not (self._dry and self._others.sent(engine.plan, batch.t_us, frame)):
+                engine.receive(batch.t_us, frame)
             if self._beside.recorder is not None:
                 self._beside.recorder.received(batch.t_us, frame)
         for notice in batch.notices:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, MutableMapping
+from enum import Enum
 from typing import Any, Final, Protocol
 
 from bridge import words
@@ -33,6 +34,14 @@ REPEAT_US: Final = 60_000_000
 
 
 _SHAPED: Final = frozenset((Reason.RISING, Reason.NOT_WORTH_IT))
+
+
+class Worth(Enum):
+    """Whether a limit is worth a line: now, later if it stays as it is, or not before it changes."""
+
+    NOW = "now"
+    LATER = "later"
+    NEVER = "never"
 
 
 class Logger(Protocol):
@@ -108,6 +117,8 @@ class Journal:
         self._told: dict[str, tuple[Limit, int]] = {}
         self._since: dict[str, tuple[Reason, str, int]] = {}
         self._state: object = None
+        self._seen: Decision | None = None
+        self._waits = True
         self._warnings: tuple[str, ...] = ()
         self._repeats: dict[tuple[str, str], tuple[int, int]] = {}
 
@@ -119,7 +130,15 @@ class Journal:
 
     def decision(self, decision: Decision) -> None:
         """Tells changes of state, of warnings, and of limits that moved or are bound by something else."""
-        t_us = decision.t_us
+        t_us, seen, self._seen = decision.t_us, self._seen, decision
+        if (
+            seen is not None
+            and not self._waits
+            and not decision.limits_differ(seen)
+            and decision.warnings is seen.warnings
+            and decision.state is seen.state
+        ):
+            return
         if decision.state is not self._state:
             self._state = decision.state
             level = "info" if decision.state <= 1 else "warning"
@@ -131,19 +150,23 @@ class Journal:
             if warning not in decision.warnings:
                 self.say(t_us, f"no longer: {warning}")
         self._warnings = decision.warnings
+        self._waits = False
         for name, limit in decision.limits.items():
-            if self._worth_telling(name, limit, t_us):
+            worth = self._worth_telling(name, limit, t_us)
+            if worth is Worth.NOW:
                 self._told[name] = (limit, t_us)
                 self.say(t_us, words.limit_line(name, limit))
+            elif worth is Worth.LATER:
+                self._waits = True
 
-    def _worth_telling(self, name: str, limit: Limit, t_us: int) -> bool:
+    def _worth_telling(self, name: str, limit: Limit, t_us: int) -> Worth:
         reason, bank = limit.binding.reason, limit.binding.bank
         since = self._since.get(name)
         if since is None or since[:2] != (reason, bank):
             self._since[name] = since = reason, bank, t_us
         before = self._told.get(name)
         if before is None:
-            return True
+            return Worth.NOW
         old, told_us = before
         step = STEPS[name]
         if name.endswith("current_limit"):
@@ -153,8 +176,12 @@ class Journal:
             # On the way up the reason flips with every small rise: then only a real move is news.
             idle = not _SHAPED.isdisjoint((reason, old.binding.reason))
             lasts = reason not in _SHAPED and t_us - since[2] >= LASTS_US
-            return moved >= step / 2 or lasts or (not idle and t_us - told_us >= 5 * QUIET_US)
-        return moved >= step and t_us - told_us >= QUIET_US
+            if moved >= step / 2 or lasts or (not idle and t_us - told_us >= 5 * QUIET_US):
+                return Worth.NOW
+            return Worth.NEVER if idle and reason in _SHAPED else Worth.LATER
+        if moved < step:
+            return Worth.NEVER
+        return Worth.NOW if t_us - told_us >= QUIET_US else Worth.LATER
 
     def note(self, note: Note) -> None:
         """Tells what happened in the core; the same thing again only now and then, with its count."""

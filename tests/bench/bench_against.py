@@ -3,9 +3,9 @@
     python -m tests.bench.bench_against OTHER [RUNS]
 
 OTHER is the folder of the other checkout, as `git worktree add` makes one. Both run with this interpreter,
-in turns, in one run. At work means: the frames of an hour of a simulated day, made once, go through the
-engine of either checkout, which is polled at each of its deadlines. Prints the least of all runs, which other
-work on the machine disturbs least, and this : other.
+in turns, in one run. The frames of an hour of a simulated day, made once, go through the engine of either
+checkout, polled at each of its deadlines, and through its whole daemon, in a world that costs nothing.
+Prints the least of all runs, which other work on the machine disturbs least, and this : other.
 """
 
 import os
@@ -22,6 +22,12 @@ from bridge.simulate.day import MIDNIGHT_US, Setup, wish_of
 from bridge.simulate.site import Site
 from tests.bench.bench_start import ENVIRONMENT, resident_kib, scenario_text
 
+ROWS = (
+    ("processor time until ready", "s"),
+    ("memory then", "KiB"),
+    ("an hour of the engine", "s"),
+    ("an hour of the daemon", "s"),
+)
 HERE = Path(__file__).parents[2]
 SECOND_US = 1_000_000
 HOUR_US = 3600 * SECOND_US
@@ -44,13 +50,55 @@ for t_us, frame in frames:
 print(process_time() - began)
 """
 
+DAEMON = """
+import os, pickle, sys
+from time import process_time
+from bridge.frames import Frame
+from bridge.profile.load import load_profile
+from bridge.service.daemon import Daemon
+from bridge.service.journal import Journal, make_logger
+from bridge.service.world import Batch, Request
+loaded = load_profile(sys.argv[1])
+start_us, rows = pickle.load(open(sys.argv[2], "rb"))
+frames = [(t_us, Frame(*row)) for t_us, row in rows]
+
+class World:
+    t_us, n = start_us, 0
+
+    def now_us(self):
+        return self.t_us
+
+    def wait(self, until_us):
+        if self.n == len(frames):
+            return Batch(self.t_us, [], [], [Request.STOP])
+        t_us, frame = frames[self.n]
+        if t_us > until_us:
+            self.t_us = until_us
+            return Batch(until_us, [], [], [])
+        self.n, self.t_us = self.n + 1, max(self.t_us, t_us)
+        return Batch(self.t_us, [frame], [], [])
+
+    def send(self, frame):
+        pass
+
+    def close(self):
+        pass
+
+journal = Journal(make_logger("plain", open(os.devnull, "w").write))
+daemon = Daemon(loaded, World(), journal, load=lambda: loaded)
+began = process_time()
+daemon.run()
+print(process_time() - began)
+"""
+
 
 class Cost(NamedTuple):
-    """Processor time and resident memory until ready, and processor time for an hour at work."""
+    """Processor time and resident memory until ready; processor time for an hour, of engine and daemon."""
 
     ready_s: float
     ready_kib: float
     work_s: float
+    daemon_s: float
 
 
 def ready(tree: Path, profile: Path, folder: Path) -> tuple[float, int]:
@@ -72,9 +120,9 @@ def ready(tree: Path, profile: Path, folder: Path) -> tuple[float, int]:
     return spent_s, kib
 
 
-def work_s(tree: Path, profile: Path, frames: Path) -> float:
-    """Processor time of an hour's frames through the engine of a checkout."""
-    command = [sys.executable, "-c", AT_WORK, str(profile), str(frames)]
+def work_s(what: str, tree: Path, profile: Path, frames: Path) -> float:
+    """Processor time of an hour's frames through the engine, or the daemon, of a checkout."""
+    command = [sys.executable, "-c", what, str(profile), str(frames)]
     done = subprocess.run(command, cwd=tree, env=ENVIRONMENT, capture_output=True, text=True, check=True)
     return float(done.stdout)
 
@@ -105,11 +153,10 @@ def main() -> None:
             for _ in range(runs):
                 for tree, found in costs.items():
                     spent_s, kib = ready(tree, profile, folder)
-                    found.append(Cost(spent_s, kib, work_s(tree, profile, frames)))
+                    rest = [work_s(what, tree, profile, frames) for what in (AT_WORK, DAEMON)]
+                    found.append(Cost(spent_s, kib, *rest))
             print(f"{scenario}, least of {runs} in turns:         this     other   ratio")
-            for n, (what, unit) in enumerate(
-                (("processor time until ready", "s"), ("memory then", "KiB"), ("an hour at work", "s"))
-            ):
+            for n, (what, unit) in enumerate(ROWS):
                 mine, theirs = (min(cost[n] for cost in costs[tree]) for tree in costs)
                 print(f"  {what:28} {mine:10.3f} {theirs:10.3f} {unit:4}{mine / theirs:6.3f}")
 
