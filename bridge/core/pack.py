@@ -60,8 +60,8 @@ class Reading(NamedTuple):
         doubt: first reason found not to trust the bank.
         connected: whether it is joined to the common bars, 0 or 1; `None`: taken for granted. It is not
             believed to be apart while more current flows than its sensor may be wrong by.
-        lapsed: a cell or temperature that was seen and is too old now, by name: the extremes are those of
-            the rest.
+        lapsed: a cell or temperature that was seen and is too old now, or was not yet seen and may still
+            come, by name: the extremes are those of the rest.
         health: state of health, %.
         cells_us: when the oldest of the cells (or, without all of them, of the extremes) came in: engine time
             of the accepted frame that carried it. What a law goes by is new once this has moved on; a
@@ -145,6 +145,7 @@ class PackState:
             for bank, used in zip(plan.banks, self._used.values(), strict=True)
         }
         self._frames = dict.fromkeys((source.owner for source in plan.sources), 0)
+        self._first_us: dict[str, int] = {}
         self._kept: dict[str, _Kept] = {}
         self._twins = Twins(plan)
         groups = (*self._used.values(), *(g for b in plan.banks for g in (b.cell_slots, b.probe_slots)))
@@ -179,6 +180,7 @@ class PackState:
             memory.mended = False
             raise
         memory.mended = True
+        self._first_us.setdefault(source.owner, t_us)
         said, values, until_us, ages_us = judged.readings, self._values, self._valid_until_us, self._ages_us
         self._twins.hear(source, t_us, numbers, said)
         for slot, reading in said:
@@ -254,7 +256,7 @@ class PackState:
             used = self._used[bank.name]
             until_us = min(self._of[used](self._valid_until_us), default=t_us)
             if until_us < t_us:  # something is gone
-                until_us = min((e for s in used if (e := self._valid_until_us[s]) >= t_us), default=t_us)
+                until_us = min((e for s in used if (e := self._missed_us(bank, s)) >= t_us), default=t_us)
             self._kept[bank.name] = _Kept(reading, frames, until_us)
         return reading
 
@@ -320,9 +322,19 @@ class PackState:
             return None
         return f"said not to be connected, but {flows_a:.1f} A flow"
 
+    def _missed_us(self, bank: Bank, slot: int) -> int:
+        """Until when a reading counts; for one never seen, until when it may still be on its way."""
+        if self._values[slot] is not None:
+            return self._valid_until_us[slot]
+        return self._first_us.get(bank.name, NEVER_US) + self._slots[slot].max_age_us
+
     def _lapsed(self, bank: Bank, t_us: int) -> str | None:
+        """What is missing of the extremes. What did not come in its time is missed by nobody."""
         for slot in self._extremes[bank.name]:
-            if self._valid_until_us[slot] < t_us and self._values[slot] is not None:
+            known = self._values[slot] is not None
+            if self._valid_until_us[slot] < t_us and (
+                known or slot in self._required or t_us <= self._missed_us(bank, slot)
+            ):
                 return str(self._slots[slot])
         return None
 

@@ -251,6 +251,25 @@ def test_a_tripped_cut_off_stays_tripped_between_its_thresholds() -> None:
     assert after.limits()[1] > 0.0
 
 
+def test_a_kept_cut_off_waits_for_the_cell_that_tripped_it() -> None:
+    """Pages of other cells come first after a restart: between its thresholds it is still tripped then."""
+    plan = Builder(parts=frozenset({"totals", "cells"})).plan()
+    rig = Rig(plan)
+    rig.run(10.0)
+    rig.speakers[0].cells_v[-1] = 3.62
+    rig.run(2.0)
+    rig.speakers[0].cells_v[-1] = 3.54
+    rig.run(2.0)
+    assert rig.engine.kept.tripped == {"bank1 charge cell"}
+    after = next_life(rig)
+    for page in range(5):
+        after.hear([after.speakers[0].page(page)])
+        after.wait(0.3)
+        assert after.engine.kept.tripped == {"bank1 charge cell"}
+    after.run(30.0, SECOND)
+    assert (after.state(), after.limits()[1]) == (State.FOLLOWING, 0.0)
+
+
 def test_what_was_lost_before_caps_the_limits_until_it_is_back() -> None:
     """A bank that forbade charging when it was lost: a restart is no way round it."""
     two = Builder(banks=2).plan()

@@ -54,7 +54,7 @@ def full(builder: Builder | None = None, speaker: Speaker | None = None) -> tupl
 def test_never_seen_is_none_and_missing() -> None:
     """Not 0."""
     reading = Table(Builder().plan()).read()
-    assert set(reading._replace(doubt=None)) == {None}
+    assert set(reading._replace(doubt=None, lapsed=None)) == {None}
     assert str(reading.doubt) == "pack_voltage of bank1: never seen"
 
 
@@ -318,7 +318,7 @@ def test_one_known_temperature_stands_for_both() -> None:
 
 
 def test_what_is_left_of_the_extremes_is_not_whole() -> None:
-    """A cell or probe that was seen and is too old; one never seen is missed by nobody."""
+    """A cell or probe that was seen and is too old; one not yet seen, for as long as it may still come."""
     table, pack = full(Builder(optional=frozenset({"cell_voltage"})))
     table.t_us += AGE + 1
     table.take(pack.totals(), pack.extremes())
@@ -328,7 +328,22 @@ def test_what_is_left_of_the_extremes_is_not_whole() -> None:
 
     table = Table(Builder(optional=frozenset({"cell_voltage"})).plan())
     table.take(pack.totals(), pack.extremes())
-    assert (table.trouble(), table.read().lapsed) == (None, None)
+    assert (table.trouble(), table.read().lapsed) == (None, "cell_voltage 1 of bank1")
+    table.take(pack.page(1))
+    table.t_us += AGE
+    assert table.read().lapsed == "cell_voltage 1 of bank1"
+    table.take(pack.totals(), pack.extremes(), pack.page(1))
+    table.t_us += 1
+    assert (table.trouble(), table.read().lapsed) == (None, None)  # it never came: nobody misses it
+
+
+def test_what_is_required_and_not_yet_seen_is_missing_however_long() -> None:
+    """The extremes of the rest are no extremes."""
+    table, pack = Table(Builder().plan()), level()
+    for _ in range(3):
+        table.take(pack.totals(), pack.extremes(), pack.page(0))
+        assert table.read().lapsed == "cell_voltage 4 of bank1"
+        table.t_us += AGE
 
 
 def test_contradictions_are_doubted_after_a_while() -> None:

@@ -70,6 +70,7 @@ class CurrentLaw:
         whole: bool = True,
     ) -> list[Contribution]:
         """Every bound on this bank's current, A. What is not known bounds nothing: the fail-safe state does.
+        A cut-off that has tripped, though, stays so while its reading is not known.
 
         Args:
             cell_v: highest cell when charging, lowest when discharging.
@@ -85,11 +86,11 @@ class CurrentLaw:
         found = [self._configured]
         if cell_v is not None:
             found.append(Contribution(self._by_cell, top * side.by_cell.at(cell_v), bank))
-            if self._cell.update(cell_v, may_release=whole):
-                found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
-        if lowest_v is not None and self._deep is not None:
+        if self._cell.update(cell_v, may_release=whole):
+            found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
+        if self._deep is not None:
             deep, lost = self._deep
-            share = deep.by_lowest.at(lowest_v)
+            share = 1.0 if lowest_v is None else deep.by_lowest.at(lowest_v)
             if share < 1.0:
                 found.append(Contribution(Reason.DEEPLY_DISCHARGED, top * share, bank))
             if lost.update(lowest_v, may_release=whole):
@@ -100,8 +101,8 @@ class CurrentLaw:
         ):
             if cell_c is not None:
                 found.append(Contribution(reason, top * curve.at(cell_c), bank))
-                if cut_off.update(cell_c, may_release=whole):
-                    found.append(Contribution(Reason.TEMPERATURE_CUT_OFF, 0.0, bank))
+            if cut_off.update(cell_c, may_release=whole):
+                found.append(Contribution(Reason.TEMPERATURE_CUT_OFF, 0.0, bank))
         if soc is not None and side.by_soc is not None:
             found.append(Contribution(Reason.STATE_OF_CHARGE, top * side.by_soc.at(soc), bank))
         if permitted is not None and not permitted:

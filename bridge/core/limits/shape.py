@@ -58,10 +58,12 @@ class CutOff:
         self._upper = release < trip
         self.tripped = False
 
-    def update(self, reading: float, *, may_release: bool = True) -> bool:
-        """Takes one reading; returns whether it is tripped now. A NaN reading trips."""
-        if self.tripped and not may_release:
-            return True
+    def update(self, reading: float | None, *, may_release: bool = True) -> bool:
+        """Takes one reading, or `None`, which changes nothing; returns whether it is tripped now. A NaN
+        reading trips.
+        """
+        if reading is None or (self.tripped and not may_release):
+            return self.tripped
         if self._upper:
             inside = reading <= self._release if self.tripped else reading < self._trip
         else:

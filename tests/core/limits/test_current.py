@@ -136,3 +136,16 @@ def test_what_tripped_is_named_and_can_be_tripped_again_by_name() -> None:
     assert bounds(after, cell_v=3.46)[Reason.CELL_CUT_OFF] == 0.0
     bounds(after)
     assert after.tripped == frozenset()
+
+
+def test_a_cut_off_that_has_tripped_stays_so_while_its_reading_is_not_known() -> None:
+    """As after a restart, before the cells are heard."""
+    law = charging()
+    law.trip({"shelf charge cell", "shelf charge cold"})
+
+    for _ in range(2):
+        unknown = bounds(law, None, None, None)
+        assert unknown[Reason.CELL_CUT_OFF] == unknown[Reason.TEMPERATURE_CUT_OFF] == 0.0
+    assert set(bounds(law)) == {
+        *(Reason.CONFIGURED, Reason.HIGHEST_CELL, Reason.COLDEST_CELL, Reason.HOTTEST_CELL)
+    }
