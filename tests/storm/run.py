@@ -191,7 +191,7 @@ class Storm:
             world.lives,
             self.frames,
             self.lines[-LINES:],
-            {which: told.value for which, told in self.observer.told.items()},
+            {which: told.value for which, told in self.observer.known.told.items()},
         )
 
     def _calm(self) -> None:

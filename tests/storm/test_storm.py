@@ -5,11 +5,12 @@ import os
 import time
 from hashlib import sha256
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pytest
 
 from tests.storm import many
+from tests.storm.defects import DEFECTS
 from tests.storm.faults import apply
 from tests.storm.planted import find
 from tests.storm.run import run
@@ -19,6 +20,9 @@ from tests.storm.shrink import shrunk
 HERE: Final = Path(__file__).parent
 MOST_S: Final = float(os.environ.get("AMPWEIR_STORM_S", "20"))
 """New seeds are drawn for so long."""
+
+OBSERVER: Final = {"observer", "book", "memory", "sums", "known", "barred", "most", "silence", "calm"}
+"""The files of the observer."""
 
 FAILED: Final = HERE / "seeds.txt"
 
@@ -68,6 +72,21 @@ def test_the_same_seed_gives_the_same_storm(sites: Sites, tmp_path: Path) -> Non
     assert len(set(first)) == 3
 
 
+@pytest.mark.parametrize("name", list(DEFECTS))
+def test_a_defect_can_be_planted_and_is_gone_again(name: str) -> None:
+    """What it replaces is there still: a list of defects does not go stale."""
+    defect, _ = DEFECTS[name]
+    replaced = []
+
+    def put(owner: Any, attribute: str, value: Any) -> None:
+        assert getattr(owner, attribute) is not value
+        replaced.append(attribute)
+
+    defect(put)
+
+    assert replaced
+
+
 @pytest.mark.slow
 def test_a_planted_defect_is_found_and_shrunk(sites: Sites) -> None:
     """A program that sends no zeros when it dies is found; what is left of the storm is what did it."""
@@ -98,7 +117,7 @@ def test_a_storm_is_made_small(sites: Sites) -> None:
     assert least.scenario.total_s == 20.5
 
 
-@pytest.mark.parametrize("name", ["book", "memory", "observer", "sums"])
+@pytest.mark.parametrize("name", sorted(OBSERVER))
 def test_the_observer_shares_nothing_with_the_program(name: str) -> None:
     """It imports nothing of it, but for the other parts of the observer itself."""
     tree = ast.parse((HERE / f"{name}.py").read_text(encoding="utf-8"))
@@ -110,7 +129,7 @@ def test_the_observer_shares_nothing_with_the_program(name: str) -> None:
     }
     ours = {one for one in imported if one.partition(".")[0] in ("bridge", "tests")}
 
-    assert ours <= {"tests.storm", "tests.storm.book", "tests.storm.memory", "tests.storm.sums"}
+    assert ours <= {"tests.storm", *(f"tests.storm.{one}" for one in OBSERVER)}
 
 
 def test_every_kind_of_fault_can_be_done(sites: Sites) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from bridge.core.engine import Engine
-from bridge.errors import BusDown, CaptureError
+from bridge.errors import BusDown, BusError
 from bridge.frames import Frame
 from bridge.service import daemon as daemon_module
 from bridge.service.daemon import Daemon
@@ -63,7 +63,11 @@ def says_all_is_well(put: Put) -> None:
 
 def dies_of_a_bad_profile(put: Put) -> None:
     """A reload that fails ends the program."""
-    put(daemon_module, "InputError", CaptureError)
+
+    def not_taken(_: Daemon, __: int, why: str) -> None:
+        raise BusError(why)
+
+    put(Daemon, "_not_taken", not_taken)
 
 
 def dies_of_a_full_queue(put: Put) -> None:

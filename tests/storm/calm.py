@@ -1,0 +1,68 @@
+"""Once the storm has been over for the stated time it follows again, and limits are what they should be."""
+
+from collections.abc import Iterator
+
+from tests.storm.barred import barred
+from tests.storm.book import CHARGE, COLDEST_CHARGE_C, DRAW, LIMITS, Said
+from tests.storm.known import Known
+from tests.storm.memory import SECOND
+
+
+def wrong(known: Known, t_us: int, *, odd_cells: bool) -> Iterator[str]:
+    """What is not as it should be by now.
+
+    Args:
+        t_us: now.
+        odd_cells: cells did what no cell does, and what was learnt of them may hold charging back.
+    """
+    book = known.book
+    for said in book.said:
+        if said.carries_limits and said.wire != "?":
+            for inverter in said.inverters:
+                yield from _heard_lately(known, t_us, inverter, said)
+    for quantity in (CHARGE, DRAW):
+        expected, why = _expected(known, t_us, quantity)
+        if odd_cells:
+            expected = 0.0
+        got = sum(known.told[one, quantity].value for one in book.inverters if (one, quantity) in known.told)
+        if got < expected:
+            text = f"{quantity} is {got:g} at the end, expected {expected:g} or more ({why})"
+            yield text
+
+
+def _heard_lately(known: Known, t_us: int, inverter: str, said: Said) -> Iterator[str]:
+    for quantity in said.quantities & set(LIMITS):
+        told = known.told.get((inverter, quantity))
+        if told is None or t_us - told.t_us > (3 * said.round_s + 1.0) * SECOND:
+            ago = "never" if told is None else f"{(t_us - told.t_us) / SECOND:.1f} s ago"
+            yield f"{inverter} was last told {quantity}: {ago}"
+
+
+def _expected(known: Known, t_us: int, quantity: str) -> tuple[float, str]:
+    """What a current should be again, at least; 0 where anything at all may speak against it."""
+    book, cap = known.book, known.book.hard[quantity]
+    if barred(known, t_us, quantity) is not None:
+        return 0.0, ""
+    if book.by_soc or (book.gentle and quantity == CHARGE):
+        return 0.0, ""
+    plain = book.chemistry == "lfp"
+    for track in known.memory.tracks.values():
+        place, value = track.read.place, track.last
+        if place.owner not in book.banks:
+            continue
+        if value is None or (place.quantity == "bank_connected" and not value):
+            return 0.0, ""
+        for bar in track.bars:
+            margin = 0.0 if "permission" in bar.name else 0.01
+            if bar.bars == quantity and not bar.released(value + (margin if bar.upper else -margin)):
+                return 0.0, ""
+        if place.quantity.startswith("cell_voltage"):
+            if not book.limits["cell_floor_v"] + 0.1 < value < book.limits["cell_target_v"] - 0.04:
+                return 0.0, ""
+            plain = plain and 3.2 < value < 3.37
+        if place.quantity.startswith("cell_temperature"):
+            plain = plain and 16.0 < value < 34.0
+            if not COLDEST_CHARGE_C[book.chemistry] + 6.0 < value < 34.0:
+                return 0.0, ""
+    parts = [table[f"{quantity.split('_')[0]}_current_a"] / book.share(n) for n, table in book.banks.items()]
+    return (0.4 if plain else 0.001) * min(cap, *parts), "nothing speaks against it"

@@ -1,0 +1,69 @@
+"""What the observer knows of the program, of what reached it, and of what it told."""
+
+from typing import Final, NamedTuple
+
+from tests.storm.book import Book, Place
+from tests.storm.memory import NEVER_US, SECOND, Memory, Track
+
+
+class Told(NamedTuple):
+    """What an inverter was told last: when, what, and on which wire."""
+
+    t_us: int
+    value: float
+    wire: str
+
+
+class Known:
+    """Mutable; the rules only read it.
+
+    Attributes:
+        memory: of the readings that reached the program.
+        told: what each inverter was told last, by inverter and quantity.
+        books: the profile in force last; before it the one the program still works by, after a reload.
+        bound_us: until then the looser of these bounds it.
+        began_us: the process started.
+        anew_us: it started, or took a profile by way of zeros.
+        steady_from_us: it started, or went on after a stall.
+        turn_us: it had its last turn.
+        rival_us: somebody else was first, and last, heard to speak to the inverters.
+    """
+
+    def __init__(self, book: Book, start_us: int) -> None:
+        self.memory = Memory(book)
+        self.told: dict[tuple[str, str], Told] = {}
+        self.books = [book]
+        self.bound_us = self.began_us = self.anew_us = self.steady_from_us = self.turn_us = start_us
+        self.rival_us = NEVER_US, NEVER_US
+
+    @property
+    def book(self) -> Book:
+        """The profile in force."""
+        return self.books[-1]
+
+    def bounding(self, t_us: int) -> list[Book]:
+        """The profiles whose bounds count: the looser of them, just after a reload."""
+        return self.books if t_us < self.bound_us else self.books[-1:]
+
+    def apart(self, bank: str) -> bool:
+        """Whether a bank says that it is not connected."""
+        track = self.memory.tracks.get(Place(bank, "bank_connected", 0))
+        return track is not None and 0.0 in track.lately(self.turn_us - 2 * SECOND)
+
+    def lag_us(self, track: Track) -> int:
+        """How long the program may take to show a reading: longer where its message was doubtful lately."""
+        book = max(self.books, key=lambda one: one.hold_s)
+        wide_s = track.read.age_s + book.hold_s + book.mismatch_s + 2.0
+        dirty_us = self.memory.dirty_us.get(self.memory.of[track.read.place], NEVER_US)
+        clean = self.turn_us - dirty_us > wide_s * SECOND
+        return round((book.react_s + (0.0 if clean else wide_s)) * SECOND)
+
+
+def name_of(place: Place) -> str:
+    """For people."""
+    number = f" {place.number}" if place.number else ""
+    return f"{place.quantity}{number} of {place.owner}"
+
+
+RIVAL_QUIET_S: Final = 62.0
+"""Whoever sends seldom counts as there for so long at most, and a profile may want silence meanwhile."""
