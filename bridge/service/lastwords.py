@@ -88,8 +88,9 @@ class LastWords:
         with suppress(Exception):
             values = self._with(engine.decision.values)
         frames: list[Frame] = []
+        known = self._knows(engine)
         for i, count in self._counts.items():
-            made = _made(engine, i, values, count) if engine.plan is self.plan else []
+            made = _made(engine, i, values, count) if known else []
             frames += made if len(made) == count else self._kept[i]
         return frames
 
@@ -98,6 +99,12 @@ class LastWords:
         made = {(frame.bus, frame.key) for frame in frames}
         kept = (frame for i in self._counts for frame in self._kept[i])
         return [frame for frame in kept if (frame.bus, frame.key) not in made]
+
+    def _knows(self, engine: Engine | Succession) -> bool:
+        """Whether its messages are these: also where the same profile was loaded again meanwhile."""
+        with suppress(Exception):
+            return engine.plan is self.plan or engine.plan == self.plan
+        return False
 
     def _with(self, readings: Mapping[str, float | None]) -> Mapping[str, float | None]:
         """Zero currents, and the readings as they were."""

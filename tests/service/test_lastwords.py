@@ -13,13 +13,13 @@ from bridge.core.outgoing import QuantityItem
 from bridge.core.plan import SECOND_US
 from bridge.errors import EXIT_INTERNAL, EXIT_OK, EXIT_UNSENT, BusDown, BusFull
 from bridge.frames import Frame
-from bridge.profile.load import LoadedProfile
+from bridge.profile.load import LoadedProfile, load_profile
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.lastwords import COUNTED, PATIENCE_US, LastWords, send_patiently
 from bridge.service.world import Batch, Request
 from tests.service.fakes import Event, Lines, ScriptedWorld, healthy, healthy_script
-from tests.service.killing import Plot, harm, live, loaded_profile
+from tests.service.killing import ROOT, Plot, harm, live, loaded_profile
 
 
 def made(world: ScriptedWorld, loaded: LoadedProfile | None = None) -> tuple[Daemon, Lines]:
@@ -68,6 +68,20 @@ def test_the_failed_engine_s_counters_go_on(profile: str, call: int, tmp_path: P
     last = [frame for t_us, frame in life.sent if t_us >= life.fault_us]
     assert max(Counter(frame.key for frame in last).values()) == COUNTED
     assert life.refused == []
+
+
+def test_counters_go_on_where_the_same_profile_was_loaded_again() -> None:
+    """The engine at work stays the one it was: its plan is equal to that of the last words, not the same."""
+    plan = loaded_profile("boathouse").plan
+    words = LastWords(load_profile(ROOT / "profiles" / "boathouse.toml").plan)
+    assert words.plan is not plan
+
+    def worked() -> Engine:
+        engine = Engine(plan, 0)
+        engine.poll(5 * SECOND_US)
+        return engine
+
+    assert words.frames(worked()) == LastWords(plan).frames(worked()) != words.frames(Engine(plan, 0))
 
 
 def test_an_engine_that_gives_nothing_leaves_the_frames_kept_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
