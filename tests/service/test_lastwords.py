@@ -19,7 +19,7 @@ from bridge.service.journal import Journal, make_logger
 from bridge.service.lastwords import COUNTED, PATIENCE_US, LastWords, send_patiently
 from bridge.service.world import Batch, Request
 from tests.service.fakes import Event, Lines, ScriptedWorld, healthy, healthy_script
-from tests.service.killing import ROOT, Plot, harm, live, loaded_profile
+from tests.service.killing import Plot, harm, live, loaded_profile
 
 
 def made(world: ScriptedWorld, loaded: LoadedProfile | None = None) -> tuple[Daemon, Lines]:
@@ -73,7 +73,7 @@ def test_the_failed_engine_s_counters_go_on(profile: str, call: int, tmp_path: P
 def test_counters_go_on_where_the_same_profile_was_loaded_again() -> None:
     """The engine at work stays the one it was: its plan is equal to that of the last words, not the same."""
     plan = loaded_profile("boathouse").plan
-    words = LastWords(load_profile(ROOT / "profiles" / "boathouse.toml").plan)
+    words = LastWords(load_profile(Path(__file__).parents[2] / "profiles" / "boathouse.toml").plan)
     assert words.plan is not plan
 
     def worked() -> Engine:

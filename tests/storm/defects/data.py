@@ -30,11 +30,12 @@ def one_vouches_for_another(put: Put) -> None:
     """Any frame of a bank makes all its readings new."""
     right = PackState.take
 
-    def take(self: PackState, source: Source, t_us: int, data: bytes) -> None:
-        right(self, source, t_us, data)
+    def take(self: PackState, source: Source, t_us: int, data: bytes) -> dict[str, str]:
+        found = right(self, source, t_us, data)
         for slot, known in enumerate(self._slots):
             if known.owner == source.owner and self._values[slot] is not None:
                 self._valid_until_us[slot] = t_us + known.max_age_us
+        return found
 
     put(PackState, "take", take)
 
@@ -43,9 +44,9 @@ def refused_counts_as_fresh(put: Put) -> None:
     """A frame that is refused makes the readings before it new, and is no doubt."""
     right = PackState.take
 
-    def take(self: PackState, source: Source, t_us: int, data: bytes) -> None:
+    def take(self: PackState, source: Source, t_us: int, data: bytes) -> dict[str, str]:
         try:
-            right(self, source, t_us, data)
+            return right(self, source, t_us, data)
         except FrameRefused:
             self._memories[id(source)].refusal = None
             for target in source.targets:

@@ -49,6 +49,7 @@ def begins_where_it_was(put: Put) -> None:
 
     def init(self: Engine, plan: Plan, start_us: int, kept: Kept = NOTHING, *more: Any) -> None:
         right(self, plan if kept == NOTHING else change(plan), start_us, kept, *more)
+        self.plan = plan
 
     put(Engine, "__init__", init)
 

@@ -47,9 +47,9 @@ def permission_ignored(put: Put) -> None:
 def cut_off_without_hysteresis(put: Put) -> None:
     """A cut-off is over as soon as the reading is back by a hair."""
 
-    def update(self: CutOff, reading: float, **_: bool) -> bool:
-        upper = self._upper
-        self.tripped = not (reading < self._trip if upper else reading > self._trip)
+    def update(self: CutOff, reading: float | None, **_: bool) -> bool:
+        if reading is not None:
+            self.tripped = reading >= self._trip if self._upper else reading <= self._trip
         return self.tripped
 
     put(CutOff, "update", update)

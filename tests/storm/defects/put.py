@@ -16,5 +16,6 @@ def plans(put: Put, change: Callable[[Plan], Plan]) -> None:
 
     def init(self: Engine, plan: Plan, *args: Any, **more: Any) -> None:
         right(self, change(plan), *args, **more)
+        self.plan = plan  # who asks is told that it is the profile's
 
     put(Engine, "__init__", init)
