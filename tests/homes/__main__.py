@@ -9,7 +9,9 @@ an hour after that is full, from 60 % on. time: to 99 % of that. turns: changes 
 limits together, of at least 0.1 V or 0.02C. stall: longest time for which the limits let through less than
 2 % of the most, while the highest cell lacks 20 mV and the source gives more. belief: hours in which a
 limit that is heeded was believed to be ignored. called: s from the first time an ignored limit was to bind
-until it was known. Exit status 1 if a law that is held to it (see `asked`) misses anything.
+until it was known. decodes: what a step of one bank's law takes, in messages decoded. `engine` is our law
+inside the whole engine: some 20 homes a row are enough. Exit status 1 if a law that is held to it (see
+`asked`) misses anything.
 """
 
 import argparse
@@ -18,7 +20,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from tests.homes.asked import HELD, misses
+from tests.homes.asked import PLAIN, misses
 from tests.homes.kinds import KINDS
 from tests.homes.trial import Figures, Trial, together
 
@@ -27,7 +29,7 @@ PART: int = 50
 
 HEADER = (
     f"{'row':24}{'law':8}{'over/beyond/own mV':>21}{'trips':>6}{'charge % med/p1':>17}{'time med/p95':>16}"
-    f"{'turns/h mean/p99':>18}{'stall s max/n':>14}{'belief h':>10}{'called s':>9}{'µs':>6}"
+    f"{'turns/h mean/p99':>18}{'stall s max/n':>14}{'belief h':>10}{'called s':>9}{'decodes':>8}"
 )
 
 Job = tuple[str, tuple[str, ...], int, int, int]
@@ -53,7 +55,7 @@ def line(name: str, law: str, f: Figures) -> str:
     called = f"{known.max():.0f}" if len(known) else ""
     return (
         f"{name:24}{law:8}{over:>21}{int(f.tripped.sum()):>6}{charge:>17}{time:>16}{turns:>18}{stall:>14}"
-        f"{f.believed_h.sum():>10.2f}{called:>9}{f.step_us:>6.0f}"
+        f"{f.believed_h.sum():>10.2f}{called:>9}{f.step_us / f.decode_us:>8.1f}"
     )
 
 
@@ -99,7 +101,7 @@ def main() -> None:
                 print(line(name, law, figures), flush=True)
                 if given.worst:
                     print(worst(figures), flush=True)
-                if law in HELD:
+                if law not in PLAIN:
                     missed += [f"{name}, {law}: {miss}" for miss in misses(figures)]
             row = []
     if missed:

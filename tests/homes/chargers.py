@@ -54,6 +54,12 @@ class Manners:
     cable_ohm: Array
 
     @property
+    def told_s(self) -> Array:
+        """What a careful owner would tell of it as its time constant, of each home."""
+        times = (self.dead + self.every - 1) * PIECE_S + self.lag_s + self.second_s
+        return np.asarray(np.where(self.there, times, 0.0).max(axis=1))
+
+    @property
     def answer_s(self) -> Array:
         """How long a limit may take, at most, until it holds, of each home."""
         times = (self.dead + self.every) * PIECE_S + 2.0 * (self.lag_s + self.second_s)

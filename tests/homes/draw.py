@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from tests.homes import sky
 from tests.homes.cells import CURVES, Array, Banks, Flags, HomeCells
-from tests.homes.chargers import PIECE_S, Manners
+from tests.homes.chargers import Manners
 from tests.homes.kinds import SHARES, Kind
 from tests.homes.sensors import Errors
 
@@ -77,11 +77,12 @@ def draw(kind: Kind, homes: int, seed: "int | tuple[int, ...]", seconds: int = L
         name: drawn if kind.everything else np.full(homes, name in kind.has) for name, drawn in draws.items()
     }
     has["voltage_ignored"] &= ~has["current_ignored"]
+    has["untold"] &= has["sluggish"]
     banks_ah = _capacities(random, has["banks"])
     rated_ah = banks_ah.sum(axis=1)
     cells = random.choice(np.array([8, 16, 16, 24]), homes)
-    coldest_c = np.where(has["cold"], random.uniform(2.0, 12.0, homes), random.uniform(12.0, 40.0, homes))
-    most_c = np.where(coldest_c < 10.0, 0.2, random.uniform(0.25, 0.5, homes))
+    coldest_c = np.where(has["cold"], random.uniform(2.0, 12.0, homes), random.uniform(12.0, 36.0, homes))
+    most_c = np.where(coldest_c < 10.0, 0.2, random.uniform(0.3, 0.6, homes))
     most_a = np.floor(most_c * rated_ah)
     load_c = sky.loads_c(random, seconds, has["switching"])
     spare_c = random.uniform(0.5, 1.6, homes) * most_c
@@ -93,13 +94,9 @@ def draw(kind: Kind, homes: int, seed: "int | tuple[int, ...]", seconds: int = L
     manners = _manners(random, has, rated_ah, most_a, cells)
     errors = _errors(random, has, rated_ah, batteries)
     ripple_a = sky.ripples(random, seconds, np.where(has["ripple"], np.minimum(3.0, 0.012 * rated_ah), 0.0))
-    told = random.random(homes) < 0.5
-    answer_s = np.where(manners.there, manners.dead * PIECE_S + manners.lag_s + manners.second_s, 0.0).max(
-        axis=1
-    )
-    answer_s += np.where(manners.there, (manners.every - 1) * PIECE_S, 0.0).max(axis=1)
-    told_lag_s = np.where(has["seldom"] & told & ~has["untold"], np.maximum(answer_s, 3.0), 3.0)
-    late = has["rotation"] | has["untold"] | (has["seldom"] & ~told)
+    telling = ~has["untold"] & (~has["seldom"] | (random.random(homes) < 0.5))
+    told_lag_s = np.where(telling, np.maximum(manners.told_s, 3.0), 3.0)
+    late = has["rotation"] | has["untold"] | (has["seldom"] & ~telling)
     ignored = has["current_ignored"] | has["voltage_ignored"]
     restless = has["switching"] | has["clouds"] | has["ripple"]
     return Homes(
@@ -199,19 +196,19 @@ def _manners(
     def wide(flags: Flags) -> Flags:
         return np.broadcast_to(flags[:, None], shape)
 
-    untold, seldom, steps = wide(has["untold"]), wide(has["seldom"]), wide(has["steps"])
+    sluggish, seldom, steps = wide(has["sluggish"]), wide(has["seldom"]), wide(has["steps"])
     whole_a = (most_a / count)[:, None]
-    # Coarse steps: of 1, 2 or 5 A, but at most 5 % of what the device is for; of 0.1 to 0.5 V.
-    coarse_a = random.choice(np.array([0.5, 1.0, 2.0, 5.0, 5.0]), shape)
-    amp_step = np.where(steps, np.minimum(coarse_a, np.maximum(np.floor(0.5 * whole_a) / 10.0, 0.1)), 0.1)
+    # Coarse steps: up to 5 A, but at most a tenth of what the device is for; of 0.1 to 0.5 V.
+    coarse_a = random.choice(np.array([1.0, 2.0, 5.0, 5.0]), shape)
+    amp_step = np.where(steps, np.minimum(coarse_a, np.maximum(np.floor(whole_a) / 10.0, 0.1)), 0.1)
     volt_step = np.where(steps, random.choice(np.array([0.1, 0.2, 0.4, 0.5]), shape), 0.1)
     least = np.minimum(random.choice(np.array([2.0, 5.0, 10.0]), shape), 0.1 * whole_a)
     return Manners(
         there=there,
         share=share,
-        lag_s=np.where(untold, random.uniform(1.0, 2.5, shape), random.uniform(0.7, 3.0, shape)),
-        second_s=np.where(untold, random.uniform(1.0, 2.5, shape), 0.0),
-        dead=np.where(untold, random.integers(2, 7, shape), random.integers(0, 2, shape)),
+        lag_s=np.where(sluggish, random.uniform(1.0, 2.5, shape), random.uniform(0.7, 3.0, shape)),
+        second_s=np.where(sluggish, random.uniform(1.0, 2.5, shape), 0.0),
+        dead=np.where(sluggish, random.integers(2, 7, shape), random.integers(0, 2, shape)),
         every=np.where(seldom, random.integers(6, 11, shape), 1),
         phase=random.integers(0, 10, shape),
         reads_v=random.uniform(-0.3, 0.3, shape) * cells[:, None] / 16.0,

@@ -12,7 +12,8 @@ SHARES: Final = {
     "banks": 0.2,
     "usual": 0.1,
     "rotation": 0.2,
-    "untold": 0.2,
+    "sluggish": 0.3,
+    "untold": 0.15,
     "seldom": 0.15,
     "weak": 0.1,
     "runner": 0.15,
@@ -25,14 +26,16 @@ SHARES: Final = {
 }
 """Each thing that a home may have, and in how many of those of the last row it is.
 
-switching: loads that come and go, several at once; clouds; ripple: of the current, whatever its limit;
-least: the charger gives nothing below a minimum, and is back after a delay of its own; steps: it knows
-coarse steps only;
-banks: two unequal ones in parallel; usual: charged to `usual_cell_v`; rotation: the cells' readings are
-renewed one after the other, and up to 2 s late; untold: the charger answers in the second order and after a
-dead time that the laws are not told of; seldom: it takes up a new limit only every few seconds, told of or
-not; weak: a cell of less capacity; runner: one that is fuller; cold: 2 to 12 °C; coarse: a current sensor
-of 1 A; several inverters; beside: charge-only devices beside an inverter; and one limit that is ignored.
+switching: loads that come and go, several at once. clouds. ripple: of the current, whatever its limit.
+least: the charger gives nothing below a minimum, and is back after a delay of its own. steps: it knows
+coarse steps only.
+banks: two unequal ones in parallel. usual: charged to `usual_cell_v`. rotation: the cells' readings are
+renewed one after the other, and up to 2 s late. sluggish: the charger answers in the second order and after
+a dead time;
+untold: the laws are not told of that. seldom: it takes up a new limit only every few seconds, told of or not.
+weak: a cell of less capacity. runner: one that is fuller. cold: 2 to 12 °C. coarse: a current sensor that
+knows whole amperes. several: inverters. beside: charge-only devices beside an inverter. And one limit that
+is ignored.
 """
 
 
@@ -65,7 +68,8 @@ KINDS: Final = (
     _kind("usual_cell_v", "usual"),
     _kind("rotation, late", "rotation"),
     _kind("rotation and loads", "rotation", "switching"),
-    _kind("2nd order, dead, untold", "untold"),
+    _kind("2nd order, dead, told", "sluggish"),
+    _kind("2nd order, dead, untold", "sluggish", "untold"),
     _kind("obeys every 5 s", "seldom"),
     _kind("ripple", "ripple"),
     _kind("clouds", "clouds"),

@@ -49,6 +49,8 @@ class OracleLimits:
     what no limit can prevent. Where the current limit is ignored it limits by the voltage.
     """
 
+    step_us = 0.0
+
     def __init__(self, homes: Homes) -> None:
         self._homes = homes
         self._span_s = homes.manners.answer_s + 1.0

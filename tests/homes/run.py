@@ -14,6 +14,7 @@ from tests.homes.draw import Homes
 from tests.homes.laws import LAWS, Answer, BankSeen, HomeFacts, HomeLaw
 from tests.homes.measure import Unasked, Watch
 from tests.homes.sensors import Seen, Sensors
+from tests.homes.through import ThroughEngine
 
 REVERSAL_V, REVERSAL_C = 0.1, 0.02
 """A change of direction on the wire of at least so much, or so much in C, is counted."""
@@ -23,7 +24,12 @@ SAMPLE: Final = 23
 
 
 class FleetLaw(Protocol):
-    """A law for all homes at once."""
+    """A law for all homes at once; `step_us`: what a step of one bank's law takes."""
+
+    @property
+    def step_us(self) -> float:
+        """In processor time."""
+        ...
 
     def step(self, n: int, seen: Seen, sent_v: Array, sent_a: Array, /) -> tuple[Array, Array, Flags, Flags]:
         """One second: voltages, currents, and which limits are believed to be ignored."""
@@ -36,12 +42,14 @@ class Each:
     def __init__(self, name: str, homes: Homes, ends: "npt.NDArray[np.int64]") -> None:
         told = homes.told
         self._ends = ends.tolist()
+        self._spent_s, self._timed = 0.0, 0
         self._answers = [Answer(0.0, 0.0)] * len(homes)
         self._count = (told.banks_ah > 0.0).sum(axis=1).tolist()
         self._cells = told.cells.tolist()
         self._coldest_c = told.coldest_c.tolist()
+        make = ThroughEngine if name == "engine" else LAWS[name]
         self.laws: list[HomeLaw] = [
-            LAWS[name](
+            make(
                 HomeFacts(
                     cells=int(told.cells[i]),
                     banks_ah=tuple(told.banks_ah[i, : self._count[i]].tolist()),
@@ -54,6 +62,11 @@ class Each:
             )
             for i in range(len(homes))
         ]
+
+    @property
+    def step_us(self) -> float:
+        """Of processor time for one bank."""
+        return 1e6 * self._spent_s / max(self._timed, 1)
 
     def step(self, n: int, seen: Seen, sent_v: Array, sent_a: Array) -> tuple[Array, Array, Flags, Flags]:
         """Each by itself, to its end."""
@@ -69,7 +82,13 @@ class Each:
                 BankSeen(cells[i][b][:size], came[i][b][:size], packs[i][b], amps[i][b], self._coldest_c[i])
                 for b in range(self._count[i])
             ]
+            if n % SAMPLE:
+                found[i] = law.step(n, banks, volts_sent[i], amps_sent[i])
+                continue
+            began = process_time()
             found[i] = law.step(n, banks, volts_sent[i], amps_sent[i])
+            self._spent_s += process_time() - began
+            self._timed += len(banks)
         return (
             np.array([one.voltage_v for one in found]),
             np.array([one.current_a for one in found]),
@@ -80,7 +99,7 @@ class Each:
 
 @dataclass
 class Outcome:
-    """What came of a law; one number a home, but for the time of a step.
+    """What came of a law; one number a home, but for the hours and the time of a step of one bank.
 
     Attributes:
         over_mv: the highest true cell over its target, at most; `own_mv`: less what a load that went, or a
@@ -116,14 +135,11 @@ def live(homes: Homes, law: "FleetLaw | str", ends: "npt.NDArray[np.int64]") -> 
     watch, unasked = Watch(homes), Unasked(homes)
     seconds = int(ends.max())
     taken = np.zeros((seconds + 1, count))
-    spent = 0.0
     for n in range(seconds):
         sensors.take(banks)
         seen = sensors.seen(n)
-        began = process_time()
         volts, amps, *ignores = law.step(n, seen, sent_v, sent_a)
         watch.lives = n < ends
-        spent += process_time() - began if n % SAMPLE == 0 else 0.0
         sent_v = np.round(np.floor(volts / 0.1 + 1e-6) * 0.1, 1)
         sent_a = np.round(np.floor(np.maximum(amps, 0.0) / 0.1 + 1e-6) * 0.1, 1)
         if n == 0:
@@ -153,5 +169,5 @@ def live(homes: Homes, law: "FleetLaw | str", ends: "npt.NDArray[np.int64]") -> 
         watch.believed_h,
         watch.found_s,
         float(hours.sum()),
-        1e6 * spent * SAMPLE / float(ends.sum()),
+        law.step_us,
     )

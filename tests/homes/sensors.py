@@ -8,6 +8,9 @@ import numpy.typing as npt
 
 from tests.homes.cells import Array, Banks, Flags
 
+PER_PAGE: Final = 3
+"""So many cells are measured, and told, together."""
+
 PIECES: Final = 8
 """So many half seconds of the past may be told of."""
 
@@ -56,7 +59,9 @@ class Sensors:
         self._e, self._random = errors, random
         self._past = [(banks.cells_v, banks.flows_a)] * PIECES
         self._rows = np.arange(len(errors.gain))
-        self._turn = np.arange(banks.cells_v.shape[2])[None, None, :] % errors.round_s[:, None, None]
+        self._turn = (
+            np.arange(banks.cells_v.shape[2])[None, None, :] // PER_PAGE % errors.round_s[:, None, None]
+        )
         self._shown_v = self._measured(errors.age)
         self._came_s = np.zeros(banks.cells_v.shape)
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from tests.bench.bench_charge import decode_us
 from tests.homes.cells import Array, Flags
 from tests.homes.draw import LONGEST_S, Homes, draw
 from tests.homes.kinds import KINDS, Kind
@@ -13,7 +14,8 @@ from tests.homes.run import Outcome, live
 
 @dataclass
 class Figures:
-    """Of one law on the homes of a row; one number a home, but for the hours lived and the time of a step.
+    """Of one law on the homes of a row; one number a home, but for the hours lived, the time of a step of
+    one bank and of decoding a message.
 
     Attributes:
         over_mv: highest true cell over the target, at most; `beyond_mv`: less what the oracle with the same
@@ -35,6 +37,7 @@ class Figures:
     called_s: Array
     hours: float
     step_us: float
+    decode_us: float
 
 
 class Trial:
@@ -82,16 +85,18 @@ class Trial:
             o.called_s,
             o.hours,
             o.step_us,
+            decode_us(),
         )
 
 
 def together(parts: list[Figures]) -> Figures:
     """The figures of several parts of a row."""
     hours = sum(part.hours for part in parts)
-    step_us = max(part.step_us for part in parts)
-    rows = [field.name for field in fields(Figures)][:-2]
+    step_us = sum(part.step_us for part in parts) / len(parts)
+    decode = sum(part.decode_us for part in parts) / len(parts)
+    rows = [field.name for field in fields(Figures)][:-3]
     merged = {name: np.concatenate([getattr(part, name) for part in parts]) for name in rows}
-    return Figures(**merged, hours=hours, step_us=step_us)
+    return Figures(**merged, hours=hours, step_us=step_us, decode_us=decode)
 
 
 def _when(taken: Array, mark: float) -> float:
