@@ -4,6 +4,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
+from bridge.core.limits.banks import EASE_S, FILTER_S
+from bridge.core.limits.draw_current import HOLD_S
 from bridge.drill.stage import Stage
 
 DIRECTION = ("charge_current_limit", "discharge_current_limit")
@@ -11,6 +13,16 @@ DIRECTION = ("charge_current_limit", "discharge_current_limit")
 
 TINY: Final = 1e-6
 """Two independent decoders may differ so much: limits are decided on a grid of 1e-6."""
+
+
+AS_GOOD: Final = 0.9
+"""A current that is so much of what it was counts as the same: the laws go on learning meanwhile."""
+
+SHARES_S: Final = EASE_S + FILTER_S
+"""What was learnt of the shares of banks under another current is given up after so long at the latest."""
+
+CELLS_S: Final = HOLD_S
+"""What a limit fell for, as cells and temperatures were seen, is held against it for so long at most."""
 
 
 class View(NamedTuple):
@@ -22,6 +34,8 @@ class View(NamedTuple):
         before: the same, when the fault began.
         timed_out: it has stopped by itself, because no limit came for too long.
         came: the limits that came after the fault began to act.
+        first: what each of them was then.
+        trusted: by now data may be trusted again.
         steps: coarsest step each limit is told in.
         total: currents of all inverters together, as far as they have not stopped by themselves.
     """
@@ -31,6 +45,8 @@ class View(NamedTuple):
     before: Mapping[str, float]
     timed_out: bool
     came: frozenset[str]
+    first: Mapping[str, float]
+    trusted: bool
     steps: Mapping[str, float]
     total: Mapping[str, float]
 
@@ -56,11 +72,12 @@ class View(NamedTuple):
         )
 
     def as_before(self) -> bool:
-        """Whether currents are what they were, or less, and neither has gone to zero."""
-        flows = (
-            self.values[name] > TINY or self.before[name] <= TINY for name in DIRECTION if name in self.before
+        """Whether currents are what they were: none higher, and none less than nine tenths of it."""
+        return self.none_higher() and all(
+            self.values[name] >= AS_GOOD * self.before[name] - self.steps.get(name, 0.0) - TINY
+            for name in DIRECTION
+            if name in self.before
         )
-        return all(flows) and self.none_higher()
 
 
 class Wanted(NamedTuple):
@@ -87,8 +104,8 @@ CLOSED = Wanted(
 )
 CLOSED_AT_ONCE = CLOSED._replace(
     text="both currents at zero from the first frame on",
-    met=lambda view: view.fresh and view.at_zero(*DIRECTION),
-    never=lambda view: not view.at_zero(*view.came.intersection(DIRECTION)),
+    met=lambda view: view.fresh and all(abs(view.first.get(name, 0.0)) <= TINY for name in DIRECTION),
+    never=lambda view: not view.trusted and not view.at_zero(*view.came.intersection(DIRECTION)),
 )
 NO_CHARGE = Wanted("charge current at zero", lambda view: view.at_zero("charge_current_limit"))
 NO_DRAW = Wanted("draw at zero", lambda view: view.at_zero("discharge_current_limit"))
@@ -116,9 +133,9 @@ class Fault:
         lost: trust in the data is lost: limits may not rise for `steady_s` after it is over.
         silence: frames that were due do not reach the inverter, so a gap in a counter is right.
         follows: data of some bank stays true and trusted, so that limits go on following it, up and down.
-        teaches: cells or temperatures are seen where they were not, or shares of banks that carry the pack
-            without another: for some 20 min the laws may hold, or slowly learn anew, what that has taught
-            them, so what is asked is that current flows again, not how much.
+        remembers_s: cells or temperatures are seen where they were not, or banks share another current. So
+            long the laws may hold, or slowly learn anew, what that has taught them: current must flow again
+            as soon as ever, and be what it was when this time has passed besides.
         twin: every frame must be the same as in an undisturbed run, bit for bit.
         says: what the journal must say.
         why_not: not applicable, because of this.
@@ -135,7 +152,7 @@ class Fault:
     lost: bool = False
     follows: bool = False
     comes_and_goes: bool = False
-    teaches: bool = False
+    remembers_s: float = 0.0
     alone: frozenset[str] = frozenset()
     silence: bool = False
     twin: bool = False

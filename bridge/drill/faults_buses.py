@@ -119,7 +119,6 @@ class BusFaults:
             partial(_take_down, bus=bus),
             lost=bool(required),
             follows=bool(required) and others != CLOSED,
-            teaches=bool(required) and others != CLOSED,
             alone=told,
             silence=bool(told),
             says="down",

@@ -6,7 +6,7 @@ from functools import partial
 from typing import Final
 
 from bridge.core.plan import SECOND_US, Bank
-from bridge.drill.fault import NO_CHARGE, NO_DRAW, NONE_HIGHER, TINY, Fault, Wanted, not_applicable
+from bridge.drill.fault import CELLS_S, NO_CHARGE, NO_DRAW, NONE_HIGHER, TINY, Fault, Wanted, not_applicable
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import TEMPERATURE_C, Stage
 
@@ -49,7 +49,6 @@ class CellFaults(PackFaults):
                 partial(_shift, bank=bank.name, shift_v=shift_v),
                 lost=True,
                 follows=self._reduces,
-                teaches=self._reduces,
             )
 
     def _banks_lost(self) -> Iterator[Fault]:
@@ -63,7 +62,6 @@ class CellFaults(PackFaults):
                 partial(mute, owner=bank.name),
                 lost=True,
                 follows=self._reduces,
-                teaches=self._reduces,
             )
 
     def _apart(self) -> Iterator[Fault]:
@@ -82,7 +80,6 @@ class CellFaults(PackFaults):
                 partial(_part, bank=bank.name),
                 lasts_s=self._budget.contradicted(age_s),
                 follows=True,
-                teaches=True,
             )
 
     def _cells(self) -> Iterator[Fault]:
@@ -116,7 +113,7 @@ class CellFaults(PackFaults):
                     acts_after_s=slide_s,
                     lasts_s=self._budget.read(shortest_age_s(slots)) + LAW_S + self._budget.reaction_s,
                     follows=True,
-                    teaches=True,
+                    remembers_s=CELLS_S,
                 )
 
     def _forbidden(self) -> Iterator[Fault]:
@@ -155,7 +152,7 @@ class CellFaults(PackFaults):
                     partial(_move_temperature, bank=bank.name, to_c=to_c, seconds=slide_s),
                     acts_after_s=slide_s,
                     follows=True,
-                    teaches=True,
+                    remembers_s=CELLS_S,
                 )
 
     def _slide_s(self, bank: Bank, quantity: str, distance: float) -> float:

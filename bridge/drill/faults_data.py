@@ -226,7 +226,6 @@ class DataFaults(PackFaults):
             partial(_damage_speech, number=speech.number, damage=damage),
             lost=True,
             follows=self._reduces,
-            teaches=self._reduces,
         )
 
 

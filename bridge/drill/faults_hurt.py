@@ -8,6 +8,7 @@ from bridge.core.outgoing import Transmission
 from bridge.core.plan import SECOND_US, Bank, OtherSender, Plan
 from bridge.drill.budget import Budget, carries_limit
 from bridge.drill.fault import (
+    CELLS_S,
     CLOSED,
     CLOSED_AT_ONCE,
     NO_CHARGE,
@@ -114,7 +115,7 @@ class HurtFaults:
                 acts_after_s=seen_s + DEAD_S,
                 lasts_s=self._budget.steady_s + 5.0 + self._budget.reaction_s,
                 follows=True,
-                teaches=True,
+                remembers_s=CELLS_S,
                 silence=True,
             )
 

@@ -110,7 +110,6 @@ class ServiceFaults:
                 _tighten,
                 lasts_s=self._budget.steady_s + 3.0,
                 follows=True,
-                teaches=len(self._plan.banks) > 1,
                 says="profile taken",
             ),
         ]

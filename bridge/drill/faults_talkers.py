@@ -5,7 +5,7 @@ from functools import partial
 from typing import Final
 
 from bridge.core.plan import SECOND_US
-from bridge.drill.fault import Fault
+from bridge.drill.fault import CELLS_S, Fault
 from bridge.drill.faults_base import PackFaults, or_not
 from bridge.drill.stage import Stage
 from bridge.simulate.node import Speech
@@ -39,7 +39,7 @@ class TalkerFaults(PackFaults):
                 (FRAMES / 2 + 1) * speech.period_us / SECOND_US + self._budget.lost(0.0),
                 partial(_speak_too, number=speech.number),
                 lost=True,
-                teaches=True,
+                remembers_s=CELLS_S,
             )
 
 

@@ -161,7 +161,7 @@ class BusStage(Stage):
         """Rehearses a fault."""
         if fault.why_not:
             return without(fault, Outcome.NOT_APPLICABLE, fault.why_not)
-        watch = Watch(self.loaded.plan, self.site, fault, LATE_S)
+        watch = Watch(self.loaded.plan, self.site, fault, LATE_S, patient=False)
         if self._ended():
             self._start()
         steady_s = self.budget.warm_s + START_S

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 
-from bridge.drill.fault import UNCHANGED, Fault
+from bridge.drill.fault import SHARES_S, UNCHANGED, Fault
 from bridge.drill.faults_buses import BusFaults
 from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
@@ -67,7 +67,7 @@ def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
     """All faults of a profile, those included that do not apply to it."""
     site = build_site(loaded, 0, library)
     service = ServiceFaults(loaded.plan)
-    return [
+    faults = [
         *DataFaults(loaded.plan, site).table(),
         *CellFaults(loaded.plan, site).table(),
         *TalkerFaults(loaded.plan, site).table(),
@@ -77,6 +77,14 @@ def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
         *service.table(),
         *HurtFaults(loaded.plan, site).table(),
     ]
+    return faults if len(loaded.plan.banks) == 1 else [_of_several_banks(fault) for fault in faults]
+
+
+def _of_several_banks(fault: Fault) -> Fault:
+    """Where currents change, banks share them otherwise than before, and that is learnt, too."""
+    if fault.wanted.met is UNCHANGED.met:
+        return fault
+    return replace(fault, remembers_s=fault.remembers_s + SHARES_S)
 
 
 def chosen(name: str, only: tuple[str, ...]) -> bool:

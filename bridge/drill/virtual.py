@@ -150,7 +150,8 @@ class VirtualStage(Stage):
         lasts_s = max(fault.lasts_s, watch.longest_s + 1.0)
         watched_s = self.watched_s(lasts_s, back_at_once=fault.self_heals and fault.lost)
         end_us = watch.act_us + round(watched_s * SECOND_US)
-        self._over_us = end_us + round((fault.acts_after_s + self.budget.recovery_s) * SECOND_US)
+        recovery_s = fault.acts_after_s + self.budget.recovery_s + fault.remembers_s
+        self._over_us = end_us + round(recovery_s * SECOND_US)
         if fault.self_heals:
             world.at(watch.act_us, lambda: watch.over(self.world.t_us))
         world.at(end_us, lambda: self._heal(fault))

@@ -6,7 +6,7 @@ from math import inf
 from bridge.core.decision import Decision
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
-from bridge.drill.fault import DIRECTION, TINY, Fault, View
+from bridge.drill.fault import AS_GOOD, DIRECTION, TINY, Fault, View
 from bridge.drill.result import Outcome, Result
 from bridge.drill.rules import Rules
 from bridge.frames import Frame
@@ -30,7 +30,9 @@ class Watch:
         wrong: everything that was not as it should be.
     """
 
-    def __init__(self, plan: Plan, site: Site, fault: Fault, late_s: float = 0.0) -> None:
+    def __init__(
+        self, plan: Plan, site: Site, fault: Fault, late_s: float = 0.0, *, patient: bool = True
+    ) -> None:
         """Watches from now on.
 
         Args:
@@ -38,6 +40,7 @@ class Watch:
             site: its inverters are watched.
             fault: what will be injected.
             late_s: so much later than its stamp a frame may be seen, on a real bus.
+            patient: it is watched until also what is remembered of the fault is over.
         """
         self.fault = fault
         self.site = site
@@ -46,16 +49,22 @@ class Watch:
         self._budget = Budget(plan)
         self._rules = Rules(plan, self._budget, late_s)
         self._late_s = late_s
+        self._patient = patient
         self._before: dict[str, dict[str, float]] = {}
         self._since_us: dict[str, int] = {}
         self._took_s: dict[str, float] = {}
-        self._came: dict[str, set[str]] = {one.name: set() for one in site.listeners}
+        self._first: dict[str, dict[str, float]] = {one.name: {} for one in site.listeners}
         self._saw = "nothing"
+        self._before_together: dict[str, float] = {}
+        self._higher: dict[str, str] = {}
+        self._flows: set[tuple[str, str]] = set()
         self._back: set[tuple[str, str]] = set()
 
     def begin(self) -> None:
         """The fault begins: what is known now is what it is compared with."""
         self._before = {one.name: dict(one.latest) for one in self.site.listeners}
+        for name in DIRECTION:
+            self._before_together[name] = sum(told.get(name, 0.0) for told in self._before.values())
         fall_from_us = 0
         if self.fault.follows:
             fall_from_us = NEVER_US
@@ -74,18 +83,19 @@ class Watch:
                 if t_us < self.healed_us:
                     self.look(t_us, listener)
                 else:
-                    self._note_recovery(listener)
+                    self._note_recovery(t_us, listener)
         self._rules.together(t_us, self.site.listeners, decision)
 
-    def _note_recovery(self, listener: Listener) -> None:
+    def _note_recovery(self, t_us: int, listener: Listener) -> None:
         """A current counts as back once it was: afterwards the charge law may test the charger again."""
         before = self._before.get(listener.name, {})
+        recovery_s = self.fault.acts_after_s + self._budget.recovery_s
+        soon = not self._patient or t_us <= self.healed_us + recovery_s * SECOND_US
         for name in DIRECTION:
-            if name in before and self._is_back(listener.latest[name], before[name]):
+            if name in before and soon and (listener.latest[name] > TINY or before[name] <= TINY):
+                self._flows.add((listener.name, name))
+            if name in before and listener.latest[name] >= AS_GOOD * before[name]:
                 self._back.add((listener.name, name))
-
-    def _is_back(self, now_a: float, before_a: float) -> bool:
-        return now_a > TINY or before_a <= TINY if self.fault.teaches else now_a >= 0.9 * before_a
 
     def look(self, t_us: int, told: Listener | None = None) -> None:
         """Notes since when every inverter sees what is wanted; `told` has just been told something."""
@@ -94,9 +104,11 @@ class Watch:
         wanted = self.fault.wanted
         total = self._total(t_us)
         for listener in self.site.listeners:
-            name, came = listener.name, self._came[listener.name]
-            if listener is told and t_us >= self.act_us:
-                came.update(one for one in LIMITS if one in listener.seen[-1].values)
+            name, told_now = listener.name, listener.seen[-1].values if listener is told else {}
+            if told_now and t_us >= self.act_us:
+                first = {one: told_now[one] for one in LIMITS if one in told_now}
+                self._first[name] = first | self._first[name]
+                self._none_higher(total)
             view = self._view(listener, t_us, total)
             met = wanted.met(view)
             if (wanted.throughout and not met) or (listener is told and wanted.never(view)):
@@ -107,16 +119,37 @@ class Watch:
             else:
                 self._since_us.setdefault(name, t_us)
 
+    def _none_higher(self, total: Mapping[str, float]) -> None:
+        """While a fault acts, all inverters together are told no more than before; a limit may drift."""
+        for name in DIRECTION:
+            steps_a = len(self.site.listeners) * self._rules.steps.get(name, 0.0)
+            most_a = 1.02 * self._before_together[name] + steps_a + TINY
+            if total[name] > most_a:
+                self._higher.setdefault(
+                    name,
+                    f"all were told together: {SHORT[name]} {amount(name, total[name])}; "
+                    f"before the fault: {amount(name, self._before_together[name])}",
+                )
+
     def _view(self, listener: Listener, t_us: int, total: Mapping[str, float]) -> View:
         return View(
             listener.name,
             listener.latest,
             self._before[listener.name],
             listener.timed_out(t_us),
-            frozenset(self._came[listener.name]),
+            frozenset(self._first[listener.name]),
+            self._first[listener.name],
+            self._trusted(t_us),
             self._rules.steps,
             total,
         )
+
+    def _trusted(self, t_us: int) -> bool:
+        """Whether data may have been steady again for its time, where the fault is over when it acts."""
+        if not (self.fault.self_heals and self.fault.lost):
+            return False
+        steady_s = self._budget.steady_s - self._budget.tick_s - self._late_s
+        return t_us >= self.act_us + steady_s * SECOND_US
 
     def _total(self, t_us: int) -> dict[str, float]:
         active = [one.latest for one in self.site.listeners if not one.timed_out(t_us)]
@@ -165,9 +198,16 @@ class Watch:
         self._rules.forget(words_until_us)
 
     def recovered(self) -> bool:
-        """Whether both currents have been back, or nearly, since the fault was healed."""
+        """Whether both currents have been back, or nearly, since the fault was healed.
+
+        Where it is not waited until what is remembered of it is over, it is enough that they flow.
+        """
+        seen = self._flows if self.fault.remembers_s and not self._patient else self._back
+        return self._all_of(seen)
+
+    def _all_of(self, seen: set[tuple[str, str]]) -> bool:
         return all(
-            (one.name, name) in self._back
+            (one.name, name) in seen
             for one in self.site.listeners
             for name in DIRECTION
             if name in self._before.get(one.name, {})
@@ -186,8 +226,11 @@ class Watch:
         if self._before and fault.says and not any(fault.says in line for line in lines):
             wrong.append(f"the journal does not say {fault.says!r}")
         wrong += self._rules.wrong
-        if self._before and not self.recovered():
-            wrong += self._not_recovered()
+        wrong += self._higher.values()
+        if self._before and not self._all_of(self._flows):
+            wrong += self._not_recovered(self._flows)
+        elif self._before and not self.recovered():
+            wrong += self._not_recovered(self._back)
         return Result(
             fault.name,
             fault.injected,
@@ -205,14 +248,14 @@ class Watch:
         took_s, allowed_s = max(rows, key=lambda row: inf if row[0] is None else row[0] - row[1])
         return took_s, allowed_s + self._late_s
 
-    def _not_recovered(self) -> list[str]:
+    def _not_recovered(self, seen: set[tuple[str, str]]) -> list[str]:
         return [
             f"not recovered: {SHORT[name]} {amount(name, one.latest[name])}; "
             f"before: {amount(name, before[name])}"
             for one in self.site.listeners
             for before in [self._before[one.name]]
             for name in DIRECTION
-            if name in before and (one.name, name) not in self._back
+            if name in before and (one.name, name) not in seen
         ]
 
 

@@ -213,6 +213,63 @@ def dies_of_a_full_queue(patch: Patch) -> None:
     patch.setattr("bridge.service.daemon.BusError", BusDown)
 
 
+def comes_back_to(patch: Patch, share: float) -> None:
+    """A limit that was cut once never stands higher again than a share of what it was."""
+    right, most, cut = Ramp.follow, dict[int, float](), set[int]()
+
+    def follow(self: Ramp, target: float, elapsed_s: float) -> float:
+        it = id(self)
+        value = right(self, min(target, share * most[it]) if it in cut else target, elapsed_s)
+        most[it] = max(value, most.get(it, 0.0))
+        if most[it] > 1.0 and value < 0.7 * most[it]:
+            cut.add(it)
+        return value
+
+    patch.setattr(Ramp, "follow", follow)
+
+
+def never_comes_back(patch: Patch) -> None:
+    """A limit that was cut stays at zero."""
+    comes_back_to(patch, 0.0)
+
+
+def comes_back_to_half(patch: Patch) -> None:
+    """A limit that was cut comes back to half of what it was."""
+    comes_back_to(patch, 0.5)
+
+
+def does_not_mind_the_cold(patch: Patch) -> None:
+    """No temperature cuts a current."""
+    right = CurrentLaw.bounds
+
+    def bounds(
+        self: CurrentLaw, cell_v: float | None, _: Any, __: Any, *rest: Any, **more: Any
+    ) -> list[Contribution]:
+        return right(self, cell_v, None, None, *rest, **more)
+
+    patch.setattr(CurrentLaw, "bounds", bounds)
+
+
+def falls_late(patch: Patch) -> None:
+    """A limit goes on for 2.5 s before it falls."""
+    right, waits_s = Ramp.follow, dict[int, float]()
+
+    def follow(self: Ramp, target: float, elapsed_s: float) -> float:
+        waits_s[id(self)] = waits_s.get(id(self), 0.0) + elapsed_s if target < 0.9 * self.value else 0.0
+        late = 0.0 < waits_s[id(self)] < 2.5
+        return self.value if late else right(self, target, elapsed_s)
+
+    patch.setattr(Ramp, "follow", follow)
+
+
+def holds_for_too_long(patch: Patch) -> None:
+    """Limits are held for 1 s more than the profile says."""
+    works_by(
+        patch,
+        lambda plan: plan._replace(times=plan.times._replace(hold_us=plan.times.hold_us + SECOND_US)),
+    )
+
+
 @pytest.mark.parametrize(
     ("defect", "profile", "fault", "remark"),
     [
@@ -239,6 +296,16 @@ def dies_of_a_full_queue(patch: Patch) -> None:
         (looks_at_the_wall_clock, "cabin", "wall clock", "not every frame is the same"),
         (dies_of_a_bad_profile, "cabin", "bad profile", "the daemon ended"),
         (dies_of_a_full_queue, "cabin", "queue full", "the daemon ended"),
+        (never_comes_back, "cabin", "too cold to charge", "not recovered"),
+        (comes_back_to_half, "cabin", "too cold to charge", "not recovered"),
+        (never_comes_back, "boathouse", "bank north lost", "not recovered"),
+        (comes_back_to_half, "boathouse", "bank north lost", "not recovered"),
+        (comes_back_to_half, "cabin", "pack silent", "not recovered"),
+        (does_not_mind_the_cold, "cabin", "too cold to draw", "not seen"),
+        (holds_for_ever, "boathouse", "bank north lost", "not seen"),
+        (falls_late, "cabin", "too cold to charge", "not seen"),
+        (falls_late, "cabin", "one cell over", "not seen"),
+        (holds_for_too_long, "boathouse", "bank north lost", "took"),
     ],
 )
 def test_a_planted_defect_is_caught(

@@ -104,6 +104,7 @@ class Cells:
     def __init__(self, settings: ChargeSettings, learnt: Learnt = NOTHING) -> None:
         self._settings = settings
         self._before = tuple(min(max(LEAST, factor), MOST) for factor in learnt.ohms)
+        self._known = {len(self._before): (self._before, OHM_DOUBT)} if self._before else {}
         self._base_ohm = RESISTANCE_V / settings.capacity_ah
         self._learnt: list[float] = []
         self._anchor: tuple[float, float, list[float], float] | None = None
@@ -242,14 +243,28 @@ class Cells:
     def _begin(self, cells_v: Sequence[float]) -> None:
         self.volts = list(cells_v)
         self.highs = [v + 0.5 * self.step_v for v in cells_v]
-        fits = len(self._before) == len(cells_v)
-        self._learnt = list(self._before) if fits else [1.0] * len(cells_v)
-        self.doubt = OHM_DOUBT if fits else UNKNOWN
+        if self._learnt:
+            self._known[len(self._learnt)] = tuple(self._learnt), min(self.doubt + CHANGES, UNKNOWN)
+        factors, self.doubt = self._remembered(len(cells_v))
+        self._learnt = list(factors)
         self._set_ohms()
         self.slopes = [0.0] * len(cells_v)
         self._since_as = [0.0] * len(cells_v)
         self._shown_v = list(cells_v)
         self._anchor = None
+
+    def _remembered(self, count: int) -> tuple[tuple[float, ...], float]:
+        """Resistances of so many cells as they were known before, and the doubt about them.
+
+        The highest and the lowest, where the others are not told any more, may be any of them: the worst.
+        """
+        known = self._known.get(count)
+        if count == 2 and self._settings.cells in self._known:
+            worst = max(max(factors) for factors, _ in self._known.values())
+            known = (
+                known if self._settings.cells == 2 else ((worst,) * 2, self._known[self._settings.cells][1])
+            )
+        return known or ((1.0,) * count, UNKNOWN)
 
     def _learn(self, cells_v: Sequence[float], current_a: float, elapsed_s: float) -> None:
         """Takes a resistance from a step of the current."""
@@ -302,7 +317,8 @@ class Cells:
     @property
     def learnt(self) -> tuple[float, ...]:
         """Resistance of each cell, as a multiple of the expected one."""
-        return tuple(self._learnt) or self._before
+        known, _ = self._known.get(self._settings.cells, ((), 0.0))
+        return known if len(self._learnt) < len(known) else tuple(self._learnt) or self._before
 
     @property
     def contact(self) -> int | None:

@@ -63,6 +63,7 @@ class DrawCells:
     def __init__(self, settings: DrawSettings, factors: Sequence[float] = ()) -> None:
         self._settings = settings
         self.factors = [min(max(factor, LEAST), MOST) for factor in factors]
+        self._known: dict[int, list[float]] = {}
         self._anchor: tuple[float, float, list[float]] | None = None
         self._before: list[float] | None = None
         self._sensor = SensorStep(settings.sensor_step_v)
@@ -121,9 +122,26 @@ class DrawCells:
         self.levels = list(cells_v)
         self.slopes = [0.0] * len(cells_v)
         if len(self.factors) != len(cells_v):
-            self.factors = [UNSEEN] * len(cells_v)
+            self._known[len(self.factors)] = self.factors
+            self.factors = self._remembered(len(cells_v))
         self._anchor = self._before = None
         self.drawn_a = drawn_a
+
+    def _remembered(self, count: int) -> list[float]:
+        """Resistances of so many cells as they were known before.
+
+        The lowest, where the others are not told any more, may be any of them: the worst.
+        """
+        known = self._known.get(count)
+        if count == 1 and self._settings.cells in self._known:
+            return [max(max(factors) for factors in self._known.values() if factors)]
+        return [UNSEEN] * count if known is None else list(known)
+
+    @property
+    def learnt(self) -> list[float]:
+        """Resistances that are worth keeping: of all cells, if they were ever known."""
+        known = self._known.get(self._settings.cells)
+        return known if known is not None and len(self.factors) < len(known) else self.factors
 
     def _learn(
         self,

@@ -43,7 +43,7 @@ class DrawLaw:
     @property
     def learnt(self) -> DrawLearnt:
         """What a restart need not lose."""
-        return DrawLearnt(tuple(self.cells.factors))
+        return DrawLearnt(tuple(self.cells.learnt))
 
     def step(
         self,
