@@ -34,7 +34,7 @@ class View(NamedTuple):
         before: the same, when the fault began.
         timed_out: it has stopped by itself, because no limit came for too long.
         came: the limits that came after the fault began to act.
-        first: what each of them was then.
+        first: what each of them was then; 0 if data might be trusted again by then.
         trusted: by now data may be trusted again.
         steps: coarsest step each limit is told in.
         total: currents of all inverters together, as far as they have not stopped by themselves.

@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import partial
 
 from bridge.core.intake import is_unknown
-from bridge.core.plan import SECOND_US, Slot
+from bridge.core.plan import SECOND_US, Slot, Target
 from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import Stage
@@ -199,18 +199,12 @@ class DataFaults(PackFaults):
                 target, coder = self._target(speech, origin), speech.coder
                 if target.jump is None or coder.is_float(origin.signal):
                     continue
-                view = self._site.views[self._owner(speech)]
-                now = view.value(origin.quantity, origin.cell, 0)
-                levels = [now + k * 1.1 * target.jump for k in (-1, 1, -2, 2)]
-                raws = [
-                    coder.raw(origin.signal, origin.number(level))
-                    for level in levels
-                    if target.low <= level <= target.high
-                ]
-                if len(raws) > 1:
+                now = self._site.views[self._owner(speech)].value(origin.quantity, origin.cell, 0)
+                if len(_jumped(origin, target, speech, now)) > 1:
                     text = f"{origin.quantity} jumps by more than {target.jump:g}, to and fro"
-                    force = partial(_force, origin.signal, tuple(raws[:2]))
-                    yield self._damage(f"{self._name(speech)}, jump", text, speech, None, force)
+                    fault = self._damage(f"{self._name(speech)}, jump", text, speech, None, _silence)
+                    jump = partial(_jump, number=speech.number, origin=origin, target=target)
+                    yield replace(fault, inject=jump)
                     break
 
     def _damage(
@@ -245,6 +239,23 @@ def told(slots: list[Slot]) -> str:
 
 def _damage_speech(stage: Stage, number: int, damage: Damage) -> None:
     damage(stage.speech(number))
+
+
+def _jumped(origin: Origin, target: Target, speech: Speech, now: float) -> tuple[int | float, ...]:
+    """Two raw numbers that are too far from what a signal says now, and from each other; or fewer."""
+    step = 1.1 * (target.jump or 0.0)
+    levels = (now + k * step for k in (-1, 1, -2, 2))
+    within = [level for level in levels if target.low <= level <= target.high]
+    return tuple(speech.coder.raw(origin.signal, origin.number(level)) for level in within[:2])
+
+
+def _jump(stage: Stage, number: int, origin: Origin, target: Target) -> None:
+    """To and fro around what it says when it begins: a current moves a cell by some 0.1 V."""
+    speech = stage.speech(number)
+    view = stage.view(stage.loaded.plan.sources[number].owner)
+    _force(
+        origin.signal, _jumped(origin, target, speech, view.value(origin.quantity, origin.cell, 0)), speech
+    )
 
 
 def _silence(speech: Speech) -> None:

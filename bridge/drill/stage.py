@@ -97,7 +97,7 @@ class Stage(ABC):
         """How long to watch from when a fault acts: where recovery begins then, not into the recovery."""
         if not back_at_once:
             return lasts_s
-        return min(lasts_s, max(self.budget.steady_s - self.budget.tick_s, self.budget.tell_s))
+        return min(lasts_s, max(self.budget.steady_s - self.budget.tick_s, self.budget.reaction_s))
 
     @abstractmethod
     def now_us(self) -> int:

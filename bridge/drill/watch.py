@@ -107,6 +107,8 @@ class Watch:
             name, told_now = listener.name, listener.seen[-1].values if listener is told else {}
             if told_now and t_us >= self.act_us:
                 first = {one: told_now[one] for one in LIMITS if one in told_now}
+                if self._trusted(t_us):  # what comes for the first time now may have risen before
+                    first = dict.fromkeys(first, 0.0)
                 self._first[name] = first | self._first[name]
                 self._none_higher(total)
             view = self._view(listener, t_us, total)

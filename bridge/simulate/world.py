@@ -108,18 +108,23 @@ class VirtualWorld:
         """See `World.wait`. Raises Killed where a rehearsal wants it."""
         until_us = max(until_us, self.t_us)
         while True:
-            if self.broken is not None:
-                broken, self.broken = self.broken, None
-                raise broken
+            self._break()
             self._go_to(min(until_us, self.site.next_us, self._actions[0][0] if self._actions else NEVER_US))
             while self.t_us < self._stalled_until_us:
                 due_us = min(self.site.next_us, self._actions[0][0] if self._actions else NEVER_US)
                 self._go_to(min(self._stalled_until_us, due_us))
+            self._break()
             if self._killed:
                 self._killed, self.gone = False, True
                 raise Killed
             if self.t_us >= until_us or self._received or self._notices or self._requests:
                 return self._batch()
+
+    def _break(self) -> None:
+        """Raises what is to fail now, before anything more is done at this instant."""
+        if self.broken is not None:
+            broken, self.broken = self.broken, None
+            raise broken
 
     def send(self, frame: Frame) -> None:
         """See `World.send`."""
