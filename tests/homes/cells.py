@@ -111,6 +111,12 @@ class HomeCells:
             volts += ohm * current_a * (1.0 - kept)
         self.emf_v, self.ohm = self._rest()
 
+    @property
+    def mean_charge(self) -> Array:
+        """Of each home."""
+        total = np.where(self.there, self.charge, 0.0).sum(axis=(1, 2))
+        return np.asarray(total / self.there.sum(axis=(1, 2)))
+
     def terminal_v(self, current_a: Array) -> Array:
         """Of each cell while a current flows through it."""
         return np.asarray(self.emf_v + self.ohm * current_a)
@@ -171,14 +177,26 @@ class Banks:
 
     @property
     def share(self) -> Array:
-        """How the current of each bank grows with that of the whole."""
-        return np.asarray(self._siemens * self.ohm[:, None])
+        """How the current of each bank grows with that of the whole; next to nothing where there is none."""
+        return np.asarray(np.maximum(self._siemens * self.ohm[:, None], 1e-9))
 
     def flow(self, current_a: Array, dt_s: float) -> None:
         """Lets a current flow into each home's battery."""
         self.flows_a = self.divide(current_a)
         self.cells.step(self.flows_a[:, :, None] - self.bleed_a, dt_s)
         self._look(self.flows_a)
+
+    def most_drawn_a(self, floor_v: float, drawn_a: Array, dt_s: float) -> Array:
+        """Largest current, up to `drawn_a`, that leaves every true cell at or above the floor."""
+        current = -drawn_a
+        for n in range(6):
+            volts, ohm = self.cells.after(self.divide(current)[:, :, None] - self.bleed_a, dt_s)
+            lack = (floor_v - np.where(self.cells.there, volts, 9.0)) / (ohm * self.share[:, :, None])
+            more = lack.max(axis=(1, 2))
+            if n == 0 and (more <= 0.0).all():
+                return drawn_a
+            current = np.minimum(np.maximum(current + more, -drawn_a), 0.0)
+        return -current
 
     def largest_a(self, target_v: Array, most_a: Array, dt_s: "float | Array") -> Array:
         """Largest current up to `most_a`, after a time of which every true cell is at or under its target."""

@@ -96,6 +96,7 @@ class Chargers:
         volts = np.stack([v for v, _ in self._told])[back, self._rows]
         amps = np.floor(np.stack([a for _, a in self._told])[back, self._rows] * m.share / 0.1 + 1e-6) * 0.1
         takes = (self._n + m.phase) % m.every == 0
+        self._n += 1
         self._volts = np.where(takes, np.floor(volts / m.volt_step + 1e-6) * m.volt_step, self._volts)
         self._amps = np.where(takes, np.floor(amps / m.amp_step + 1e-6) * m.amp_step, self._amps)
 

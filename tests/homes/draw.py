@@ -13,8 +13,13 @@ from tests.homes.kinds import SHARES, Kind
 from tests.homes.sensors import Errors
 
 LONGEST_S: Final = 7200
+LACKS_S: Final = (600.0, 2400.0)
+"""How long it takes at least and at most until a home is nearly full."""
+
 TARGET_V: Final = 3.50
-MOST_BANKS, MOST_DEVICES = 2, 3
+MOST_START: Final = 0.98
+LEAST_START: Final = np.array([0.085, 0.085, 0.035, 0.035])
+"""Where no cell is beyond target, or floor, as yet; the latter by its curve."""
 
 Whole = npt.NDArray[np.int64]
 
@@ -69,8 +74,14 @@ class Homes:
         return len(self.base_ah)
 
 
-def draw(kind: Kind, homes: int, seed: "int | tuple[int, ...]", seconds: int = LONGEST_S) -> Homes:
-    """The homes of a row."""
+def draw(
+    kind: Kind,
+    homes: int,
+    seed: "int | tuple[int, ...]",
+    seconds: int = LONGEST_S,
+    lacks_s: tuple[float, float] = LACKS_S,
+) -> Homes:
+    """The homes of a row; they lack so many seconds of what is charged at most, and can be given."""
     random = np.random.default_rng(seed)
     draws = {name: random.random(homes) < share for name, share in SHARES.items()}
     has = {
@@ -78,21 +89,24 @@ def draw(kind: Kind, homes: int, seed: "int | tuple[int, ...]", seconds: int = L
     }
     has["voltage_ignored"] &= ~has["current_ignored"]
     has["untold"] &= has["sluggish"]
-    banks_ah = _capacities(random, has["banks"])
+    banks_ah = capacities(random, has["banks"])
     rated_ah = banks_ah.sum(axis=1)
     cells = random.choice(np.array([8, 16, 16, 24]), homes)
     coldest_c = np.where(has["cold"], random.uniform(2.0, 12.0, homes), random.uniform(12.0, 36.0, homes))
     most_c = np.where(coldest_c < 10.0, 0.2, random.uniform(0.3, 0.6, homes))
     most_a = np.floor(most_c * rated_ah)
     load_c = sky.loads_c(random, seconds, has["switching"])
-    spare_c = random.uniform(0.5, 1.6, homes) * most_c
+    # One that ignores its current limit gives what it can: hardly more than the battery bears.
+    most = np.where(has["current_ignored"], 1.1, 1.6)
+    spare_c = random.uniform(0.5, most, homes) * most_c
     source_a = (spare_c + load_c.mean(axis=0)) * rated_ah * sky.clouds(random, seconds, has["clouds"])
     net_c = np.minimum(most_c, spare_c) * np.where(has["clouds"], 0.75, 1.0)
-    start = np.maximum(1.0 - net_c * random.uniform(600.0, 2400.0, homes) / 3600.0, 0.3)
+    start = np.maximum(1.0 - net_c * random.uniform(*lacks_s, homes) / 3600.0, 0.3)
     target_v = np.where(has["usual"], random.choice(np.array([3.40, 3.42, 3.45]), homes), TARGET_V)
-    batteries, fuller = _batteries(random, has, banks_ah, cells, coldest_c, start)
-    manners = _manners(random, has, rated_ah, most_a, cells)
-    errors = _errors(random, has, rated_ah, batteries)
+    curve = random.integers(0, len(CURVES), homes)
+    batteries = battery(random, has, banks_ah, cells, coldest_c, curve, start)
+    manners = _manners(random, has, rated_ah, most_a)
+    errors = monitors(random, has, rated_ah, batteries)
     ripple_a = sky.ripples(random, seconds, np.where(has["ripple"], np.minimum(3.0, 0.012 * rated_ah), 0.0))
     telling = ~has["untold"] & (~has["seldom"] | (random.random(homes) < 0.5))
     told_lag_s = np.where(telling, np.maximum(manners.told_s, 3.0), 3.0)
@@ -115,7 +129,7 @@ def draw(kind: Kind, homes: int, seed: "int | tuple[int, ...]", seconds: int = L
         manners,
         errors,
         np.where(late, 3.0, 0.0) + np.where(ignored, np.where(restless, 5.0, 2.0), 0.0),
-        fuller * rated_ah,
+        np.maximum(batteries.cells.mean_charge - 0.6, 0.0) * rated_ah,
         source_a,
         load_c * rated_ah,
         ripple_a,
@@ -123,7 +137,7 @@ def draw(kind: Kind, homes: int, seed: "int | tuple[int, ...]", seconds: int = L
     )
 
 
-def _capacities(random: np.random.Generator, two: Flags) -> Array:
+def capacities(random: np.random.Generator, two: Flags) -> Array:
     """Of each bank, Ah; 0 where there is none."""
     homes = len(two)
     sizes = np.array([50.0, 100.0, 200.0, 280.0, 304.0, 560.0])
@@ -133,15 +147,17 @@ def _capacities(random: np.random.Generator, two: Flags) -> Array:
     return found if two.any() else found[:, :1]
 
 
-def _batteries(
+def battery(
     random: np.random.Generator,
     has: dict[str, Flags],
     banks_ah: Array,
     cells: Whole,
     coldest_c: Array,
+    curve: Whole,
     start: Array,
-) -> tuple[Banks, Array]:
-    """The banks, and how far above 60 % they begin."""
+    way: float = 1.0,
+) -> Banks:
+    """The banks; `way`: 1 for charging, -1 for discharging, where a runner is emptier than the others."""
     homes: int = len(banks_ah)
     banks: int = banks_ah.shape[1]
     shape = (homes, banks, int(cells.max()))
@@ -155,8 +171,13 @@ def _batteries(
     weak, runner = has["weak"], has["runner"]
     capacity[rows, 0, odd] *= np.where(weak, random.uniform(0.85, 0.92, homes), 1.0)
     factor[rows, 0, odd] *= np.where(weak, 1.5, 1.0)
-    charge[rows, 0, odd] += np.where(runner, random.uniform(0.02, 0.04, homes), 0.0)
-    charge = np.where(there, charge, 0.5)
+    charge[rows, 0, odd] += way * np.where(runner, random.uniform(0.02, 0.04, homes), 0.0)
+    # Nobody begins beyond the bound.
+    if way > 0.0:
+        beyond = np.where(there, charge - MOST_START, 0.0).max(axis=(1, 2))
+    else:
+        beyond = -np.where(there, LEAST_START[curve][:, None, None] - charge, 0.0).max(axis=(1, 2))
+    charge = np.where(there, charge - beyond[:, None, None], 0.5)
     inverse = (1.0 / (coldest_c + 273.15) - 1.0 / 298.15)[:, None, None]
     fast = np.exp(random.uniform(1000.0, 2500.0, homes)[:, None, None] * inverse)
     slow = np.exp(random.uniform(2000.0, 4000.0, homes)[:, None, None] * inverse)
@@ -167,31 +188,29 @@ def _batteries(
         (np.where(three, 0.000_20, 0.000_15) * slow * factor, 900.0),
     ]
     found = HomeCells(
-        random.integers(0, len(CURVES), homes),
+        curve,
         charge,
         capacity,
         0.000_20 * fast * factor,
         branches,
         random.uniform(0.0, 0.6, homes),
         np.where(random.random(homes) < 0.7, random.uniform(0.0, 0.028, homes), 0.0),
-        random.uniform(-1.0, 0.5, homes),
+        way * random.uniform(-1.0, 0.5, homes) - (way < 0.0) * 0.5,
         there,
     )
     lead_ohm = random.uniform(0.000_3, 0.002, banks_ah.shape) * 280.0 / np.maximum(banks_ah, 1.0)
     bleed_a = random.uniform(0.0, 1.0, (homes, banks, 1)) * banks_ah[:, :, None] / 280.0
-    return Banks(found, lead_ohm, bleed_a), np.maximum(start - 0.6, 0.0)
+    return Banks(found, lead_ohm, bleed_a if way > 0.0 else 0.0 * bleed_a)
 
 
-def _manners(
-    random: np.random.Generator, has: dict[str, Flags], rated_ah: Array, most_a: Array, cells: Whole
-) -> Manners:
+def _manners(random: np.random.Generator, has: dict[str, Flags], rated_ah: Array, most_a: Array) -> Manners:
     homes = len(rated_ah)
     count = 1 + has["several"].astype(np.int64) + has["beside"].astype(np.int64)
     devices = int(count.max())
     shape = (homes, devices)
     there = np.arange(devices) < count[:, None]
     share = np.where(there, random.uniform(0.5, 1.5, shape), 0.0)
-    share = np.floor(1000.0 * share / share.sum(axis=1, keepdims=True)) / 1000.0
+    share = np.floor(1000.0 * share / share.sum(axis=1, keepdims=True) + 1e-6) / 1000.0
 
     def wide(flags: Flags) -> Flags:
         return np.broadcast_to(flags[:, None], shape)
@@ -211,7 +230,7 @@ def _manners(
         dead=np.where(sluggish, random.integers(2, 7, shape), random.integers(0, 2, shape)),
         every=np.where(seldom, random.integers(6, 11, shape), 1),
         phase=random.integers(0, 10, shape),
-        reads_v=random.uniform(-0.3, 0.3, shape) * cells[:, None] / 16.0,
+        reads_v=random.uniform(-0.3, 0.3, shape),
         volt_step=volt_step,
         amp_step=amp_step,
         least_a=np.where(wide(has["least"]), least, 0.0),
@@ -222,7 +241,8 @@ def _manners(
     )
 
 
-def _errors(random: np.random.Generator, has: dict[str, Flags], rated_ah: Array, banks: Banks) -> Errors:
+def monitors(random: np.random.Generator, has: dict[str, Flags], rated_ah: Array, banks: Banks) -> Errors:
+    """Errors and ages of the sensors of each home."""
     homes, shape = len(rated_ah), banks.cells.charge.shape
     late, coarse = has["rotation"], has["coarse"]
     least = np.minimum(1.0, 0.01 * rated_ah)

@@ -82,3 +82,23 @@ KINDS: Final = (
     _kind("voltage ignored", "voltage_ignored"),
     Kind("everything", everything=True),
 )
+
+DRAW_KINDS: Final = (
+    _kind("plain load"),
+    _kind("switching loads", "switching"),
+    _kind("cold", "cold", "switching"),
+    _kind("steps", "steps", "switching"),
+    _kind("unequal banks", "banks"),
+    _kind("banks and loads", "banks", "switching"),
+    _kind("rotation and loads", "rotation", "switching"),
+    _kind("2nd order, dead, told", "sluggish", "switching"),
+    _kind("2nd order, dead, untold", "sluggish", "untold", "switching"),
+    _kind("obeys every 5 s", "seldom", "switching"),
+    _kind("ripple", "ripple"),
+    _kind("weak cell", "weak", "switching"),
+    _kind("one low cell", "runner", "switching"),
+    _kind("current ignored", "current_ignored", "switching"),
+    _kind("floor ignored", "voltage_ignored", "switching"),
+    Kind("everything", everything=True),
+)
+"""Of discharging. The voltage limit is the floor; a runner is emptier; there are always loads."""

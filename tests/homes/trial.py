@@ -6,7 +6,7 @@ import numpy as np
 
 from tests.bench.bench_charge import decode_us
 from tests.homes.cells import Array, Flags
-from tests.homes.draw import LONGEST_S, Homes, draw
+from tests.homes.draw import LACKS_S, LONGEST_S, Homes, draw
 from tests.homes.kinds import KINDS, Kind
 from tests.homes.oracle import AFTER_S, OracleLimits, best
 from tests.homes.run import Outcome, live
@@ -45,14 +45,25 @@ class Trial:
 
     Attributes:
         ends: until when each home lives: half an hour after it is full under the oracle.
+        unpreventable_mv: how far the oracle that sends limits comes over the target.
+        ignores: whether a limit is ignored.
     """
 
-    def __init__(self, kind: Kind, homes: int, seed: int, part: int = 0, seconds: int = LONGEST_S) -> None:
-        self._drawn = kind, homes, (seed, part, KINDS.index(kind)), seconds
+    def __init__(
+        self,
+        kind: Kind,
+        homes: int,
+        seed: int,
+        part: int = 0,
+        seconds: int = LONGEST_S,
+        lacks_s: tuple[float, float] = LACKS_S,
+    ) -> None:
+        self._drawn = kind, homes, (seed, part, KINDS.index(kind)), seconds, lacks_s
         self._best, self._full = best(self._draw(), seconds)
         self.ends = np.minimum(self._full + AFTER_S, len(self._best) - 1)
         limits = self._draw()
-        self._over_mv = np.maximum(live(limits, OracleLimits(limits), self.ends).over_mv, 0.0)
+        self.ignores = limits.has["current_ignored"] | limits.has["voltage_ignored"]
+        self.unpreventable_mv = np.maximum(live(limits, OracleLimits(limits), self.ends).over_mv, 0.0)
 
     def _draw(self) -> Homes:
         return draw(*self._drawn)
@@ -73,7 +84,7 @@ class Trial:
         )
         return Figures(
             o.over_mv,
-            o.over_mv - self._over_mv,
+            o.over_mv - self.unpreventable_mv,
             o.own_mv,
             allowed_mv,
             o.tripped,
