@@ -37,6 +37,7 @@ class View(NamedTuple):
         first: what each of them was then; 0 if data might be trusted again by then.
         trusted: by now data may be trusted again.
         steps: coarsest step each limit is told in.
+        drift: by so much it may rise while it is still followed.
         total: currents of all inverters together, as far as they have not stopped by themselves.
     """
 
@@ -48,6 +49,7 @@ class View(NamedTuple):
     first: Mapping[str, float]
     trusted: bool
     steps: Mapping[str, float]
+    drift: Mapping[str, float]
     total: Mapping[str, float]
 
     @property
@@ -62,11 +64,11 @@ class View(NamedTuple):
     def none_higher(self) -> bool:
         """Whether currents are what they were, or less.
 
-        A limit that is still followed may drift by some 2 %, and over one more step of what it is told in;
-        how far exactly is watched elsewhere.
+        A limit that is still followed may drift by some 2 %, and by a rise that had been put off so far as
+        not worth it; how far exactly is watched elsewhere.
         """
         return all(
-            self.values[name] <= 1.02 * self.before[name] + self.steps.get(name, 0.0) + TINY
+            self.values[name] <= 1.02 * self.before[name] + self.drift.get(name, 0.0) + TINY
             for name in DIRECTION
             if name in self.before
         )

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from functools import partial
+from math import inf
 from typing import Final
 
 from bridge.core.plan import SECOND_US, Inverter, Plan, Slot
@@ -70,11 +71,13 @@ class BusFaults:
 
     def _off(self, bus: str, several: str, told: frozenset[str]) -> Fault:
         """What is lost in a second is rightly answered by zeros; what is late only is not."""
-        required, beats = self._required(bus), self._beats(bus)
+        required, beats, left = self._required(bus), self._beats(bus), self._left(bus)
         rounds_s = [self._rounds_s[n] for n, one in enumerate(self._plan.sources) if one.bus == bus]
         gap_s = BUS_OFF_S + max(rounds_s, default=0.0) + self._budget.tick_s
-        lost = bool(required) and shortest_age_s(required) + self._budget.hold_s <= gap_s
-        zero = lost or (bool(beats) and shortest_age_s(beats) <= gap_s)
+        found_s = shortest_age_s(required) + self._budget.hold_s if required else inf
+        zero = found_s <= gap_s or (bool(beats) and shortest_age_s(beats) <= gap_s)
+        # Only what is lost for certain must be steady again first; a heartbeat that is back is enough else.
+        lost = found_s + 2 * self._budget.tick_s <= BUS_OFF_S
         if told:
             wanted = BACK if zero else RESUMED
         else:
@@ -88,18 +91,19 @@ class BusFaults:
             acts_after_s=BUS_OFF_S,
             self_heals=True,
             lost=lost,
+            follows=lost and left != CLOSED,
             silence=True,
             says="bus off",
         )
 
     def _down(self, bus: str, several: str, told: frozenset[str]) -> Fault:
         """Whom the limits no longer reach must stop by itself; the others are told of what is lost."""
-        budget, required, beats = self._budget, self._required(bus), self._beats(bus)
+        budget, required, beats, left = self._budget, self._required(bus), self._beats(bus), self._left(bus)
         name, text = f"interface down and up{several}", f"the interface of {bus} is down, then up again"
         allowed_s = 0.0
         others = UNCHANGED
         if required:
-            others = without_banks(self._plan, {slot.owner for slot in required})
+            others = left
             allowed_s = budget.lost(shortest_age_s(required))
         if beats:
             others, allowed_s = CLOSED, budget.read(shortest_age_s(beats))
@@ -118,7 +122,7 @@ class BusFaults:
             allowed_s,
             partial(_take_down, bus=bus),
             lost=bool(required),
-            follows=bool(required) and others != CLOSED,
+            follows=bool(required) and left != CLOSED,
             alone=told,
             silence=bool(told),
             says="down",
@@ -132,6 +136,10 @@ class BusFaults:
             for inverter in self._plan.inverters
             if any(one.inverter in (None, inverter.name) for one in sent)
         )
+
+    def _left(self, bus: str) -> Wanted:
+        """What is wanted while the banks that are read there are lost: the others may go on."""
+        return without_banks(self._plan, {slot.owner for slot in self._required(bus)})
 
     def _required(self, bus: str) -> list[Slot]:
         """What must come there, of the banks."""

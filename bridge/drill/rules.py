@@ -26,6 +26,7 @@ class Rules:
     Attributes:
         wrong: every rule that was broken, in words, each once.
         steps: the coarsest step each limit is sent in.
+        drift: a limit that is still followed may rise by so much at any moment.
     """
 
     def __init__(self, plan: Plan, budget: Budget, late_s: float = 0.0) -> None:
@@ -48,13 +49,13 @@ class Rules:
         # A limit that is still followed may drift by what a ramp lets pass before it begins to rise, and what
         # moves by less than a step may pass from one step to the next.
         volts, amps = 2 * limits.voltage_deadband_v + TINY, 2 * limits.current_deadband_a + TINY
-        self._drift = {
+        self.drift = {
             "charge_voltage_limit": volts,
             "charge_current_limit": amps,
             "discharge_current_limit": amps,
             FLOOR: volts,
         }
-        self._drift = {name: most + self.steps.get(name, 0.0) for name, most in self._drift.items()}
+        self.drift = {name: most + self.steps.get(name, 0.0) for name, most in self.drift.items()}
         # With the resting voltage a limit is closed, and a restart that has forgotten a lower one may say so.
         self._closed = {"charge_voltage_limit": limits.resting_v}
         self._periods = {(t.bus, t.layout.key): t for t in plan.transmissions}
@@ -170,7 +171,7 @@ class Rules:
             self._ceiling[key] = loose
         elif t_us < self._rise_from_us and key in self._ceiling:
             self._ceiling[key] = min(loose, self._ceiling[key])
-            if loose > self._ceiling[key] + self._drift[name]:
+            if loose > self._ceiling[key] + self.drift[name]:
                 self._say(f"{_told(name, value)}, looser again before it may")
         if key in self._last:
             then_us, before = self._last[key]

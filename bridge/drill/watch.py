@@ -1,5 +1,6 @@
 """Watches the inverters during one fault, wherever it is rehearsed, and judges what they saw."""
 
+from collections import deque
 from collections.abc import Mapping
 from math import inf
 
@@ -55,7 +56,8 @@ class Watch:
         self._took_s: dict[str, float] = {}
         self._first: dict[str, dict[str, float]] = {one.name: {} for one in site.listeners}
         self._saw = "nothing"
-        self._before_together: dict[str, float] = {}
+        self._recent: deque[tuple[int, dict[str, float]]] = deque()
+        self._most_together: dict[str, float] = {}
         self._higher: dict[str, str] = {}
         self._flows: set[tuple[str, str]] = set()
         self._back: set[tuple[str, str]] = set()
@@ -64,7 +66,7 @@ class Watch:
         """The fault begins: what is known now is what it is compared with."""
         self._before = {one.name: dict(one.latest) for one in self.site.listeners}
         for name in DIRECTION:
-            self._before_together[name] = sum(told.get(name, 0.0) for told in self._before.values())
+            self._most_together[name] = max((total[name] for _, total in self._recent), default=inf)
         fall_from_us = 0
         if self.fault.follows:
             fall_from_us = NEVER_US
@@ -77,6 +79,8 @@ class Watch:
     def sent(self, t_us: int, frame: Frame, decision: Decision | None) -> None:
         """A frame left the bridge and was heard; made from `decision`, where that is known."""
         self._rules.sent(t_us, frame)
+        if not self._before:
+            self._note_total(t_us, decision)
         for listener in self.site.listeners:
             if listener.seen and listener.seen[-1].frame is frame:
                 self._rules.seen(listener.name, listener.seen[-1], decision)
@@ -85,6 +89,15 @@ class Watch:
                 else:
                     self._note_recovery(t_us, listener)
         self._rules.together(t_us, self.site.listeners, decision)
+
+    def _note_total(self, t_us: int, decision: Decision | None) -> None:
+        """What is decided for all of late; while their shares move, they may be told less together."""
+        total = self._total(t_us)
+        if decision is not None:
+            total = {name: max(amps, decision.limits[name].value) for name, amps in total.items()}
+        self._recent.append((t_us, total))
+        while self._recent[0][0] < t_us - 2 * self._budget.reaction_s * SECOND_US:
+            self._recent.popleft()
 
     def _note_recovery(self, t_us: int, listener: Listener) -> None:
         """A current counts as back once it was: afterwards the charge law may test the charger again."""
@@ -124,13 +137,13 @@ class Watch:
     def _none_higher(self, total: Mapping[str, float]) -> None:
         """While a fault acts, all inverters together are told no more than before; a limit may drift."""
         for name in DIRECTION:
-            steps_a = len(self.site.listeners) * self._rules.steps.get(name, 0.0)
-            most_a = 1.02 * self._before_together[name] + steps_a + TINY
+            drift_a = len(self.site.listeners) * self._rules.steps.get(name, 0.0) + self._rules.drift[name]
+            most_a = 1.02 * self._most_together[name] + drift_a + TINY
             if total[name] > most_a:
                 self._higher.setdefault(
                     name,
                     f"all were told together: {SHORT[name]} {amount(name, total[name])}; "
-                    f"before the fault: {amount(name, self._before_together[name])}",
+                    f"before the fault: {amount(name, self._most_together[name])}",
                 )
 
     def _view(self, listener: Listener, t_us: int, total: Mapping[str, float]) -> View:
@@ -143,6 +156,7 @@ class Watch:
             self._first[listener.name],
             self._trusted(t_us),
             self._rules.steps,
+            self._rules.drift,
             total,
         )
 

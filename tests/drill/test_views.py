@@ -8,18 +8,20 @@ CHARGE, DRAW = "charge_current_limit", "discharge_current_limit"
 
 
 def view(values: dict[str, float], *, first: dict[str, float] | None = None, trusted: bool = False) -> View:
-    """An inverter that was told 100 A each way in steps of 0.1 A."""
+    """An inverter that was told 100 A each way in steps of 0.1 A, which may drift by 0.6 A."""
     first = {} if first is None else first
     before = {CHARGE: 100.0, DRAW: 100.0}
-    return View("loft", values, before, False, frozenset(first), first, trusted, {CHARGE: 0.1}, values)
+    return View(
+        "loft", values, before, False, frozenset(first), first, trusted, {CHARGE: 0.1}, {CHARGE: 0.6}, values
+    )
 
 
 @pytest.mark.parametrize(
     ("charge_a", "draw_a", "met"),
     [
         (100.0, 100.0, True),
-        (102.1, 102.0, True),
-        (102.2, 100.0, False),
+        (102.6, 102.0, True),
+        (102.7, 100.0, False),
         (89.9, 90.0, True),
         (89.8, 100.0, False),
         (100.0, 89.9, False),
@@ -28,7 +30,7 @@ def view(values: dict[str, float], *, first: dict[str, float] | None = None, tru
     ],
 )
 def test_as_before_is_neither_more_nor_much_less(charge_a: float, draw_a: float, met: bool) -> None:
-    """2 % and a step above, a tenth and a step below."""
+    """2 % and a drift above, a tenth and a step below."""
     assert UNCHANGED.met(view({CHARGE: charge_a, DRAW: draw_a})) is met
 
 
