@@ -18,6 +18,10 @@ TINY: Final = 1e-6
 AS_GOOD: Final = 0.9
 """A current that is so much of what it was counts as the same: the laws go on learning meanwhile."""
 
+MOVED: Final = 0.75
+"""The same where a cell was moved by itself: what it then showed is taken for resistance, too, and unlearnt
+only when the current moves."""
+
 SHARES_S: Final = EASE_S + FILTER_S
 """What was learnt of the shares of banks under another current is given up after so long at the latest."""
 
@@ -138,6 +142,9 @@ class Fault:
         remembers_s: cells or temperatures are seen where they were not, or banks share another current. So
             long the laws may hold, or slowly learn anew, what that has taught them: current must flow again
             as soon as ever, and be what it was when this time has passed besides.
+        back: a current that is so much of what it was is back.
+        gone: readings that may not be sent any more, as if they were present,
+        gone_after_s: so long after it acts.
         twin: every frame must be the same as in an undisturbed run, bit for bit.
         says: what the journal must say.
         why_not: not applicable, because of this.
@@ -157,6 +164,9 @@ class Fault:
     remembers_s: float = 0.0
     alone: frozenset[str] = frozenset()
     silence: bool = False
+    back: float = AS_GOOD
+    gone: frozenset[str] = frozenset()
+    gone_after_s: float = 0.0
     twin: bool = False
     says: str = ""
     why_not: str = ""

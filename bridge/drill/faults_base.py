@@ -1,5 +1,6 @@
 """What all tables of faults of the pack know: its messages, slots and banks, and what is wanted."""
 
+import math
 from collections.abc import Collection, Iterator
 
 from bridge.core.plan import SECOND_US, Bank, Plan, Slot, Source, Target
@@ -64,6 +65,22 @@ class PackFaults:
         """Slots of a quantity of a bank: of its cells, or of its extremes."""
         names = (quantity, f"{quantity}_min", f"{quantity}_max")
         return [slot for slot in self._plan.slots if slot.owner == bank.name and slot.quantity in names]
+
+    def _slide_s(self, bank: Bank, quantity: str, distance: float) -> float:
+        """So long a value has to slide that no reading of it jumps."""
+        longest_s = 0.0
+        for speech in self._speeches:
+            if self._owner(speech) != bank.name:
+                continue
+            round_s = speech.period_us * len(speech.pages) / SECOND_US
+            for origin in speech.origins:
+                jump = self._target(speech, origin).jump
+                moves = origin.quantity.startswith(quantity) or (
+                    quantity == "cell_voltage" and origin.quantity == "pack_voltage"
+                )
+                if jump is not None and moves:
+                    longest_s = max(longest_s, math.ceil(distance / (0.6 * jump)) * round_s)
+        return longest_s
 
     def _name(self, speech: Speech) -> str:
         return speech.coder.name

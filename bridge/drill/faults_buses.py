@@ -10,6 +10,7 @@ from bridge.drill.budget import Budget, carries_limit
 from bridge.drill.fault import (
     BACK,
     CLOSED,
+    DIRECTION,
     NONE_HIGHER,
     RESUMED,
     UNCHANGED,
@@ -19,6 +20,7 @@ from bridge.drill.fault import (
     not_applicable,
 )
 from bridge.drill.faults_base import shortest_age_s, without_banks
+from bridge.drill.faults_service import RELOAD_S
 from bridge.drill.stage import Stage
 from bridge.simulate.site import Site
 
@@ -66,6 +68,32 @@ class BusFaults:
             )
         else:
             yield not_applicable(f"transmit queue full{several}", "no limit is sent there")
+        if told:
+            yield Fault(
+                f"driver hangs{several}",
+                f"the driver is at one frame for {full_s:.1f} s, and takes no other",
+                RESUMED,
+                budget.reaction_s,
+                partial(_hang, bus=bus, seconds=full_s),
+                acts_after_s=full_s,
+                self_heals=True,
+                silence=True,
+                says="queue full",
+            )
+            yield Fault(
+                f"reload that moves {bus}",
+                f"in the profile on the disk {bus} is another channel, and a reload is asked for",
+                Wanted(
+                    f"zeros on the old one: of {', '.join(sorted(told))}",
+                    lambda view: view.name not in told or view.at_zero(*DIRECTION),
+                ),
+                budget.reaction_s + RELOAD_S,
+                partial(_move, bus=bus),
+                lasts_s=budget.reaction_s + RELOAD_S + 3.0,
+                follows=True,
+                silence=True,
+                says="currents begin at zero",
+            )
         yield self._off(bus, several, told)
         yield self._down(bus, several, told)
 
@@ -168,6 +196,14 @@ def _needed(inverter: Inverter) -> bool:
 
 def _without_frames(view: View, alone: frozenset[str], others: Wanted) -> bool:
     return CLOSED.met(view) if view.name in alone else others.met(view)
+
+
+def _hang(stage: Stage, bus: str, seconds: float) -> None:
+    stage.hang_driver(bus, seconds)
+
+
+def _move(stage: Stage, bus: str) -> None:
+    stage.reload_moved(bus)
 
 
 def _fill(stage: Stage, bus: str, seconds: float) -> None:

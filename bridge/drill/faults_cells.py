@@ -1,12 +1,22 @@
 """Faults of the pack itself: contradictions, a lost bank, a cell or a temperature beyond its bounds."""
 
-import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import SECOND_US, Bank
-from bridge.drill.fault import CELLS_S, NO_CHARGE, NO_DRAW, NONE_HIGHER, TINY, Fault, Wanted, not_applicable
+from bridge.core.plan import SECOND_US
+from bridge.drill.fault import (
+    CELLS_S,
+    MOVED,
+    NO_CHARGE,
+    NO_DRAW,
+    NONE_HIGHER,
+    TINY,
+    Fault,
+    Wanted,
+    not_applicable,
+)
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import TEMPERATURE_C, Stage
 
@@ -23,7 +33,8 @@ class CellFaults(PackFaults):
             *or_not("sum of cells", "pack and cell voltages are not both read", self._mismatches()),
             *or_not("bank lost", "there is one bank", self._banks_lost()),
             *or_not("apart", "no bank says whether it is connected", self._apart()),
-            *self._cells(),
+            *(cells := list(self._cells())),
+            *or_not("disk failing", "no cell voltage in the profile", _without_a_disk(cells)),
             *or_not("pack forbids", "no charge_permitted in the profile", self._forbidden()),
             *or_not("too cold", "no temperature in the profile", self._temperatures()),
         ]
@@ -109,11 +120,12 @@ class CellFaults(PackFaults):
                     f"cell {at + 1} reads {to_v:.3f} V",
                     wanted,
                     self._budget.read(shortest_age_s(slots)),
-                    partial(_move_cell, bank=bank.name, at=at, to_v=to_v, seconds=slide_s),
+                    partial(move_cell, bank=bank.name, at=at, to_v=to_v, seconds=slide_s),
                     acts_after_s=slide_s,
                     lasts_s=self._budget.read(shortest_age_s(slots)) + LAW_S + self._budget.reaction_s,
                     follows=True,
                     remembers_s=CELLS_S,
+                    back=MOVED,
                 )
 
     def _forbidden(self) -> Iterator[Fault]:
@@ -155,28 +167,30 @@ class CellFaults(PackFaults):
                     remembers_s=CELLS_S,
                 )
 
-    def _slide_s(self, bank: Bank, quantity: str, distance: float) -> float:
-        """So long a value has to slide that no reading of it jumps."""
-        longest_s = 0.0
-        for speech in self._speeches:
-            if self._owner(speech) != bank.name:
-                continue
-            round_s = speech.period_us * len(speech.pages) / SECOND_US
-            for origin in speech.origins:
-                jump = self._target(speech, origin).jump
-                moves = origin.quantity.startswith(quantity) or (
-                    quantity == "cell_voltage" and origin.quantity == "pack_voltage"
-                )
-                if jump is not None and moves:
-                    longest_s = max(longest_s, math.ceil(distance / (0.6 * jump)) * round_s)
-        return longest_s
+
+def _without_a_disk(cells: list[Fault]) -> Iterator[Fault]:
+    """A cut-off that cannot be kept for a restart is told, and heeded all the same."""
+    for fault in cells:
+        if not fault.why_not:
+            injected = f"{fault.injected}, and what is to be kept of it cannot be written"
+            inject = partial(_fail_disk, besides=fault.inject)
+            yield replace(
+                fault, name="disk failing", injected=injected, inject=inject, says="nothing is kept"
+            )
+            return
+
+
+def _fail_disk(stage: Stage, besides: Callable[[Stage], None]) -> None:
+    stage.fail_disk()
+    besides(stage)
 
 
 def _shift(stage: Stage, bank: str, shift_v: float) -> None:
     stage.view(bank).shift_v = stage.slide(0.0, shift_v, 0.0)
 
 
-def _move_cell(stage: Stage, bank: str, at: int, to_v: float, seconds: float) -> None:
+def move_cell(stage: Stage, bank: str, at: int, to_v: float, seconds: float) -> None:
+    """A cell slides to a voltage, and back when the fault is healed."""
     view = stage.view(bank)
     view.cell_v[at] = stage.slide(view.cells_v(0)[at], to_v, seconds)
 

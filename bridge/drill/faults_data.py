@@ -6,13 +6,18 @@ from dataclasses import replace
 from functools import partial
 
 from bridge.core.intake import is_unknown
+from bridge.core.outgoing import FlagItem, QuantityItem
 from bridge.core.plan import SECOND_US, Slot, Target
 from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import Stage
+from bridge.quantities import QUANTITIES, Kind
 from bridge.simulate.node import Origin, Speech
 
 Damage = Callable[[Speech], None]
+
+TRIED = 300
+"""So many numbers of a flag are looked at for one that means nothing."""
 
 ORDINALS = {2: "second", 9: "ninth"}
 
@@ -34,6 +39,7 @@ class DataFaults(PackFaults):
             *or_not("not a number", "no floating-point signal in the profile", self._not_a_number()),
             *or_not("jump", "no largest_jump in the profile", self._jumps()),
             *or_not("unknown number", "no unknown of a required reading in the profile", self._unknown()),
+            *or_not("neither yes nor no", "every number of every flag means yes or no", self._neither()),
             *or_not("optional", "no optional reading that can be out of range", self._optional()),
         ]
 
@@ -41,13 +47,26 @@ class DataFaults(PackFaults):
 
     def _all_silent(self) -> Fault:
         age_s = min(slot.max_age_us for slot in self._plan.slots if slot.required) / SECOND_US
+        oldest_us = max(slot.max_age_us for slot in self._plan.slots if slot.owner in self._banks)
+        old_s = oldest_us / SECOND_US + 3 * self._budget.tick_s
+        shown = {
+            item.quantity: one.period_us * len(one.pages) / SECOND_US
+            for one in self._plan.transmissions
+            for page in one.pages
+            for item in page
+            if isinstance(item, QuantityItem | FlagItem) and is_reading(item.quantity)
+        }
+        shown_s = max(shown.values(), default=0.0)
         return Fault(
             "pack silent",
             "no cell monitor says anything",
             CLOSED,
             self._budget.lost(age_s),
             partial(mute, owner=None),
+            lasts_s=old_s + 2 * shown_s,
             lost=True,
+            gone=frozenset(shown),
+            gone_after_s=old_s,
         )
 
     def _messages_silent(self) -> Iterator[Fault]:
@@ -159,6 +178,31 @@ class DataFaults(PackFaults):
                     yield self._damage(f"{self._name(speech)}, unknown number", text, speech, needed, force)
                     break
 
+    def _neither(self) -> Iterator[Fault]:
+        """A permission that says neither yes nor no is neither: it is not known."""
+        for speech in self._guarded():
+            for origin in self._needed(speech):
+                raw = self._senseless(speech, origin)
+                if raw is not None:
+                    number = speech.coder.number(origin.signal, raw)
+                    text = f"{origin.quantity} says {number:g}, neither yes nor no"
+                    force = partial(_force, origin.signal, (raw,))
+                    name = f"{self._name(speech)}, neither yes nor no"
+                    yield self._damage(name, text, speech, None, force)
+                    break
+
+    def _senseless(self, speech: Speech, origin: Origin) -> int | None:
+        """A raw number of a flag that means nothing at all."""
+        target, coder = self._target(speech, origin), speech.coder
+        if target.truth is None or coder.is_float(origin.signal):
+            return None
+        low, high = coder.raw_span(origin.signal)
+        for raw in range(high, max(low, high - TRIED) - 1, -1):
+            number = coder.number(origin.signal, raw)
+            if number not in target.truth | target.falsity and not is_unknown(target, number):
+                return raw
+        return None
+
     def _optional(self) -> Iterator[Fault]:
         """One that cannot be believed costs itself, and neither its frame nor the bank."""
         for speech in self._speeches:
@@ -221,6 +265,11 @@ class DataFaults(PackFaults):
             lost=True,
             follows=self._reduces,
         )
+
+
+def is_reading(quantity: str) -> bool:
+    """Whether it is what a bank says, handed on."""
+    return QUANTITIES[quantity].kind in (Kind.BANK, Kind.CELL)
 
 
 def told(slots: list[Slot]) -> str:

@@ -11,6 +11,7 @@ from bridge.drill.fault import (
     CELLS_S,
     CLOSED,
     CLOSED_AT_ONCE,
+    MOVED,
     NO_CHARGE,
     UNCHANGED,
     Fault,
@@ -59,6 +60,15 @@ class HurtFaults:
                 UNCHANGED._replace(text="every frame as without it, bit for bit"),
                 0.0,
                 _deafen,
+                lasts_s=5.0,
+                twin=True,
+            ),
+            Fault(
+                "lines nobody takes",
+                "the pipe for what the program says is full, and nobody reads it",
+                UNCHANGED._replace(text="every frame as without it, bit for bit"),
+                0.0,
+                _clog,
                 lasts_s=5.0,
                 twin=True,
             ),
@@ -116,6 +126,7 @@ class HurtFaults:
                 lasts_s=self._budget.steady_s + 5.0 + self._budget.reaction_s,
                 follows=True,
                 remembers_s=CELLS_S,
+                back=MOVED,
                 silence=True,
             )
 
@@ -126,6 +137,10 @@ def _crash(stage: Stage, seconds: float) -> None:
 
 def _deafen(stage: Stage) -> None:
     stage.deafen()
+
+
+def _clog(stage: Stage) -> None:
+    stage.clog()
 
 
 def _speak(stage: Stage, transmission: Transmission) -> None:

@@ -333,6 +333,22 @@ class BusStage(Stage):
         """See `Stage.deafen`."""
         raise NotFeasible("its lines go to a file of the drill's own")
 
+    def clog(self) -> None:
+        """See `Stage.clog`."""
+        raise NotFeasible("its lines go to a file of the drill's own")
+
+    def fail_disk(self) -> None:
+        """See `Stage.fail_disk`."""
+        raise NotFeasible("this machine's disk is left alone")
+
+    def hang_driver(self, bus: str, seconds: float) -> None:  # noqa: ARG002
+        """See `Stage.hang_driver`."""
+        raise NotFeasible("the driver of a real interface cannot be made to hang on purpose")
+
+    def reload_moved(self, bus: str) -> None:  # noqa: ARG002
+        """See `Stage.reload_moved`."""
+        raise NotFeasible("no other interface is known that nobody uses")
+
     def speak_as_bridge(self, frame: Frame) -> None:
         """See `Stage.speak_as_bridge`."""
         self._say(frame)

@@ -139,9 +139,9 @@ class Rules:
         window_us = round((self._budget.reaction_s + self._late_s) * SECOND_US)
         for name in DIRECTION:
             told = {
-                one.name: one.latest[name]
+                one.name: one.heeded[name]
                 for one in listeners
-                if name in one.latest and not one.timed_out(t_us)
+                if name in one.heeded and not one.timed_out(t_us)
             }
             total = sum(told.values())
             bound, whose = self._hard[name], "the profile's own limit"

@@ -132,6 +132,22 @@ class Stage(ABC):
         """No line can be told until the fault is healed."""
 
     @abstractmethod
+    def clog(self) -> None:
+        """Nobody takes the lines that are told, until the fault is healed."""
+
+    @abstractmethod
+    def fail_disk(self) -> None:
+        """What is to be kept cannot be written, until the fault is healed."""
+
+    @abstractmethod
+    def hang_driver(self, bus: str, seconds: float) -> None:
+        """The driver of a bus is at one frame for a time."""
+
+    @abstractmethod
+    def reload_moved(self, bus: str) -> None:
+        """The profile on the disk has a bus on another channel, and a reload is asked for; healed, back."""
+
+    @abstractmethod
     def speak_as_bridge(self, frame: Frame) -> None:
         """Another sender sends this frame, which is the bridge's to send."""
 

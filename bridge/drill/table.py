@@ -9,6 +9,7 @@ from bridge.drill.fault import SHARES_S, UNCHANGED, Fault
 from bridge.drill.faults_buses import BusFaults
 from bridge.drill.faults_cells import CellFaults
 from bridge.drill.faults_data import DataFaults
+from bridge.drill.faults_deep import DeepFaults
 from bridge.drill.faults_hurt import HurtFaults
 from bridge.drill.faults_reports import report_faults
 from bridge.drill.faults_service import ServiceFaults
@@ -70,6 +71,7 @@ def fault_table(loaded: LoadedProfile, library: Library) -> list[Fault]:
     faults = [
         *DataFaults(loaded.plan, site).table(),
         *CellFaults(loaded.plan, site).table(),
+        *DeepFaults(loaded.plan, site).table(),
         *TalkerFaults(loaded.plan, site).table(),
         *service.inverters(),
         *report_faults(loaded.plan),

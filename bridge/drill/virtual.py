@@ -1,5 +1,6 @@
 """The stage on the virtual clock: the daemon itself, in a simulated site."""
 
+import os
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -21,6 +22,7 @@ from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile, load_profile
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
+from bridge.service.lines import LineWriter
 from bridge.service.seam import NoticeKind
 from bridge.service.store import Store
 from bridge.service.world import Request
@@ -33,6 +35,13 @@ PROBE_US: Final = 50_000
 
 DISK_S: Final = 60.0
 """So long a disk may take in real time for what takes no time here: on a busy machine it is slow."""
+
+
+LOOK_S: Final = 0.5
+"""So often a disk that fails is waited for, and words are asked for that cannot be told."""
+
+PIPE: Final = 4096
+"""A pipe is filled by so many bytes at a time."""
 
 
 class Rehearsed(NamedTuple):
@@ -52,12 +61,14 @@ class VirtualStage(Stage):
     def __init__(self, loaded: LoadedProfile, library: Library, start_us: int) -> None:
         super().__init__(loaded, build_site(loaded, start_us, library))
         self.world = VirtualWorld(self.site, start_us)
+        self.world.wires = {bus.name: bus.channel for bus in loaded.buses}
         self._load: Callable[[], LoadedProfile] = lambda: loaded
         self._lines: list[str] = []
         self._start_us = start_us
         self._dead_s = 0.0
         self._crash_code: int | None = None
         self._deaf = False
+        self._clogged: LineWriter | None = None
         self._forks = Forks()
         self._over_us = start_us
         self._parted = False
@@ -239,10 +250,61 @@ class VirtualStage(Stage):
         """See `Stage.deafen`."""
         self._deaf = True
         self.slides.on_heal(lambda: setattr(self, "_deaf", False))
+        self._ask_on()
+
+    def clog(self) -> None:
+        """See `Stage.clog`: a pipe that is full, and the very part of the program that writes to one."""
+        into, out = os.pipe()
+        os.set_blocking(out, False)
+        with suppress(BlockingIOError):
+            while True:
+                os.write(out, bytes(PIPE))
+        os.set_blocking(out, True)
+        self._clogged = LineWriter(out)
+        self._ask_on()
+        self.slides.on_heal(lambda: self._unclog(into))
+
+    def _ask_on(self) -> None:
+        """Something is to be said meanwhile: how things stand is asked for again and again."""
+        over: list[bool] = []
+
+        def ask() -> None:
+            if not over:
+                self.world.request(Request.STATUS)
+                self.later(LOOK_S, ask)
+
+        self.slides.on_heal(lambda: over.append(True))
+        ask()
+
+    def _unclog(self, into: int) -> None:
+        os.close(into)  # whoever still writes is told that nobody reads
+        self._clogged = None
+
+    def fail_disk(self) -> None:
+        """See `Stage.fail_disk`: its folder has gone. It is waited for, for the clock here runs faster."""
+        right = self._store.path
+        self._store.path = right.parent / "gone" / right.name
+
+        def restore() -> None:
+            self._store.path = right
+
+        def wait() -> None:
+            self._store.wait(DISK_S)
+            if self._store.path != right:
+                self.later(LOOK_S, wait)
+
+        self.slides.on_heal(restore)
+        wait()
+
+    def hang_driver(self, bus: str, seconds: float) -> None:
+        """See `Stage.hang_driver`."""
+        self.world.hang(bus, seconds)
 
     def _write(self, line: str) -> None:
         if self._deaf:
             raise OSError("no space left on device")
+        if self._clogged is not None:
+            self._clogged(line)
         self._lines.append(line)
 
     def speak_as_bridge(self, frame: Frame) -> None:
@@ -279,6 +341,19 @@ class VirtualStage(Stage):
         options = plan.options._replace(inhibit_charge=True, inhibit_charge_until_us=None)
         self._reload_as(replace(self.loaded, plan=plan._replace(options=options)))
         self.slides.on_heal(lambda: self._reload_as(self.loaded))
+
+    def reload_moved(self, bus: str) -> None:
+        """See `Stage.reload_moved`."""
+        moved = tuple(
+            one._replace(channel=f"{one.channel}_moved") if one.name == bus else one
+            for one in self.loaded.buses
+        )
+        self._move_as(replace(self.loaded, buses=moved))
+        self.slides.on_heal(lambda: self._move_as(self.loaded))
+
+    def _move_as(self, loaded: LoadedProfile) -> None:
+        self._watch.forget(self.now_us() + SECOND_US)  # the last words of one engine, the first of the next
+        self._reload_as(loaded)
 
     def _reload_as(self, loaded: LoadedProfile) -> None:
         self._load = lambda: loaded

@@ -7,7 +7,7 @@ from math import inf
 from bridge.core.decision import Decision
 from bridge.core.plan import SECOND_US, Plan
 from bridge.drill.budget import Budget
-from bridge.drill.fault import AS_GOOD, DIRECTION, TINY, Fault, View
+from bridge.drill.fault import DIRECTION, TINY, Fault, View
 from bridge.drill.result import Outcome, Result
 from bridge.drill.rules import Rules
 from bridge.frames import Frame
@@ -16,6 +16,9 @@ from bridge.simulate.site import Listener, Site
 from bridge.words import SHORT, amount
 
 TINY_S = 1e-6
+FOLLOWED = 1.1
+"""What is followed may rise so far while a fault acts on something else (own choice)."""
+
 BY_ITSELF_S = 0.1
 """An inverter that nothing reaches stops so long after its time-out, at the latest: it is looked at often."""
 
@@ -59,6 +62,7 @@ class Watch:
         self._recent: deque[tuple[int, dict[str, float]]] = deque()
         self._most_together: dict[str, float] = {}
         self._higher: dict[str, str] = {}
+        self._old: dict[str, str] = {}
         self._flows: set[tuple[str, str]] = set()
         self._back: set[tuple[str, str]] = set()
 
@@ -86,9 +90,17 @@ class Watch:
                 self._rules.seen(listener.name, listener.seen[-1], decision)
                 if t_us < self.healed_us:
                     self.look(t_us, listener)
+                    self._look_for_old(t_us, listener)
                 else:
                     self._note_recovery(t_us, listener)
         self._rules.together(t_us, self.site.listeners, decision)
+
+    def _look_for_old(self, t_us: int, listener: Listener) -> None:
+        """What has grown too old is not shown as if it were so now."""
+        after_s = (t_us - self.act_us) / SECOND_US
+        for name in self.fault.gone.intersection(listener.seen[-1].values):
+            if after_s > self.fault.gone_after_s + self._late_s and name not in self._old:
+                self._old[name] = f"{after_s:.2f} s on, {listener.name} was told {name}, which is too old"
 
     def _note_total(self, t_us: int, decision: Decision | None) -> None:
         """What is decided for all of late; while their shares move, they may be told less together."""
@@ -107,7 +119,7 @@ class Watch:
         for name in DIRECTION:
             if name in before and soon and (listener.latest[name] > TINY or before[name] <= TINY):
                 self._flows.add((listener.name, name))
-            if name in before and listener.latest[name] >= AS_GOOD * before[name]:
+            if name in before and listener.latest[name] >= self.fault.back * before[name]:
                 self._back.add((listener.name, name))
 
     def look(self, t_us: int, told: Listener | None = None) -> None:
@@ -135,10 +147,14 @@ class Watch:
                 self._since_us.setdefault(name, t_us)
 
     def _none_higher(self, total: Mapping[str, float]) -> None:
-        """While a fault acts, all inverters together are told no more than before; a limit may drift."""
+        """While a fault acts, all inverters together are told no more than before; a limit may drift.
+
+        More so where it follows true data: other currents are shared otherwise.
+        """
+        rise = FOLLOWED if self.fault.follows else 1.02
         for name in DIRECTION:
             drift_a = len(self.site.listeners) * self._rules.steps.get(name, 0.0) + self._rules.drift[name]
-            most_a = 1.02 * self._most_together[name] + drift_a + TINY
+            most_a = rise * self._most_together[name] + drift_a + TINY
             if total[name] > most_a:
                 self._higher.setdefault(
                     name,
@@ -168,8 +184,8 @@ class Watch:
         return t_us >= self.act_us + steady_s * SECOND_US
 
     def _total(self, t_us: int) -> dict[str, float]:
-        active = [one.latest for one in self.site.listeners if not one.timed_out(t_us)]
-        return {name: sum(latest.get(name, 0.0) for latest in active) for name in DIRECTION}
+        active = [one.heeded for one in self.site.listeners if not one.timed_out(t_us)]
+        return {name: sum(heeded.get(name, 0.0) for heeded in active) for name in DIRECTION}
 
     def allowed_s(self, listener: Listener) -> float:
         """How soon an inverter must see what is wanted: before it gives up by itself, unless it must."""
@@ -242,7 +258,7 @@ class Watch:
         if self._before and fault.says and not any(fault.says in line for line in lines):
             wrong.append(f"the journal does not say {fault.says!r}")
         wrong += self._rules.wrong
-        wrong += self._higher.values()
+        wrong += [*self._higher.values(), *self._old.values()]
         if self._before and not self._all_of(self._flows):
             wrong += self._not_recovered(self._flows)
         elif self._before and not self.recovered():

@@ -1,6 +1,6 @@
 """A simulated site, built from a profile: pack, cell monitors, inverters, sun and loads."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Final, NamedTuple
 
@@ -187,6 +187,11 @@ class Listener:
             return self.model.current_a
         # A limit as it understood it; it never has a fault, nor anything to warn of.
         return self._heeded.get(UNDERSTOOD.get(quantity, ""), 0.0)
+
+    @property
+    def heeded(self) -> Mapping[str, float]:
+        """What it goes by: the newest values, but none from before it had stopped by itself."""
+        return self._heeded
 
     def timed_out(self, t_us: int) -> bool:
         """Whether it has stopped by itself, because the newest limit is too old."""

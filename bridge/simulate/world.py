@@ -14,6 +14,10 @@ from bridge.simulate.site import Site
 NEVER_US: Final = 2**62
 
 
+DRIVER_WAIT_US: Final = 5_000
+"""So long a driver that hangs holds up who gives it a frame (as `bridge.service.pythoncan`)."""
+
+
 class Killed(BaseException):
     """The process is gone at this instant. Nothing in the daemon may catch it and go on."""
 
@@ -28,6 +32,7 @@ class VirtualWorld:
         on_receive: what becomes of a frame on its way to the bridge: none, one or several frames.
         full, down: buses whose transmit queue is full, and buses that are down; frames of a bus that is
             down reach nobody.
+        wires: the channel that each bus of the site is; one that is opened elsewhere reaches nobody.
         on_sent: looks at a frame once everyone on its bus has heard it.
         broken: what `wait` raises next, once.
         gone: the bridge's process does not exist; what it still tries to send goes nowhere.
@@ -58,6 +63,9 @@ class VirtualWorld:
         self.on_sent: Callable[[int, Frame], None] | None = None
         self.full: set[str] = set()
         self.down: set[str] = set()
+        self.wires: dict[str, str] = {}
+        self._elsewhere: set[str] = set()
+        self._hung: dict[str, Frame | None] = {}
         self.gone = False
         self.broken: Exception | None = None
         self._stalled_until_us = start_us
@@ -134,13 +142,37 @@ class VirtualWorld:
             raise BusDown(f"bus {frame.bus!r} is down")
         if frame.bus in self.full:
             raise BusFull(f"bus {frame.bus!r}: transmit queue full")
+        if frame.bus in self._hung:
+            self._hang_at(frame)
+        self._leave(frame)
+
+    def _leave(self, frame: Frame) -> None:
         self.sent.append((self.t_us, frame))
+        if frame.bus in self._elsewhere:
+            return
         self.site.hear(self.t_us, frame)
         if self.on_sent is not None:
             self.on_sent(self.t_us, frame)
 
+    def hang(self, bus: str, seconds: float) -> None:
+        """The driver of a bus is at its next frame for so long, and takes no other; then that one leaves."""
+        self._hung[bus] = None
+        self.at(self.t_us + round(seconds * 1e6), lambda: self._wake(bus))
+
+    def _hang_at(self, frame: Frame) -> None:
+        if self._hung[frame.bus] is None:
+            self._hung[frame.bus] = frame
+            self._go_to(self.t_us + DRIVER_WAIT_US)
+        raise BusFull(f"bus {frame.bus!r}: the driver is still at a frame")
+
+    def _wake(self, bus: str) -> None:
+        frame = self._hung.pop(bus)
+        if frame is not None and not self.gone:
+            self._leave(frame)
+
     def reopen(self, buses: tuple[BusConfig, ...]) -> None:
-        """See `World.reopen`. The simulated site has all buses there can be."""
+        """See `World.reopen`. The simulated site has all buses there can be, each on its own wire."""
+        self._elsewhere = {bus.name for bus in buses if self.wires.get(bus.name, bus.channel) != bus.channel}
 
     def close(self) -> None:
         """See `World.close`."""
@@ -162,7 +194,7 @@ class VirtualWorld:
         while self._actions and self._actions[0][0] <= self.t_us:
             heapq.heappop(self._actions)[2]()
         for frame in self.site.advance(self.t_us):
-            if frame.bus in self.down:
+            if frame.bus in self.down or frame.bus in self._elsewhere:
                 continue
             self._received += [frame] if self.on_receive is None else self.on_receive(self.t_us, frame)
 
