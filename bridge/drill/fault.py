@@ -131,7 +131,8 @@ class Fault:
         wanted: see `Wanted`.
         allowed_s: how soon, from when it acts; but before an inverter's own time-out.
         comes_and_goes: in between there is trust again, so that a time-out says nothing of how soon.
-        alone: inverters that nothing reaches any more: they must stop by themselves.
+        alone: inverters that nothing reaches any more: they must stop by themselves;
+        alone_after_s: what reached them last came so long after the fault began to act, at the latest.
         inject: does it.
         acts_after_s: it acts so long after it was injected (a value slides, a process stands still).
         lasts_s: it is healed so long after it acts.
@@ -163,6 +164,7 @@ class Fault:
     comes_and_goes: bool = False
     remembers_s: float = 0.0
     alone: frozenset[str] = frozenset()
+    alone_after_s: float = 0.0
     silence: bool = False
     back: float = AS_GOOD
     gone: frozenset[str] = frozenset()

@@ -89,16 +89,17 @@ class HurtFaults:
             OtherSender.ZERO: CLOSED,
             OtherSender.SILENT: CLOSED._replace(text="its own time-out"),
         }[policy]
-        silent = policy is OtherSender.SILENT
+        silent, noticed_s = policy is OtherSender.SILENT, budget.reaction_s + one.period_us / SECOND_US
         yield Fault(
             "another sender",
             f"somebody else sends {one.layout.name}, too",
             wanted,
-            budget.reaction_s + one.period_us / SECOND_US,
+            noticed_s,
             partial(_speak, transmission=one),
             lasts_s=5.0,
             lost=policy is not OtherSender.WARN,
             alone=frozenset(each.name for each in self._plan.inverters) if silent else frozenset(),
+            alone_after_s=noticed_s,
             silence=silent,
             says="somebody else sends",
         )

@@ -298,7 +298,8 @@ class VirtualStage(Stage):
 
     def hang_driver(self, bus: str, seconds: float) -> None:
         """See `Stage.hang_driver`."""
-        self.world.hang(bus, seconds)
+        # The held frame has left when the fault is over: where it falls in the count is the driver's doing.
+        self.world.hang(bus, seconds - 0.001)
 
     def _write(self, line: str) -> None:
         if self._deaf:

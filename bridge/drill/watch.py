@@ -191,7 +191,7 @@ class Watch:
         """How soon an inverter must see what is wanted: before it gives up by itself, unless it must."""
         timeout_s = listener.timeout_us / SECOND_US
         if listener.name in self.fault.alone:
-            return timeout_s + BY_ITSELF_S
+            return self.fault.alone_after_s + timeout_s + BY_ITSELF_S
         if self.fault.comes_and_goes:
             return self.fault.allowed_s
         return min(self.fault.allowed_s, timeout_s)

@@ -4,6 +4,7 @@ They know the same DBC files and the same profile as the bridge, and share no co
 """
 
 from collections.abc import Callable, Mapping
+from math import isclose
 from typing import Final, NamedTuple
 
 from bridge.frames import Frame
@@ -289,7 +290,7 @@ class Ear:
             if number is None:
                 continue
             match item:
-                case QuantityItem() if number != item.absent:
+                case QuantityItem() if item.absent is None or not isclose(number, item.absent, rel_tol=1e-9):
                     values[item.quantity] = (number - item.shift) / item.scale + 0.0  # no -0.0
                 case FlagItem() if number in (item.true, item.false):
                     values[item.flag] = float(number == item.true)

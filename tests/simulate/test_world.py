@@ -21,6 +21,7 @@ from bridge.simulate.inverter import Wish, cabin_day
 from bridge.simulate.packs import cell_of
 from bridge.simulate.site import Site
 from bridge.simulate.world import Killed, VirtualWorld
+from tests.profile.made import CABIN, loaded
 
 PROFILES = Path(__file__).parents[2] / "profiles"
 START_US = 1_900_000_000 * SECOND_US
@@ -147,6 +148,38 @@ def test_an_inverter_understands_what_the_program_sends(cabin: LoadedProfile) ->
     permissions = [seen.frame for seen in listener.seen if seen.name == "PackPermissions"]
     listener.hear(world.t_us, permissions[0])
     assert listener.seen[-1].faults != ()
+
+
+ROWS = (
+    ("pack_volts", "pack_voltage", 600.05),
+    ("pack_amps", "pack_current", 1600.05),
+    ("shown_charge", "shown_state_of_charge", 102.05),
+    ("pack_warmth", "cell_temperature_max", 120.0),
+)
+
+
+def test_what_is_absent_is_not_understood_as_a_number(tmp_path: Path) -> None:
+    """Also where the number that says so has no exact binary fraction: 600.05 in steps of 0.01."""
+    absent = [
+        (f'{signal} = "{quantity}"', f'{signal} = {{ quantity = "{quantity}", absent = {number} }}')
+        for signal, quantity, number in ROWS
+    ]
+    profile = loaded(tmp_path, CABIN, *absent)
+    site = site_of(profile)
+    world, engine = VirtualWorld(site, START_US), Engine(profile.plan, START_US)
+    while world.t_us < START_US + 20 * SECOND_US:
+        batch = world.wait(engine.next_deadline_us)
+        for due in engine.poll(batch.t_us):
+            world.send(due.frame)
+        for frame in batch.frames if world.t_us < START_US + 6 * SECOND_US else ():
+            engine.receive(batch.t_us, frame)
+    (listener,) = site.listeners
+    (name,) = (one.message for one in profile.profile.transmission if "pack_volts" in one.signals)
+
+    told = [seen for seen in listener.seen if seen.name == name]
+    assert "pack_voltage" in told[0].values
+    assert told[-1].t_us > START_US + 18 * SECOND_US
+    assert "pack_voltage" not in told[-1].values
 
 
 def test_an_unreadable_frame_is_a_fault_and_not_an_end(cabin: LoadedProfile) -> None:
