@@ -7,18 +7,18 @@ import numpy as np
 from bridge.simulate.cell import SECONDS_PER_HOUR, SWING
 from bridge.simulate.fleet import Array, FleetCells
 from bridge.simulate.fleet_charger import FleetCharger
-from bridge.simulate.open_circuit import LFP_V, RisingCurve
+from bridge.simulate.open_circuit import LFP_TABLE, RisingCurve
 
-CHARGE: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 LOW, HIGH, STEP = 0.40, 1.06, 1e-5
 GRID: Final[Array] = np.arange(LOW, HIGH, STEP)
-KNEE, KNEE_V, FULL_V = 0.95, LFP_V[-2], LFP_V[-1]
+*UNDER, (_, FULL_V) = LFP_TABLE
+KNEE, KNEE_V = UNDER[-1]
 
 
 def _exponential(e_fold: float) -> Array:
     """The published table up to 95 %, from there an exponential to 3.6 V at 100 %, straight beyond."""
     rise = (FULL_V - KNEE_V) / np.expm1((1.0 - KNEE) / e_fold)
-    below = RisingCurve(CHARGE[:-1], LFP_V[:-1], float(rise / e_fold))
+    below = RisingCurve([x for x, _ in UNDER], [v for _, v in UNDER], float(rise / e_fold))
     top = np.minimum(GRID, 1.0)
     curve = np.where(
         GRID < KNEE, [below.at(float(x)) for x in GRID], KNEE_V + rise * np.expm1((top - KNEE) / e_fold)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bridge.simulate.cell import SECONDS_PER_HOUR, SWING
-from bridge.simulate.open_circuit import LFP_V, RisingCurve
+from bridge.simulate.open_circuit import LFP_TABLE, RisingCurve
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -18,14 +18,14 @@ Flags = npt.NDArray[np.bool_]
 STEP: Final = 5e-5
 LOW, HIGH = -0.02, 1.08
 GRID: Final[Array] = np.arange(LOW, HIGH, STEP)
-_CHARGE: Final = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
-KNEE, KNEE_V, FULL_V = 0.95, LFP_V[-2], LFP_V[-1]
+*_UNDER, (_, FULL_V) = LFP_TABLE
+KNEE, KNEE_V = _UNDER[-1]
 
 
 def _usual(e_fold: float) -> Array:
     """The published table, and from 95 % an exponential to 3.6 V at 100 %; straight beyond."""
     rise = (FULL_V - KNEE_V) / np.expm1((1.0 - KNEE) / e_fold)
-    below = RisingCurve(_CHARGE, LFP_V[:-1], float(rise / e_fold))
+    below = RisingCurve([x for x, _ in _UNDER], [v for _, v in _UNDER], float(rise / e_fold))
     top = KNEE_V + rise * np.expm1((np.minimum(GRID, 1.0) - KNEE) / e_fold)
     curve: Array = np.where(GRID < KNEE, [below.at(float(x)) for x in GRID], top)
     slope = rise / e_fold * np.exp((1.0 - KNEE) / e_fold)

@@ -18,7 +18,7 @@ LACKS_S: Final = (600.0, 2400.0)
 
 TARGET_V: Final = 3.50
 MOST_START: Final = 0.98
-LEAST_START: Final = np.array([0.085, 0.085, 0.035, 0.035])
+LEAST_START: Final = np.array([0.045, 0.045, 0.035, 0.035])
 """Where no cell is beyond target, or floor, as yet; the latter by its curve."""
 
 Whole = npt.NDArray[np.int64]

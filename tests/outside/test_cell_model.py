@@ -5,10 +5,11 @@ from collections.abc import Callable
 
 import pytest
 
-from bridge.simulate.cell import LFP_HYSTERESIS_V, Branch, CellModel, CellParameters
+from bridge.simulate.cell import LFP_HYSTERESIS_V, Branch, CellModel, CellParameters, at_temperature
 from bridge.simulate.open_circuit import lfp_open_circuit_v, nca_open_circuit_v, nmc_open_circuit_v
 
-# PyBaMM 26.10, parameter set Prada2013 (BSD-3): open-circuit voltage by charge; doubtful below 20 %.
+# PyBaMM 26.10, parameter set Prada2013 (BSD-3): open-circuit voltage by charge. It borrows its graphite from
+# another cell, and below 20 % lies under what is measured.
 PRADA_2013 = (
     (0.0, 2.0),
     (0.05, 2.7853),
@@ -48,9 +49,43 @@ def _test_cell() -> CellModel:
     return CellModel(CellParameters(100.0, 0.002, (Branch(0.0015, 20_000.0),), _line_v), 0.5)
 
 
-@pytest.mark.parametrize(("charge", "voltage_v"), PRADA_2013)
+# M. Naumann, doctoral thesis, TU Munich 2018, as kept by SimSES 1.3.4 (BSD-3), measured of a cell of 3 Ah:
+# open-circuit voltage by charge, V; and its resistance at 10, 25 and 40 °C, charging and discharging, mOhm,
+# at 20 %, 50 % and 80 %.
+NAUMANN_2018 = (
+    *((0.01, 2.7508), (0.02, 2.8730), (0.03, 2.9492), (0.05, 3.0502), (0.07, 3.1192), (0.1, 3.1894)),
+    *((0.2, 3.2307), (0.3, 3.2672)),
+)
+NAUMANN_OHM = (
+    ((59.22, 41.40, 33.09), (80.77, 50.37, 38.43)),
+    ((62.65, 44.77, 35.25), (69.39, 47.83, 38.38)),
+    ((69.20, 46.80, 35.57), (64.82, 46.56, 37.72)),
+)
+
+
+@pytest.mark.parametrize(("charge", "voltage_v"), NAUMANN_2018)
+def test_the_low_end_of_the_curve_is_that_of_a_measured_cell(charge: float, voltage_v: float) -> None:
+    """62 mV under it all along, by which the two sources differ from 20 to 30 %; it was 0.2 to 0.3 V."""
+    assert lfp_open_circuit_v(charge) == pytest.approx(voltage_v - 0.062, abs=0.001)
+
+
+@pytest.mark.parametrize("measured", [row for rows in NAUMANN_OHM for row in rows])
+def test_resistance_depends_on_temperature_as_measured(measured: tuple[float, float, float]) -> None:
+    """At 10 and 40 °C, each resistance within 14 % of what was measured, as a multiple of that at 25 °C."""
+    usual = CellParameters()
+    for celsius, ohm in ((10.0, measured[0]), (40.0, measured[2])):
+        cell = at_temperature(usual, celsius)
+        assert cell.series_ohm / usual.series_ohm == pytest.approx(ohm / measured[1], rel=0.14)
+        assert cell.branches[0].resistance_ohm / usual.branches[0].resistance_ohm == pytest.approx(
+            ohm / measured[1], rel=0.14
+        )
+
+
+@pytest.mark.parametrize(
+    ("charge", "voltage_v"), [row for row in PRADA_2013 if row[0] == 0.0 or row[0] >= 0.2]
+)
 def test_open_circuit_curve_meets_the_published_points(charge: float, voltage_v: float) -> None:
-    """At every point of the published table the curve gives the published voltage."""
+    """At every point of the published table from 20 % on the curve gives the published voltage."""
     assert lfp_open_circuit_v(charge) == pytest.approx(voltage_v, abs=1e-6)
 
 

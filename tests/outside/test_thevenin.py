@@ -36,7 +36,11 @@ CURVES = {"line": _line_v, "knee": _knee_v}
 def _cell(case: dict[str, Any]) -> CellModel:
     pairs = tuple(Branch(*pair) for pair in case["pairs"])
     curve = CURVES[case["open_circuit"]]
-    return CellModel(CellParameters(case["capacity_ah"], case["series_ohm"], pairs, curve), case["charge"])
+    usual = CellParameters(case["capacity_ah"], case["series_ohm"], pairs, curve)
+    return CellModel(
+        usual._replace(series_k=case["series_k"], branch_k=case["branch_k"]),
+        case["charge"],
+    )
 
 
 def test_the_kept_answers_hold_the_closed_form() -> None:
@@ -75,7 +79,6 @@ def test_a_cell_warms_up_as_pybamm_says() -> None:
     case, cell = ANSWERS["warm"], _cell(ANSWERS["warm"])
     heat = CellHeat(case["heat_capacity_j_k"], case["loss_w_k"])
     warmth = Warmth([cell], heat, Surroundings(case["start_c"]), case["start_c"])
-    assert (case["series_k"], case["branch_k"]) == (1500.0, 4200.0), "what `at_temperature` takes"
     for (current_a, seconds), (voltage_v, _, cell_c) in zip(case["pieces"], case["ends"], strict=True):
         for _ in range(seconds):
             cell.step(current_a, 1.0)

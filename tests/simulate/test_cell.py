@@ -153,8 +153,8 @@ def test_hysteresis_takes_no_charge(steps: list[tuple[float, float]]) -> None:
 
 
 def test_cold_raises_every_resistance_and_nothing_else() -> None:
-    """At 2 °C the cell resists more, the slow parts most; at 25 °C it is the cell it was."""
-    usual = CellParameters()
+    """At 2 °C the cell resists more, each part by its own; at 25 °C it is the cell it was."""
+    usual = CellParameters(series_k=1500.0, branch_k=4200.0)
     cold = at_temperature(usual, 2.0)
 
     assert at_temperature(usual, 25.0) == usual

@@ -45,7 +45,7 @@ def test_every_joule_is_accounted_for() -> None:
 
 
 def test_a_warm_cell_resists_less() -> None:
-    """A cell that warms from 0 °C loses resistance by Arrhenius' law, 1500 K at once."""
+    """A cell that warms from 0 °C loses resistance by Arrhenius' law, 1840 K."""
     cell, warmth = _cell(0.0, Surroundings(30.0))
     cold_ohm = cell.parameters.series_ohm
     for _ in range(3600):
@@ -53,7 +53,7 @@ def test_a_warm_cell_resists_less() -> None:
     warm_k = warmth.temperatures_c[0] + 273.15
 
     assert cell.parameters.series_ohm / cold_ohm == pytest.approx(
-        math.exp(1500.0 * (1.0 / warm_k - 1.0 / 273.15))
+        math.exp(1840.0 * (1.0 / warm_k - 1.0 / 273.15))
     )
 
 
