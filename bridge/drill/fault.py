@@ -19,8 +19,8 @@ AS_GOOD: Final = 0.9
 """A current that is so much of what it was counts as the same: the laws go on learning meanwhile."""
 
 MOVED: Final = 0.75
-"""The same where a cell was moved by itself: what it then showed is taken for resistance, too, and unlearnt
-only when the current moves."""
+"""The same where resistances are known worse than before, which only a current that moves can mend: a cell
+was moved by itself, which is taken for resistance, too; or what was learnt of late was not yet kept."""
 
 SHARES_S: Final = EASE_S + FILTER_S
 """What was learnt of the shares of banks under another current is given up after so long at the latest."""
@@ -138,6 +138,7 @@ class Fault:
         lasts_s: it is healed so long after it acts.
         self_heals: it is over when it acts: what follows counts as recovery.
         lost: trust in the data is lost: limits may not rise for `steady_s` after it is over.
+        early_s: where bad frames come only now and then, the last one came so long before it was healed.
         silence: frames that were due do not reach the inverter, so a gap in a counter is right.
         follows: data of some bank stays true and trusted, so that limits go on following it, up and down.
         remembers_s: cells or temperatures are seen where they were not, or banks share another current. So
@@ -165,6 +166,7 @@ class Fault:
     remembers_s: float = 0.0
     alone: frozenset[str] = frozenset()
     alone_after_s: float = 0.0
+    early_s: float = 0.0
     silence: bool = False
     back: float = AS_GOOD
     gone: frozenset[str] = frozenset()

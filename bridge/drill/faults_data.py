@@ -137,9 +137,10 @@ class DataFaults(PackFaults):
             name = f"{self._name(speech)}, every {ORDINALS[every]} frame bad"
             fault = self._damage(name, text, speech, None, force)
             stops_s = min((every - 1) * self._budget.hold_s, self._budget.steady_s)
-            longest_s = fault.allowed_s + stops_s + every * speech.period_us / SECOND_US
-            # Trust may begin a frame before the end, where the last one happened to be a good one.
-            yield replace(fault, allowed_s=longest_s, lost=False, comes_and_goes=True)
+            # The first bad frame may be the last of its turn; and holding ends at a bad one only.
+            early_s = every * speech.period_us / SECOND_US
+            longest_s = fault.allowed_s + stops_s + 2 * early_s
+            yield replace(fault, allowed_s=longest_s, early_s=early_s, comes_and_goes=True)
 
     def _outside(self, speech: Speech) -> tuple[Origin, int, str] | None:
         """The first reading that can be out of range, with such a raw number, and the sentence for it."""

@@ -53,6 +53,7 @@ class HurtFaults:
                 partial(_crash, seconds=DEAD_S),
                 self_heals=True,
                 lost=True,
+                back=MOVED,
             ),
             Fault(
                 "lines cannot be told",

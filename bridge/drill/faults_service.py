@@ -9,6 +9,7 @@ from bridge.drill.budget import Budget
 from bridge.drill.fault import (
     CLOSED,
     CLOSED_AT_ONCE,
+    MOVED,
     NO_CHARGE,
     TINY,
     UNCHANGED,
@@ -82,6 +83,7 @@ class ServiceFaults:
                 acts_after_s=DEAD_S,
                 self_heals=True,
                 lost=True,
+                back=MOVED,
             ),
             Fault(
                 "wall clock stepped",

@@ -39,6 +39,7 @@ class TalkerFaults(PackFaults):
                 (FRAMES / 2 + 1) * speech.period_us / SECOND_US + self._budget.lost(0.0),
                 partial(_speak_too, number=speech.number),
                 lost=True,
+                early_s=speech.period_us / SECOND_US,
                 follows=self._reduces,
                 remembers_s=CELLS_S,
             )

@@ -89,7 +89,7 @@ class Rules:
     def forget(self, until_us: int) -> None:
         """The bridge starts anew, or says its last words, more than once: until then nothing is a burst."""
         self._recent.clear()
-        self._words_us = until_us
+        self._words_us = max(self._words_us, until_us)
 
     def sent(self, t_us: int, frame: Frame) -> None:
         """No burst: of one message at most two frames within one period (one was late, one in time)."""

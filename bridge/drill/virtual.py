@@ -353,8 +353,10 @@ class VirtualStage(Stage):
         self.slides.on_heal(lambda: self._move_as(self.loaded))
 
     def _move_as(self, loaded: LoadedProfile) -> None:
-        self._watch.forget(self.now_us() + SECOND_US)  # the last words of one engine, the first of the next
+        until_us = self.now_us() + SECOND_US  # the last words of one engine, and the first of the next
+        self._watch.forget(until_us)
         self._reload_as(loaded)
+        self.later(0.001, lambda: self._watch.forget(until_us))
 
     def _reload_as(self, loaded: LoadedProfile) -> None:
         self._load = lambda: loaded

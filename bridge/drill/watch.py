@@ -220,7 +220,7 @@ class Watch:
         """The fault acts no more: recovery may begin."""
         if self.fault.silence:
             self.forget()
-        self._rules.end(t_us)
+        self._rules.end(t_us - round(self.fault.early_s * SECOND_US))
 
     def forget(self, words_until_us: int = 0) -> None:
         """The bridge starts anew, or frames were lost: counters may go on anywhere. Last words until then."""
