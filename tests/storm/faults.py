@@ -12,7 +12,7 @@ from bridge.service.seam import NoticeKind
 from bridge.service.world import Request
 from bridge.simulate.node import Speech
 from bridge.simulate.site import BankView, Site
-from tests.storm.scenario import Fault
+from tests.storm.fault import Fault
 from tests.storm.site import Tables
 from tests.storm.world import StormWorld, Trap
 

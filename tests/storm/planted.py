@@ -15,9 +15,10 @@ from typing import Any, Final, NamedTuple
 from unittest.mock import patch
 
 from tests.storm.defects import DEFECTS, Put, process
+from tests.storm.fault import Fault
 from tests.storm.many import commit, folder
 from tests.storm.run import run
-from tests.storm.scenario import Fault, Sites, drawn
+from tests.storm.scenario import Sites, drawn
 
 WITHIN: Final = 300
 """Each is found within so many seeds."""

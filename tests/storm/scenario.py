@@ -8,10 +8,9 @@ from bridge.errors import AmpweirError, Severity
 from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
 from tests.storm import site
+from tests.storm.fault import LONGEST_STALL_S, WARM_S, Fault
 from tests.storm.site import BAD, BASES, GOOD, Tables
-
-WARM_S: Final = 15.0
-"""The first faults come earlier than this only now and then: a storm on closed limits shows little."""
+from tests.storm.together import more
 
 SITES: Final = 400
 """So many sites are drawn from; each serves many seeds, and is kept."""
@@ -20,37 +19,6 @@ TRIES: Final = 60
 
 WHOLE_EVERY: Final = 4
 """Each such site is one of the generator of whole sites: other messages, chemistries, banks and inverters."""
-
-LONGEST_STALL_S: Final = 4.0
-"""After some more the service manager would rightly kill it, and two stalls may follow each other."""
-
-
-class Fault(NamedTuple):
-    """One thing that goes wrong.
-
-    Attributes:
-        at_s: when, from the start.
-        kind: see `tests.storm.faults`.
-        lasts_s: for how long.
-        what: the wire, bank, message, seam or profile concerned.
-        how: which way it goes wrong.
-        size: how much: a share, a number of calls, volts, seconds.
-    """
-
-    at_s: float
-    kind: str
-    lasts_s: float = 0.0
-    what: str = ""
-    how: str = ""
-    size: float = 0.0
-
-    def __str__(self) -> str:
-        words = [f"{self.at_s:7.2f} s  {self.kind}"]
-        words += [self.what] if self.what else []
-        words += [self.how] if self.how else []
-        words += [f"size {self.size:g}"] if self.size else []
-        words += [f"for {self.lasts_s:g} s"] if self.lasts_s else []
-        return " ".join(words)
 
 
 class Day(NamedTuple):
@@ -158,7 +126,8 @@ def drawn(seed: int, sites: Sites) -> Scenario:
     calm_s = failsafe["steady_s"] + ramp_s + 14.0
     day = _day(draw)
     count = draw.choice((1, 2, 3, 4, 6, 8, 12)) * (4 if long else 1)
-    faults = sorted(f for _ in range(count) for f in _fault(draw, tables, storm_s))
+    faults = [f for _ in range(count) for f in _fault(draw, tables, storm_s)]
+    faults = sorted([*faults, *more(seed, tables, storm_s)])
     return Scenario(seed, tables, day, tuple(faults), storm_s, storm_s + calm_s, records=draw.random() < 0.15)
 
 

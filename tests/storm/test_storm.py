@@ -11,10 +11,11 @@ import pytest
 
 from tests.storm import many
 from tests.storm.defects import DEFECTS
+from tests.storm.fault import Fault
 from tests.storm.faults import apply
 from tests.storm.planted import find
 from tests.storm.run import run
-from tests.storm.scenario import Fault, Sites, drawn
+from tests.storm.scenario import Sites, drawn
 from tests.storm.shrink import shrunk
 
 HERE: Final = Path(__file__).parent

@@ -20,6 +20,9 @@ NEVER_US: Final = 2**62
 SPINS: Final = 20_000
 """So many waits without any virtual time passing: the program hangs."""
 
+OWN_US: Final = 50_000
+"""On the virtual clock the program itself takes no time: nothing but what is done to it holds it up."""
+
 QUEUE: Final = 400
 """A socket keeps so many frames for a program that does not read."""
 
@@ -118,6 +121,7 @@ class StormWorld:
         self._kill = self._aborted = self.starved = self.over = False
         self._ran_us = self._stalled_us = start_us
         self._waits, self._waited_us = 0, start_us
+        self._held_us = 0
 
     # ── what a storm may do ─────────────────────────────────────────────────────────────────────────
 
@@ -178,9 +182,11 @@ class StormWorld:
             self._kill = True
             self._end_if_killed()
         elif trap.how == "block":
+            began_us = self.t_us
             self.block(trap.seconds)
             while lasts():
                 self.block(0.1)
+            self._held_us += self.t_us - began_us
         else:
             raise trap.error()
 
@@ -204,6 +210,7 @@ class StormWorld:
         self.starved = self._aborted = False
         self.lives += 1
         self.fed_us = self._ran_us = self.t_us
+        self._held_us = 0
         self._received, self._notices, self._requests = [], [], []
         self.wires, self._keys = {}, {}
         self.reopen(buses)
@@ -230,6 +237,8 @@ class StormWorld:
         """See `World.wait`."""
         self.enter("wait")
         self._count_waits()
+        if self.t_us - self._ran_us > self._held_us + OWN_US:  # it waits somewhere else than here
+            self.watcher.held_up(self.t_us, "disk")
         until_us = max(until_us, self.t_us)
         while True:
             if self.t_us >= until_us or self._received or self._notices or self._requests:
@@ -238,7 +247,7 @@ class StormWorld:
             if self._stalled_us > self.t_us:
                 self.block((self._stalled_us - self.t_us) / 1e6)
             self._end_if_killed()
-        gap_us, self._ran_us = self.t_us - max(self._ran_us, 0), self.t_us
+        gap_us, self._ran_us, self._held_us = self.t_us - max(self._ran_us, 0), self.t_us, 0
         self.watcher.stood_still(self.t_us, gap_us / 1e6)
         received, self._received = self._received, []
         for frame, genuine in received:

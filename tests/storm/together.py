@@ -1,0 +1,64 @@
+"""Faults that show something only together, and that chance alone would seldom bring together.
+
+They are drawn beside all others, by a draw of their own.
+"""
+
+from random import Random
+from typing import Any, Final
+
+from tests.storm.fault import WARM_S, Fault
+
+SHARE: Final = 0.4
+"""Of the storms have some."""
+
+
+def more(seed: int, tables: dict[str, Any], storm_s: float) -> list[Fault]:
+    """What is added to the storm of a seed; over by its end."""
+    draw = Random(f"storm/{seed}/together")
+    if draw.random() >= SHARE:
+        return []
+    at_s = round(draw.uniform(WARM_S, max(storm_s - 25.0, WARM_S + 1.0)), 3)
+    left_s = round(storm_s - at_s, 3)
+    kinds = [_inside, _stop_in_trouble, _disk_held]
+    if len(tables["bank"]) > 1:
+        kinds += [_denied_and_lost, _denied_and_lost]
+    return draw.choice(kinds)(draw, tables, at_s, left_s)
+
+
+def _inside(draw: Random, _: dict[str, Any], at_s: float, __: float) -> list[Fault]:
+    """A fault inside while limits are open: zeros leave on every bus."""
+    calls = float(draw.choice((1, 3, 5, 7)))
+    return [Fault(at_s, "trap", 0.0, draw.choice(("send", "wait", "any")), "raise", calls)]
+
+
+def _stop_in_trouble(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
+    """An orderly stop whose zeros cannot leave in time."""
+    trouble = draw.choice(("bus down", "bus full"))
+    wire = draw.choice([one["name"] for one in tables["bus"]])
+    lasts_s = round(min(draw.uniform(3.0, 10.0), left_s), 3)
+    stop = Fault(round(at_s + draw.uniform(0.0, 0.4), 3), "stop", 0.0, size=round(draw.uniform(0.0, 5.0), 2))
+    return [Fault(at_s, trouble, lasts_s, wire), stop]
+
+
+def _disk_held(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
+    """Something is to be written at once, and the disk does not answer."""
+    bank = draw.choice([one["name"] for one in tables["bank"]])
+    lasts_s = round(min(draw.uniform(12.0, 25.0), left_s), 3)
+    trip = Fault(round(at_s + 0.5, 3), "cold", round(lasts_s - 0.5, 3), bank, "", -3.0)
+    return [Fault(at_s, "seam", lasts_s, "disk", draw.choice(("block", "block", "raise")), 0.5), trip]
+
+
+def _denied_and_lost(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
+    """What a bank forbade when it was lost still holds, also after a kill."""
+    bank = draw.choice([one["name"] for one in tables["bank"]])
+    denied = Fault(at_s, "deny", left_s, bank, draw.choice(("charge", "discharge")))
+    silent_s = round(draw.uniform(3.0, 6.0), 3)
+    silent = Fault(round(at_s + silent_s, 3), "bank silent", round(left_s - silent_s, 3), bank)
+    if draw.random() < 0.3:
+        return [denied, silent]
+    kill_s = round(min(silent_s + draw.uniform(8.0, 14.0), left_s - 1.0), 3)
+    return [
+        denied,
+        silent,
+        Fault(round(at_s + kill_s, 3), "kill", 0.0, size=round(draw.uniform(0.5, 2.0), 2)),
+    ]
