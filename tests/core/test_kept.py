@@ -295,6 +295,29 @@ def test_what_was_lost_before_caps_the_limits_until_it_is_back() -> None:
     assert (after.limits()[1] > 0.0, after.warnings()) == (True, ())
 
 
+def test_what_a_bank_forbade_last_holds_over_a_restart_though_it_is_silent() -> None:
+    """It fell silent only just before: not yet lost, and so nothing else says what it had forbidden."""
+    two = Builder(banks=2).plan()
+    two = two._replace(options=OPTIONS._replace(reduce_on_lost_bank=True))
+    rig = Rig(two, level(cell_v=3.30), level(cell_v=3.30, number=1))
+    rig.speakers[1].may_draw = 0
+    rig.run(20.0)
+    rig.quiet = {1}
+    rig.run(0.3)
+    assert rig.engine.kept.lost == frozenset()
+    assert rig.engine.kept.tripped == {"bank2 discharge denied"}
+    after = next_life(rig)
+    after.quiet = {1}
+    for _ in range(40):
+        after.run(1.0, SECOND)
+        assert after.limits()[2] == 0.0
+    assert (after.state(), after.limits()[1] > 0.0) == (State.FOLLOWING, True)
+    after.quiet = set()
+    after.speakers[1].may_draw = 1
+    after.run(40.0)
+    assert after.limits()[2] > 0.0
+
+
 def test_a_lost_reading_that_was_not_required_caps_them_too() -> None:
     """The pack's own limit was 20 A when it went; after a restart it is not forgotten."""
     plan = Builder(

@@ -12,6 +12,9 @@ IN_A_ROW: Final = 3
 
 SECOND: Final = 1_000_000
 
+PLAUSIBLE: Final = {"cell_voltage": (1.0, 4.8), "cell_temperature": (-40.0, 100.0)}
+"""Beyond, a program may believe a reading or not where the profile writes no range: both end in zeros."""
+
 
 class Bar(NamedTuple):
     """What one reading forbids, with hysteresis.
@@ -186,8 +189,14 @@ class Memory:
                     return None
                 self.doubtful = True
                 continue
+            self.doubtful = self.doubtful or not _plausible(read.place.quantity, value)
             found.append((read, value))
         return found
+
+
+def _plausible(quantity: str, value: float) -> bool:
+    spans = [span for name, span in PLAUSIBLE.items() if quantity.startswith(name)]
+    return all(low <= value <= high for low, high in spans)
 
 
 def is_flag(quantity: str) -> bool:

@@ -14,8 +14,8 @@ def cut_offs(bank: str) -> tuple[str, ...]:
 
 def _names(bank: str, *, charging: bool) -> tuple[str, ...]:
     if charging:
-        return tuple(f"{bank} charge {what}" for what in ("cell", "cold", "hot", "lost"))
-    return tuple(f"{bank} discharge {what}" for what in ("cell", "cold", "hot"))
+        return tuple(f"{bank} charge {what}" for what in ("cell", "cold", "hot", "denied", "lost"))
+    return tuple(f"{bank} discharge {what}" for what in ("cell", "cold", "hot", "denied"))
 
 
 class CurrentLaw:
@@ -29,7 +29,9 @@ class CurrentLaw:
         self._cell = CutOff(side.cell_trip_v, side.cell_release_v)
         self._cold = CutOff(side.coldest_c, side.coldest_c + side.release_c)
         self._hot = CutOff(side.hottest_c, side.hottest_c - side.release_c)
-        found = [self._cell, self._cold, self._hot]
+        # The pack's word counts until it says otherwise, also when it falls silent and over a restart.
+        self._denied = CutOff(0.0, 1.0)
+        found = [self._cell, self._cold, self._hot, self._denied]
         self._deep: tuple[Deep, CutOff] | None = None
         if charging and side.deep is not None:
             self._deep = side.deep, CutOff(side.deep.lost_v, side.deep.release_v)
@@ -105,7 +107,7 @@ class CurrentLaw:
                 found.append(Contribution(Reason.TEMPERATURE_CUT_OFF, 0.0, bank))
         if soc is not None and side.by_soc is not None:
             found.append(Contribution(Reason.STATE_OF_CHARGE, top * side.by_soc.at(soc), bank))
-        if permitted is not None and not permitted:
+        if self._denied.update(permitted):
             found.append(Contribution(Reason.NOT_PERMITTED, 0.0, bank))
         if permitted_a is not None:
             found.append(Contribution(Reason.PERMITTED_CURRENT, permitted_a, bank))

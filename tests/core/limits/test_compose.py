@@ -223,7 +223,7 @@ def test_a_lost_bank_leaves_the_rest_with_its_own_limits_and_never_with_looser_o
     bench.set(1, charge_permitted=None, high_v=None)
     charge = bench.go(60.0)[1]
     assert charge.value == 0.0
-    assert charge.binding.reason is Reason.LOST  # it did so last
+    assert charge.binding.reason is Reason.NOT_PERMITTED  # it did so last
 
 
 def test_what_a_lost_bank_forbids_is_heeded_and_nothing_else_of_it() -> None:

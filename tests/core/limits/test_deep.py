@@ -68,7 +68,9 @@ def test_a_lost_cell_is_lost_after_a_restart_too() -> None:
     law.trip({"shelf charge lost"})
     assert bounds(law, 2.6)[Reason.CELL_LOST] == 0.0
     assert "shelf charge lost" in cut_offs("shelf")
-    assert cut_offs("shelf")[4:] == tuple(f"shelf discharge {what}" for what in ("cell", "cold", "hot"))
+    assert cut_offs("shelf")[5:] == tuple(
+        f"shelf discharge {what}" for what in ("cell", "cold", "hot", "denied")
+    )
 
 
 def test_drawing_and_profiles_without_the_rule_know_no_lost_cell() -> None:
