@@ -5,12 +5,16 @@ from functools import partial
 from typing import Final
 
 from bridge.core.plan import Bank, Deep, Target
-from bridge.drill.fault import CELLS_S, DIRECTION, MOVED, TINY, Fault, Wanted, not_applicable
+from bridge.drill.fault import CELLS_S, DIRECTION, TINY, Fault, Wanted, not_applicable
 from bridge.drill.faults_base import PackFaults, shortest_age_s
 from bridge.drill.faults_cells import move_cell
 
 NEAR_V: Final = 0.02
 """So far from where a rule begins a cell is put (own choice)."""
+
+SUNKEN: Final = 0.5
+"""So much of a current is back at least: no real cell rises by a volt in seconds, and what the laws take from
+that stays until the current moves (own choice)."""
 
 SENSOR_V: Final = 0.01
 """What the sensor's steps may make of it (own choice)."""
@@ -50,7 +54,7 @@ class DeepFaults(PackFaults):
             acts_after_s=slide_s,
             follows=True,
             remembers_s=CELLS_S,
-            back=MOVED,
+            back=SUNKEN,
         )
 
     def _gently(self, bank: Bank, deep: Deep, at_v: float) -> Wanted:

@@ -12,7 +12,7 @@ from bridge.drill.fault import DIRECTION, TINY
 from bridge.drill.sums import Sums
 from bridge.frames import Frame
 from bridge.quantities import LIMITS
-from bridge.simulate.node import Seen
+from bridge.simulate.node import COUNTED, Seen
 from bridge.simulate.site import Listener
 from bridge.words import SHORT, amount
 
@@ -87,7 +87,9 @@ class Rules:
         self._rise_from_us = t_us + (round(self._budget.steady_s * SECOND_US) if self._steady else 0)
 
     def forget(self, until_us: int) -> None:
-        """The bridge starts anew, or says its last words, more than once: until then nothing is a burst."""
+        """The bridge starts anew, or says its last words, more than once: until then nothing is a burst, and
+        counters begin anywhere.
+        """
         self._recent.clear()
         self._words_us = max(self._words_us, until_us)
 
@@ -109,7 +111,8 @@ class Rules:
     def seen(self, inverter: str, seen: Seen, decision: Decision | None) -> None:
         """One frame, as an inverter understood it, and the decision it was made from, if that is known."""
         for fault in seen.faults:
-            self._say(f"{seen.name}: {fault}")
+            if seen.t_us >= self._words_us or COUNTED not in fault:
+                self._say(f"{seen.name}: {fault}")
         for text in self._sums.seen(inverter, seen, decision):
             self._say(text)
         if decision is not None:

@@ -18,6 +18,9 @@ from bridge.simulate.coder import Coder, Library, Raws, keep
 STAGGER_US: Final = 13_000
 """Messages of a simulated site start this far apart, so that no two leave at one instant."""
 
+COUNTED: Final = "after"
+"""A word that only faults of a counter have."""
+
 HEARTBEAT: Final = "inverter_heartbeat"
 
 ValueOf = Callable[[str, int, int], float]
@@ -313,4 +316,4 @@ class Ear:
         modulo = item.counter.modulo or high - low + 1
         before, self._counts[name] = self._counts.get(name), count
         wanted = None if before is None else (before + item.counter.step) % modulo
-        return [] if wanted in (None, count) else [f"{name} {count}; after {before} comes {wanted}"]
+        return [] if wanted in (None, count) else [f"{name} {count}; {COUNTED} {before} comes {wanted}"]
