@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 from tests.storm import sums
 from tests.storm.barred import barred
 from tests.storm.book import CHARGE, DRAW, LIMITS, Book, Said
-from tests.storm.calm import wrong
+from tests.storm.calm import Odd, wrong
 from tests.storm.known import RIVAL_QUIET_S, Known, Told
 from tests.storm.memory import NEVER_US, SECOND
 from tests.storm.most import most
@@ -262,6 +262,8 @@ class Observer:
         inverter, quantity = which
         if quantity == FLOOR and self.known.told.get((inverter, DRAW), before).value == 0.0:
             return
+        if quantity == FLOOR and before.t_us < self.known.began_us:
+            return  # a start has the profile's floor, and the message that says zero may come just behind
         was = -before.value if quantity == FLOOR else before.value
         if quantity == LIMITS[0]:  # the resting voltage is a closed limit
             was = max([was, *(one.limits.get("resting_voltage_v", was) for one in self.known.books)])
@@ -318,7 +320,7 @@ class Observer:
                 t_us, "silence", f"{said.name} was sent {known.book.silent_s:g} s and more after all was lost"
             )
 
-    def finish(self, t_us: int, *, odd_cells: bool) -> None:
-        """The storm has been over for the stated time; odd cells did what no cell does."""
-        for text in wrong(self.known, t_us, odd_cells=odd_cells):
+    def finish(self, t_us: int, odd: Odd) -> None:
+        """The storm has been over for the stated time; see `tests.storm.calm`."""
+        for text in wrong(self.known, t_us, odd):
             self.say(t_us, "follows again", text)

@@ -21,6 +21,7 @@ from bridge.simulate.coder import Library
 from bridge.simulate.inverter import Wish
 from bridge.simulate.site import Site
 from tests.storm.book import Book
+from tests.storm.calm import Odd
 from tests.storm.faults import Rig, apply
 from tests.storm.observer import Broken, Observer
 from tests.storm.scenario import Scenario, Sites, drawn
@@ -34,6 +35,9 @@ RESTART_S: Final = 2.0
 """The service manager starts the program again after so long."""
 
 LINES: Final = 400
+
+WITHHELD: Final = 40
+"""So many lines back a frame may have been withheld."""
 
 
 @dataclass
@@ -213,9 +217,12 @@ class Storm:
         return all(wire in self.world.site_wires for wire in wires)
 
     def _stop_all(self) -> None:
-        odd = any(fault.kind == "cell" for fault in self.scenario.faults)
+        faults = self.scenario.faults
+        cells = any(fault.kind == "cell" for fault in faults)
+        order = any(fault.kind == "link" and fault.how in ("reorder", "late") for fault in faults)
+        words = any(fault.kind in ("forge", "twin") or fault.how == "stuck" for fault in faults)
         if self.scenario.total_s > self.scenario.storm_s:
-            self.observer.finish(self.world.t_us, odd_cells=odd)
+            self.observer.finish(self.world.t_us, Odd(cells, words, order))
         self.world.over = True
         if self._daemon is not None:
             limits = self._daemon.engine.decision.limits.values()
@@ -279,7 +286,8 @@ class Storm:
             code != EXIT_OK and not self.rig.excused and not world.starved and not (world.down or world.full)
         ):
             observer.say(world.t_us, "ends", f"exit code {code}: {self.lines[-2] if self.lines[1:] else ''}")
-        if world.starved:
+        # What no frame can express leaves nobody, and the service manager is to know.
+        if world.starved and not any("!! withheld" in line for line in self.lines[-WITHHELD:]):
             observer.say(world.t_us, "alive", "no sign of life: the service manager ended it")
         self.rig.excused = False
         world.end()
