@@ -12,6 +12,10 @@ SHARE: Final = 0.4
 """Of the storms have some."""
 
 
+TWINS_S: Final = 35.0
+"""Two senders of a slow message are noticed within so long at most."""
+
+
 def more(seed: int, tables: dict[str, Any], storm_s: float) -> list[Fault]:
     """What is added to the storm of a seed; over by its end."""
     draw = Random(f"storm/{seed}/together")
@@ -20,6 +24,8 @@ def more(seed: int, tables: dict[str, Any], storm_s: float) -> list[Fault]:
     at_s = round(draw.uniform(WARM_S, max(storm_s - 25.0, WARM_S + 1.0)), 3)
     left_s = round(storm_s - at_s, 3)
     kinds = [_inside, _stop_in_trouble, _disk_held]
+    if storm_s - WARM_S > TWINS_S:
+        kinds += [_twins, _twins]
     if len(tables["bank"]) > 1:
         kinds += [_denied_and_lost, _denied_and_lost]
     return draw.choice(kinds)(draw, tables, at_s, left_s)
@@ -46,6 +52,15 @@ def _disk_held(draw: Random, tables: dict[str, Any], at_s: float, left_s: float)
     lasts_s = round(min(draw.uniform(12.0, 25.0), left_s), 3)
     trip = Fault(round(at_s + 0.5, 3), "cold", round(lasts_s - 0.5, 3), bank, "", -3.0)
     return [Fault(at_s, "seam", lasts_s, "disk", draw.choice(("block", "block", "raise")), 0.5), trip]
+
+
+def _twins(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
+    """A second sender, which repeats how warm it was, long enough to be noticed for certain."""
+    bank = draw.choice([one["name"] for one in tables["bank"]])
+    lasts_s = round(left_s + at_s - WARM_S, 3)
+    late = round(draw.uniform(0.1, 0.45), 2)
+    cold = Fault(WARM_S + 1.0, "cold", round(lasts_s - 1.0, 3), bank, "", -5.0)
+    return [Fault(WARM_S, "twin", lasts_s, bank, "cell_temperature", late), cold]
 
 
 def _denied_and_lost(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
