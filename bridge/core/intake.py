@@ -83,9 +83,6 @@ def judge(
     for number, target in zip(numbers, source.targets, strict=False):
         if number is None:  # on another page of a multiplexed message
             continue
-        if target.plain and target.low <= (found := number * target.scale + target.shift) <= target.high:
-            judged.readings.append((target.slot, found))
-            continue
         slot = target.slot
         if target.unknown and is_unknown(target, number):
             judged.silenced.append(slot)

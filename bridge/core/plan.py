@@ -58,7 +58,6 @@ class Target(NamedTuple):
         jump: largest believable change from one reading to the next.
         falsity: for a flag: the numbers that mean no; any other is doubt.
         unknown: spans of numbers that say nothing; one from and to NaN stands for what is not a number.
-        plain: a measured value that is believed if it is in its span, whatever it was before.
     """
 
     slot: int
@@ -71,7 +70,6 @@ class Target(NamedTuple):
     jump: float | None
     falsity: frozenset[float] = frozenset({0.0})
     unknown: tuple[tuple[float, float], ...] = ()
-    plain: bool = False
 
 
 class Source(NamedTuple):

@@ -192,7 +192,6 @@ class SourceCompiler:
         low, high = reading.range or (known.low, known.high)
         if reading.range is None and quantity.startswith("cell_voltage"):
             low = max(low, DEAD * CHEMISTRIES[self._profile.pack.chemistry].lost_v)
-        unknown = unknown_spans(key, reading, field, self._findings)
         return Target(
             slot=slot,
             signal=field.name,
@@ -203,8 +202,7 @@ class SourceCompiler:
             high=high,
             jump=reading.largest_jump,
             falsity=frozenset(reading.no) if is_flag(quantity) else frozenset(),
-            unknown=unknown,
-            plain=not unknown and not is_flag(quantity) and reading.largest_jump is None,
+            unknown=unknown_spans(key, reading, field, self._findings),
         )
 
 

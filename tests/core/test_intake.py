@@ -229,6 +229,23 @@ def test_an_optional_permission_that_is_neither_permits_nothing(
     assert rig.limits()[1] > 0.0
 
 
+@pytest.mark.parametrize("optional", [True, False])
+def test_a_withdrawn_permission_stays_so_and_a_required_one_gets_older_as_well(optional: bool) -> None:
+    """A number that says nothing withdraws it as one that says no does; required, it is late by then."""
+    needless = frozenset({"charge_permitted"} if optional else ())
+    plan = changed(Builder(optional=needless).plan(), "charge_permitted", unknown=((2.0, 3.0),))
+    pack = level()
+    table = seen(plan, pack)
+    pack.may_charge = 3
+    table.t_us += AGE // 2
+    assert table.take(*pack.all()[:-1]) == []
+    assert table.read().charge_permitted == 0.0
+    table.t_us += AGE // 2 + 1
+    reading = table.read()
+    assert reading.charge_permitted == (0.0 if optional else None)
+    assert (reading.doubt is None) is optional
+
+
 def test_a_permission_that_is_never_said_and_not_required_bounds_nothing() -> None:
     """Not available from the first frame on, as the profile says it may be."""
     plan = Builder(optional=frozenset({"charge_permitted"})).plan()

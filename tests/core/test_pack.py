@@ -465,3 +465,12 @@ def test_what_was_lost_before_a_restart_is_lost_until_it_is_seen() -> None:
     known = {source.key for source in plan.sources}
     assert table.take(*(frame for frame in level().all() if frame.key in known)) == []
     assert table.pack.lost(bank, SECOND) == []
+
+
+def test_what_another_one_knows_and_this_one_does_not_is_named() -> None:
+    """Only what is not required, and bounds a limit."""
+    builder = Builder(optional=frozenset({"cell_temperature_min"}))
+    (knows, _), blank = full(builder), Table(builder.plan())
+    assert blank.pack.unseen(knows.pack, SECOND) == {"cell_temperature_min of bank1"}
+    assert knows.pack.unseen(blank.pack, SECOND) == frozenset()
+    assert knows.pack.unseen(knows.pack, SECOND) == frozenset()

@@ -86,6 +86,24 @@ def test_a_wish_to_tighten_holds_at_the_next_tick_and_the_other_limits_do_not_mo
     assert rig.told() == ["the new one has taken over"]
 
 
+def test_the_engine_answers_by_itself_while_nobody_is_to_follow_it() -> None:
+    """And not while one looks on, or something is left of the one before."""
+    rig = Reloads()
+
+    def alone() -> bool:
+        return isinstance(rig.succession.at_work, Engine)
+
+    assert alone()
+    rig.replace(Builder(options=OPTIONS._replace(inhibit_charge=True)).plan())
+    assert not alone()
+    rig.run(STEADY_S + 0.2)
+    assert not rig.waits()
+    assert not alone()
+    rig.succession.take_notes()
+    rig.succession.poll(rig.succession.latest_us)
+    assert alone()
+
+
 def test_it_takes_over_after_the_steady_stretch_and_then_rises_as_slowly_as_ever() -> None:
     """From what was sent last."""
     rig = Reloads()
