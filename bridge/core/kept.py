@@ -81,10 +81,12 @@ class Kept(NamedTuple):
         return facts
 
     def of_another(self, plan: Plan) -> "Kept":
-        """What of it holds for a pack whose banks or messages are not the same: what tightens, by name."""
-        names = {bank.name for bank in plan.banks}
-        tripped = {name for bank in names for name in cut_offs(bank)}
-        lost = {lost_bank(bank) for bank in names} | {str(one) for one in plan.slots}
+        """What of it holds for a pack whose banks or messages are not the same: what tightens, by name.
+
+        But for cut-offs that no reading could release any more.
+        """
+        tripped = {name for bank in plan.banks for name in cut_offs(bank)}
+        lost = {lost_bank(bank.name) for bank in plan.banks} | {str(one) for one in plan.slots}
         left = self.lost & lost
         return Kept(tripped=self.tripped & tripped, lost=left, caps=self.caps if left else None)
 
@@ -131,7 +133,7 @@ def read(facts: Mapping[str, Any], plan: Plan, t_us: int) -> Kept:
         resting,
         full,
         _time("commissioned_us", facts["commissioned_us"], None),
-        _names("tripped", facts["tripped"], {name for bank in named for name in cut_offs(bank)}),
+        _names("tripped", facts["tripped"], {name for bank in plan.banks for name in cut_offs(bank)}),
         _names("lost", facts["lost"], {lost_bank(bank) for bank in named} | {str(one) for one in plan.slots}),
         _four(facts["caps"]),
         {name: _learnt(f"learnt.{name}", one, named[name]) for name, one in learnt.items()},

@@ -12,7 +12,7 @@ from bridge.drill.fault import DIRECTION, TINY
 from bridge.drill.sums import Sums
 from bridge.frames import Frame
 from bridge.quantities import LIMITS
-from bridge.simulate.node import COUNTED, Seen
+from bridge.simulate.node import Seen
 from bridge.simulate.site import Listener
 from bridge.words import SHORT, amount
 
@@ -110,9 +110,9 @@ class Rules:
 
     def seen(self, inverter: str, seen: Seen, decision: Decision | None) -> None:
         """One frame, as an inverter understood it, and the decision it was made from, if that is known."""
-        for fault in seen.faults:
-            if seen.t_us >= self._words_us or COUNTED not in fault:
-                self._say(f"{seen.name}: {fault}")
+        gaps = seen.gaps if seen.t_us >= self._words_us else ()
+        for fault in (*seen.faults, *gaps):
+            self._say(f"{seen.name}: {fault}")
         for text in self._sums.seen(inverter, seen, decision):
             self._say(text)
         if decision is not None:

@@ -116,10 +116,8 @@ class Journal:
         self._clock = clock
         self._told: dict[str, tuple[Limit, int]] = {}
         self._since: dict[str, tuple[Reason, str, int]] = {}
-        self._state: object = None
         self._seen: Decision | None = None
         self._waits = True
-        self._warnings: tuple[str, ...] = ()
         self._repeats: dict[tuple[str, str], tuple[int, int]] = {}
 
     def say(self, t_us: int, text: str, level: str = "info", **values: Any) -> None:
@@ -131,25 +129,18 @@ class Journal:
     def decision(self, decision: Decision) -> None:
         """Tells changes of state, of warnings, and of limits that moved or are bound by something else."""
         t_us, seen, self._seen = decision.t_us, self._seen, decision
-        if (
-            seen is not None
-            and not self._waits
-            and not decision.limits_differ(seen)
-            and decision.warnings is seen.warnings
-            and decision.state is seen.state
-        ):
-            return
-        if decision.state is not self._state:
-            self._state = decision.state
+        before = () if seen is None else seen.warnings
+        if seen is None or decision.state is not seen.state:
             level = "info" if decision.state <= 1 else "warning"
             self.say(t_us, words.state_line(decision), level, state=decision.state.name.lower())
+        elif not self._waits and decision.warnings is before and not decision.limits_differ(seen):
+            return
         for warning in decision.warnings:
-            if warning not in self._warnings:
+            if warning not in before:
                 self.say(t_us, warning, "warning")
-        for warning in self._warnings:
+        for warning in before:
             if warning not in decision.warnings:
                 self.say(t_us, f"no longer: {warning}")
-        self._warnings = decision.warnings
         self._waits = False
         for name, limit in decision.limits.items():
             worth = self._worth_telling(name, limit, t_us)

@@ -18,9 +18,6 @@ from bridge.simulate.coder import Coder, Library, Raws, keep
 STAGGER_US: Final = 13_000
 """Messages of a simulated site start this far apart, so that no two leave at one instant."""
 
-COUNTED: Final = "after"
-"""A word that only faults of a counter have."""
-
 HEARTBEAT: Final = "inverter_heartbeat"
 
 ValueOf = Callable[[str, int, int], float]
@@ -249,7 +246,8 @@ class Seen(NamedTuple):
         frame: as it was.
         name: of the message.
         values: quantities in their own units, flags 0 or 1 (a number that is neither: left out).
-        faults: what is wrong with it: a gap in the counter, a checksum, an unreadable frame.
+        faults: what is wrong with it: a checksum, an unreadable frame.
+        gaps: what is wrong with its counters, beside the frame before.
     """
 
     t_us: int
@@ -257,6 +255,7 @@ class Seen(NamedTuple):
     name: str
     values: Mapping[str, float]
     faults: tuple[str, ...]
+    gaps: tuple[str, ...] = ()
 
 
 class Ear:
@@ -275,9 +274,8 @@ class Ear:
             heard = self._understood(frame.data)
             keep(self._heard, frame.data, heard)
         values, faults, counts = heard
-        for name, count in counts:
-            faults = (*faults, *self._count(name, count))
-        return Seen(t_us, frame, self.coder.name, values, faults)
+        gaps = tuple(gap for name, count in counts for gap in self._gap(name, count))
+        return Seen(t_us, frame, self.coder.name, values, faults, gaps)
 
     def _understood(self, data: bytes) -> tuple[dict[str, float], tuple[str, ...], list[tuple[str, int]]]:
         """What a frame says by itself: values, faults, and the numbers of its counters."""
@@ -309,11 +307,11 @@ class Ear:
         """The sender starts anew: its counters may begin anywhere."""
         self._counts.clear()
 
-    def _count(self, name: str, count: int) -> list[str]:
+    def _gap(self, name: str, count: int) -> list[str]:
         item = self.section.signals[name]
         assert isinstance(item, CounterItem)
         low, high = self.coder.raw_span(name)
         modulo = item.counter.modulo or high - low + 1
         before, self._counts[name] = self._counts.get(name), count
         wanted = None if before is None else (before + item.counter.step) % modulo
-        return [] if wanted in (None, count) else [f"{name} {count}; {COUNTED} {before} comes {wanted}"]
+        return [] if wanted in (None, count) else [f"{name} {count}; after {before} comes {wanted}"]

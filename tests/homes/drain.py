@@ -9,7 +9,7 @@ from tests.homes import sky
 from tests.homes.cells import CURVES, Array, Banks, Flags
 from tests.homes.chargers import PIECE_S
 from tests.homes.draw import LACKS_S, LEAST_START, LONGEST_S, Told, Whole, battery, capacities, monitors
-from tests.homes.kinds import DRAW_KINDS, SHARES, Kind
+from tests.homes.kinds import DRAW_KINDS, Kind, traits
 from tests.homes.sensors import Errors
 
 FLOOR_V: Final = 2.90
@@ -113,12 +113,7 @@ def drain(
 ) -> DrainHomes:
     """The homes of a row; the same seed gives the same."""
     random = np.random.default_rng(seed)
-    draws = {name: random.random(homes) < share for name, share in SHARES.items()}
-    has = {
-        name: drawn if kind.everything else np.full(homes, name in kind.has) for name, drawn in draws.items()
-    }
-    has["voltage_ignored"] &= ~has["current_ignored"]
-    has["untold"] &= has["sluggish"]
+    has = traits(kind, random, homes)
     banks_ah = capacities(random, has["banks"])
     rated_ah = banks_ah.sum(axis=1)
     cells = random.choice(np.array([8, 16, 16, 24]), homes)

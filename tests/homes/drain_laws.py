@@ -7,7 +7,7 @@ from bridge.core.limits.bank_draw import RISE_SHARE_PER_S as DRAW_RISE_PER_S
 from bridge.core.limits.banks import Shares, heeded_a, whole_a
 from bridge.core.limits.draw_law import DrawLaw, DrawSettings
 from tests.core.plans import Builder
-from tests.homes.laws import BankSeen, HomeFacts
+from tests.homes.laws import Ages, BankSeen, HomeFacts
 
 KNEE_V = 3.05
 
@@ -51,7 +51,7 @@ class OursDraw:
         ]
         self._shares = Shares(Builder(banks=count, capacities_ah=facts.banks_ah).plan().banks)
         self._active = [True] * count
-        self._oldest_s, self._waited_s = [-1.0] * count, [1.0] * count
+        self._ages = [Ages() for _ in facts.banks_ah]
 
     def step(self, t_s: int, banks: Sequence[BankSeen], sent_a: float) -> DrawAnswer:
         """Every bank's law once."""
@@ -61,19 +61,15 @@ class OursDraw:
         together_a = whole_a(drawn, self._active)
         floors, amps, ignored = [self._configured_v], [], False
         for i, (law, bank, share) in enumerate(zip(self._laws, banks, shares, strict=True)):
-            oldest_s = min(bank.came_s)
-            fresh = oldest_s > self._oldest_s[i]
-            if fresh:
-                self._waited_s[i] = t_s - self._oldest_s[i]
-                self._oldest_s[i] = oldest_s
+            fresh, age_s, waited_s = self._ages[i].look(t_s, bank.came_s)
             found = law.step(
                 1.0,
                 bank.cells_v,
                 bank.pack_v,
                 bank.current_a,
                 fresh=fresh,
-                age_s=t_s - oldest_s,
-                waited_s=self._waited_s[i],
+                age_s=age_s,
+                waited_s=waited_s,
                 coldest_c=bank.coldest_c,
                 sent_a=heeded_a(sent_a, share, drawn[i], together_a),
             )

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from tests.homes import sky
 from tests.homes.cells import CURVES, Array, Banks, Flags, HomeCells
 from tests.homes.chargers import Manners
-from tests.homes.kinds import SHARES, Kind
+from tests.homes.kinds import Kind, traits
 from tests.homes.sensors import Errors
 
 LONGEST_S: Final = 7200
@@ -83,12 +83,7 @@ def draw(
 ) -> Homes:
     """The homes of a row; they lack so many seconds of what is charged at most, and can be given."""
     random = np.random.default_rng(seed)
-    draws = {name: random.random(homes) < share for name, share in SHARES.items()}
-    has = {
-        name: drawn if kind.everything else np.full(homes, name in kind.has) for name, drawn in draws.items()
-    }
-    has["voltage_ignored"] &= ~has["current_ignored"]
-    has["untold"] &= has["sluggish"]
+    has = traits(kind, random, homes)
     banks_ah = capacities(random, has["banks"])
     rated_ah = banks_ah.sum(axis=1)
     cells = random.choice(np.array([8, 16, 16, 24]), homes)

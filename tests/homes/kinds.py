@@ -3,6 +3,10 @@
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
+from tests.homes.cells import Flags
+
 SHARES: Final = {
     "switching": 0.5,
     "clouds": 0.3,
@@ -102,3 +106,14 @@ DRAW_KINDS: Final = (
     Kind("everything", everything=True),
 )
 """Of discharging. The voltage limit is the floor; a runner is emptier; there are always loads."""
+
+
+def traits(kind: Kind, random: np.random.Generator, homes: int) -> dict[str, Flags]:
+    """Which homes have what, by the names of `SHARES`; the same number of draws whatever the row."""
+    draws = {name: random.random(homes) < share for name, share in SHARES.items()}
+    has = {
+        name: drawn if kind.everything else np.full(homes, name in kind.has) for name, drawn in draws.items()
+    }
+    has["voltage_ignored"] &= ~has["current_ignored"]
+    has["untold"] &= has["sluggish"]
+    return has

@@ -130,6 +130,21 @@ def settings(facts: HomeFacts, ah: float, target_v: float) -> ChargeSettings:
     )
 
 
+class Ages:
+    """How old the readings of one bank are, as the core would tell its law."""
+
+    def __init__(self) -> None:
+        self._oldest_s, self._waited_s = -1.0, 1.0
+
+    def look(self, t_s: int, came_s: Sequence[float]) -> tuple[bool, float, float]:
+        """Whether all have been renewed, how old the oldest is, and how old it had become before."""
+        oldest_s = min(came_s)
+        fresh = oldest_s > self._oldest_s
+        if fresh:
+            self._waited_s, self._oldest_s = t_s - self._oldest_s, oldest_s
+        return fresh, t_s - oldest_s, self._waited_s
+
+
 class Banked:
     """A law for each bank, and of what they say the tightest, as the core composes it."""
 
@@ -139,7 +154,7 @@ class Banked:
         plan = Builder(banks=count, capacities_ah=facts.banks_ah, charge=CHARGE).plan()
         self._shares = Shares(plan.banks)
         self._active = [True] * count
-        self._oldest_s, self._waited_s = [-1.0] * count, [1.0] * count
+        self._ages = [Ages() for _ in facts.banks_ah]
 
     def step(self, t_s: int, banks: Sequence[BankSeen], sent_v: float, sent_a: float) -> Answer:
         """Every bank's law once; what it is told of ages is what the core would tell it."""
@@ -148,11 +163,7 @@ class Banked:
         together_a = whole_a(currents, self._active)
         found = []
         for i, (law, bank, share) in enumerate(zip(self._laws, banks, shares, strict=True)):
-            oldest_s = min(bank.came_s)
-            fresh = oldest_s > self._oldest_s[i]
-            if fresh:
-                self._waited_s[i] = t_s - self._oldest_s[i]
-                self._oldest_s[i] = oldest_s
+            fresh, age_s, waited_s = self._ages[i].look(t_s, bank.came_s)
             found.append(
                 law.step(
                     1.0,
@@ -160,8 +171,8 @@ class Banked:
                     bank.pack_v,
                     bank.current_a,
                     fresh=fresh,
-                    age_s=t_s - oldest_s,
-                    waited_s=self._waited_s[i],
+                    age_s=age_s,
+                    waited_s=waited_s,
                     coldest_c=bank.coldest_c,
                     sent_v=sent_v,
                     sent_a=heeded_a(sent_a, share, bank.current_a, together_a),

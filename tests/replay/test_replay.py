@@ -81,7 +81,7 @@ def known(loaded: LoadedProfile) -> st.SearchStrategy[Kept]:
     learnt = st.builds(
         Learnt, ohms, offset, st.floats(0, 200), st.none() | st.floats(1.5, 8.0), st.booleans()
     )
-    names = [name for bank in banks for name in cut_offs(bank)]
+    names = [name for bank in loaded.plan.banks for name in cut_offs(bank)]
     gone = [f"bank {banks[-1]}", str(loaded.plan.slots[0])]
     return st.builds(
         Kept,

@@ -208,7 +208,7 @@ def _heard(life: Life, world: VirtualWorld, t_us: int, frame: Frame) -> None:
     for listener in world.site.listeners:
         if not listener.seen or listener.seen[-1].frame is not frame:
             continue
-        life.refused += listener.seen[-1].faults
+        life.refused += (*listener.seen[-1].faults, *listener.seen[-1].gaps)
         told = [listener.seen[-1].values[c] for c in CURRENTS if c in listener.seen[-1].values]
         if any(told):
             life.permissive.append((t_us, listener.name))

@@ -140,14 +140,14 @@ def test_an_inverter_understands_what_the_program_sends(cabin: LoadedProfile) ->
     (listener,) = site.listeners
     decision = engine.decision
 
-    assert [fault for seen in listener.seen for fault in seen.faults] == []
+    assert [fault for seen in listener.seen for fault in (*seen.faults, *seen.gaps)] == []
     assert decision.charge_current.value > 0
     assert listener.latest["charge_current_limit"] <= decision.charge_current.value
     assert not listener.timed_out(world.t_us)
     assert listener.timed_out(world.t_us + 11 * SECOND_US)
     permissions = [seen.frame for seen in listener.seen if seen.name == "PackPermissions"]
     listener.hear(world.t_us, permissions[0])
-    assert listener.seen[-1].faults != ()
+    assert listener.seen[-1].gaps != ()
 
 
 ROWS = (

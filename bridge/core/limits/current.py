@@ -1,21 +1,36 @@
 """What bounds the current of one bank in one direction: charging and discharging mirror each other."""
 
 from collections.abc import Collection
+from typing import Final
 
 from bridge.core.limits.shape import CutOff
-from bridge.core.plan import CurrentSide, Deep
+from bridge.core.plan import Bank, CurrentSide, Deep
 from bridge.core.reasons import Contribution, Reason
 
+_TEMPERATURES: Final = ("cell_temperature", "cell_temperature_min", "cell_temperature_max")
+_CHARGING: Final = {
+    "charge cell": ("cell_voltage", "cell_voltage_max"),
+    "charge cold": _TEMPERATURES,
+    "charge hot": _TEMPERATURES,
+    "charge denied": ("charge_permitted",),
+    "charge lost": ("cell_voltage", "cell_voltage_min"),
+}
+_DRAWING: Final = {
+    "discharge cell": ("cell_voltage", "cell_voltage_min"),
+    "discharge cold": _TEMPERATURES,
+    "discharge hot": _TEMPERATURES,
+    "discharge denied": ("discharge_permitted",),
+}
+"""The cut-offs of either direction, and the readings that trip and release them."""
 
-def cut_offs(bank: str) -> tuple[str, ...]:
-    """Names of all cut-offs of a bank."""
-    return (*_names(bank, charging=True), *_names(bank, charging=False))
 
-
-def _names(bank: str, *, charging: bool) -> tuple[str, ...]:
-    if charging:
-        return tuple(f"{bank} charge {what}" for what in ("cell", "cold", "hot", "denied", "lost"))
-    return tuple(f"{bank} discharge {what}" for what in ("cell", "cold", "hot", "denied"))
+def cut_offs(bank: Bank) -> tuple[str, ...]:
+    """Names of the cut-offs of a bank: of those that something it says can trip, and can release again."""
+    said = set(bank.slots)
+    said |= {"cell_voltage"} if bank.cell_slots else set()
+    said |= {"cell_temperature"} if bank.probe_slots else set()
+    by = {**_CHARGING, **_DRAWING}
+    return tuple(f"{bank.name} {what}" for what, readings in by.items() if not said.isdisjoint(readings))
 
 
 class CurrentLaw:
@@ -36,7 +51,8 @@ class CurrentLaw:
         if charging and side.deep is not None:
             self._deep = side.deep, CutOff(side.deep.lost_v, side.deep.release_v)
             found.append(self._deep[1])
-        self._cut_offs = dict(zip(_names(bank, charging=charging), found, strict=False))
+        names = (f"{bank} {what}" for what in (_CHARGING if charging else _DRAWING))
+        self._cut_offs = dict(zip(names, found, strict=False))
 
     @property
     def tripped(self) -> frozenset[str]:
