@@ -18,8 +18,12 @@ _CURVES: Final[dict[str, Callable[[float], float]]] = {
     "nca": nca_open_circuit_v,
 }
 
-SOURCES: Final[dict[str, str]] = {"lfp": "Prada2013", "nmc": "Chen2020", "nca": "NCA_Kim2011"}
-"""Parameter set of PyBaMM that the open-circuit curve of a chemistry is from."""
+SOURCES: Final[dict[str, str]] = {
+    "lfp": "Prada2013, below 20 % Naumann 2018",
+    "nmc": "Chen2020",
+    "nca": "NCA_Kim2011",
+}
+"""What the open-circuit curve of a chemistry is from: parameter sets of PyBaMM, and a measured cell."""
 
 STAND_INS: Final[dict[str, str]] = {
     name: f"A STAND-IN for {name}: that of LFP, stretched to lie between its floor and its target"
