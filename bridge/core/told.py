@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence, Set
 from types import MappingProxyType
+from typing import Final
 
 from bridge.core.causes import Causes
 from bridge.core.course import IDLE, Now
@@ -10,6 +11,9 @@ from bridge.core.limits.compose import FourLimits
 from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
 from bridge.core.merge import PERMISSIONS
 from bridge.core.plan import Plan, ShownSoc
+
+_FROM: Final = {"shown_state_of_charge": "state_of_charge"}
+"""What is told that follows from a reading, and from which."""
 
 
 class Told:
@@ -80,10 +84,11 @@ class Told:
 
     def waits(self, t_us: int, text: str) -> str:
         """Why a frame waits at `t_us`, for people: a reading that was known before says since when not."""
-        for name, gone_us in self._gone_us.items():
-            if name not in self._known and text.endswith(f": {name} not seen yet"):
-                return f"{text.removesuffix('seen yet')}known for {(t_us - gone_us) / 1e6:.0f} s"
-        return text
+        where, _, name = text.removesuffix(" not seen yet").rpartition(": ")
+        gone_us = self._gone_us.get(_FROM.get(name, name))
+        if gone_us is None or _FROM.get(name, name) in self._known:
+            return text
+        return f"{where}: {name} not known for {(t_us - gone_us) / 1e6:.0f} s"
 
     def take_over(self, other: "Told") -> None:
         """Goes on where another one stands."""

@@ -330,6 +330,12 @@ def test_a_message_that_only_shows_waits_while_its_reading_is_too_old_and_says_f
     texts = [note.text for note in rig.engine.take_notes() if note.kind == "waiting"]
     assert texts[0] == "Shown.level: state_of_charge not known for 0 s"
     assert texts[-1] == "Shown.level: state_of_charge not known for 11 s"
+    told = rig.engine._told.waits
+    assert told(rig.t_us, "A.b: shown_state_of_charge not seen yet").startswith(
+        "A.b: shown_state_of_charge not known for "
+    )
+    for text in ("A.b: charge_stage not seen yet", "A.b: a page of another kind"):
+        assert told(rig.t_us, text) == text
     rig.run(1.0)
     assert rig.sent[-1].frame.key in (BOUNDS.key, FLAGS.key, SHOWN.key)
     assert SHOWN.key in {due.frame.key for due in rig.sent[-20:]}
