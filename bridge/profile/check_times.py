@@ -20,6 +20,9 @@ BUSY = 0.3
 SLACK = 1e-9
 """Three ticks of 0.2 s are 0.6 s, whatever a float says."""
 
+COMPARED = frozenset({"pack_voltage", "cell_voltage", "cell_voltage_min", "cell_voltage_max"})
+"""Readings of a bank that must agree with each other."""
+
 LONGEST_WISH = timedelta(days=31)
 
 
@@ -51,6 +54,7 @@ class Timing(NamedTuple):
 def check_times(loaded: LoadedProfile, now: datetime | None, findings: Findings) -> Timing:
     """Notes times out of bounds, late frames and wishes that ended; `now` of `None` leaves the last out."""
     _check_bounds(loaded, findings)
+    _check_patience(loaded, findings)
     if now is not None:
         _check_ends(loaded, now, findings)
     buses, responses = _check_buses(loaded, findings)
@@ -95,6 +99,26 @@ def _check_bounds(loaded: LoadedProfile, findings: Findings) -> None:
         if transmission.period_ms < profile.tick_ms:
             found = f"{transmission.period_ms}, shorter than tick_ms"
             findings.warn(("transmission", number, "period_ms"), found, f"at least {profile.tick_ms}")
+
+
+def _check_patience(loaded: LoadedProfile, findings: Findings) -> None:
+    """Voltages of several messages are not of one moment: a load that switches must not look like doubt.
+
+    A message comes at least twice within its age, where its definition does not state its period.
+    """
+    plan, times = loaded.plan, loaded.plan.times
+    for bank in plan.banks:
+        between_us = [
+            source.cycle_us or min(plan.slots[target.slot].max_age_us for target in voltages) // 2
+            for source in plan.sources
+            if source.owner == bank.name
+            and (voltages := [t for t in source.targets if plan.slots[t.slot].quantity in COMPARED])
+        ]
+        if len(between_us) > 1 and times.mismatch_us + times.hold_us < max(between_us):
+            least_s = (max(between_us) - times.hold_us) / SECOND_US
+            found = f"{times.mismatch_us / SECOND_US:g}, and voltages of {bank.name} come in several messages"
+            allowed = f"at least {least_s:.3g}: until the slowest of them has come again, less hold_s"
+            findings.fail(("failsafe", "mismatch_s"), found, allowed)
 
 
 def _check_ends(loaded: LoadedProfile, now: datetime, findings: Findings) -> None:

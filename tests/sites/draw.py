@@ -89,7 +89,11 @@ def _failsafe(dice: Dice, site: Traits) -> Table:
         times["sum_tolerance_v"] = round(site.cells * dice.between(0.02, 0.03, 4), 3)
     given = [name for name in times if dice.happens(0.7)]
     given += ["stall_s"] if 3 * tick_s > 2.0 else []
-    return {name: value for name, value in times.items() if name in given}
+    found = {name: value for name, value in times.items() if name in given}
+    # Voltages of several messages are not of one moment.
+    if found.get("mismatch_s", 3.0) + found.get("hold_s", 3.0) < max(site.ages_s) / 2:
+        found["mismatch_s"] = round(max(site.ages_s) / 2, 2) + 0.01
+    return found
 
 
 def _timeouts(dice: Dice, site: Traits, failsafe: Table) -> None:
