@@ -338,6 +338,7 @@ class Daemon:
     def _stop(self, t_us: int) -> int:
         """Zero currents first; then what is to be told and kept. Returns the exit code."""
         lost = self._close(t_us)
+        self._notifier.tell("WATCHDOG=1")  # what is still to be kept may wait for the disk
         self._journal.say(t_us, "stopping: currents to zero")
         if self._beside.recorder is not None:
             self._beside.recorder.stopped(t_us)
