@@ -62,6 +62,9 @@ def _expected(known: Known, t_us: int, quantity: str, *, odd_words: bool) -> tup
         place, value = track.read.place, track.last
         if place.owner not in book.banks:
             continue
+        # A law that has seen a steady load only does not know the cells' resistance, and allows little.
+        if place.quantity == "pack_current" and quantity == CHARGE:
+            plain = plain and (value is None or value > -1.0)
         if value is None or (place.quantity == "bank_connected" and not value):
             return 0.0, ""
         for bar in track.bars:

@@ -159,6 +159,17 @@ def _says(rig: Rig, fault: Fault) -> Ending:
     return lambda: _heal(speeches)
 
 
+def _beyond(rig: Rig, fault: Fault) -> Ending:
+    """The current of a bank is said to be the most that its signal can say."""
+    found = []
+    for one in (s for talker in rig.site.talkers if talker.owner == fault.what for s in talker.speeches):
+        for origin in one.origins:
+            if origin.quantity == "pack_current" and origin.reading.signal is not None:
+                one.forced = {origin.signal: (one.coder.raw_span(origin.signal)[1],)}
+                found.append(one)
+    return lambda: _heal(found)
+
+
 def _heal(speeches: list[Speech]) -> None:
     for one in speeches:
         one.heal()
@@ -352,6 +363,7 @@ _KINDS: Final[dict[str, Callable[[Rig, Fault], Ending]]] = {
     "reload": _reload,
     "bad reload": _reload,
     "cell": _cell,
+    "beyond": _beyond,
     "cold": _warmth,
     "cold back": _warmth,
     "hot": _warmth,

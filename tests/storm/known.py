@@ -7,11 +7,35 @@ from tests.storm.memory import NEVER_US, SECOND, Memory, Track
 
 
 class Told(NamedTuple):
-    """What an inverter was told last: when, what, and on which wire."""
+    """What an inverter was told last.
+
+    Attributes:
+        t_us: when it was on the wire.
+        made_us: when the program last looked before it; sending may have held it up since.
+        value: what.
+        wire: where.
+    """
 
     t_us: int
+    made_us: int
     value: float
     wire: str
+
+
+Most = tuple[float, str]
+"""The most a current may be, A, and why."""
+
+
+class Word(NamedTuple):
+    """What a bank said last before it was lost.
+
+    Attributes:
+        since_us: the program must know since then that it is lost.
+        most: of each current.
+    """
+
+    since_us: int
+    most: dict[str, Most]
 
 
 class Known:
@@ -26,6 +50,7 @@ class Known:
         anew_us: it started, or took a profile by way of zeros.
         steady_from_us: it started, or went on after a stall.
         turn_us: it had its last turn.
+        words: what banks said last that are lost.
         rival_us: somebody else was first, and last, heard to speak to the inverters.
     """
 
@@ -35,6 +60,7 @@ class Known:
         self.books = [book]
         self.bound_us = self.began_us = self.anew_us = self.steady_from_us = self.turn_us = start_us
         self.rival_us = NEVER_US, NEVER_US
+        self.words: dict[str, Word] = {}
 
     @property
     def book(self) -> Book:

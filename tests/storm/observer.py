@@ -13,7 +13,7 @@ from tests.storm.book import CHARGE, DRAW, LIMITS, Book, Said
 from tests.storm.calm import Odd, wrong
 from tests.storm.known import RIVAL_QUIET_S, Known, Told
 from tests.storm.memory import NEVER_US, SECOND
-from tests.storm.most import most
+from tests.storm.most import most, note_lost
 from tests.storm.silence import all_lost
 
 TINY: Final = 1e-6
@@ -75,6 +75,7 @@ class Observer:
         """A process has started with a profile."""
         if book.senses != self.known.book.senses:  # what was kept is of other messages
             self.known.memory.untrip()  # the program need not know it
+            self.known.words.clear()
         self.known.books = [book]
         self._anew()
         self.known.memory.change(book)
@@ -89,6 +90,7 @@ class Observer:
             self.known.books = [*(one for one in self.known.books if one is not accepted), accepted]
             self.known.bound_us = t_us + round((accepted.react_s + accepted.tell_s) * SECOND)
             self.known.memory.change(accepted)
+            self.known.words.clear()
             self._anew()
         if working is accepted and len(self.known.books) > 1:
             self.known.books = [accepted]
@@ -126,6 +128,9 @@ class Observer:
             for bar, since_us in list(track.tripped_us.items()):
                 if bad or since_us + self.known.lag_us(track) > soon_us:
                     del track.tripped_us[bar]
+        for bank, word in list(self.known.words.items()):
+            if bad or word.since_us > soon_us:
+                del self.known.words[bank]
 
     def ended(self, t_us: int, code: int | None, *, sendable: set[str]) -> None:
         """The process has ended by itself: exit code, `None` for an exception; wires that could be used."""
@@ -169,6 +174,9 @@ class Observer:
         """A frame was handed to the program."""
         self._anew()
         self.known.memory.take(t_us, wire, key, data, genuine=genuine)
+        if self.known.words:
+            for heard in self.known.book.hears.get((wire, key), ()):
+                self.known.words.pop(heard.owner, None)
 
     def second_sender(self, t_us: int, wire: str, key: int, *, there: bool) -> None:
         """A message has a second sender from now on, or no more."""
@@ -200,6 +208,8 @@ class Observer:
         if numbers is None:
             self.say(t_us, "frames", f"{said.name} {data.hex()} cannot be read")
             return
+        if said.carries_limits:
+            note_lost(self.known)
         for signal, item in said.items.items():
             if signal in numbers:
                 self._item(t_us, said, signal, item, numbers[signal], data)
@@ -247,7 +257,9 @@ class Observer:
             self.say(t_us, "hard limits", f"{told}; the profile's: {hards[-1]:g}")
         which = inverter, quantity
         before = self.known.told.get(which)
-        self.known.told[which] = Told(t_us, value, said.wire)
+        self.known.told[which] = Told(t_us, self.known.turn_us, value, said.wire)
+        if quantity in (CHARGE, DRAW) and value == 0.0 and t_us - self._reload_us < 3 * SECOND:
+            self._followed_us = None  # a profile that could not be taken may have made it begin anew
         if quantity in (CHARGE, DRAW) and value > 0.0:
             self._followed_us = self._followed_us or t_us
             if (why := self._barred(t_us, quantity)) is not None:
@@ -268,7 +280,7 @@ class Observer:
         if quantity == LIMITS[0]:  # the resting voltage is a closed limit
             was = max([was, *(one.limits.get("resting_voltage_v", was) for one in self.known.books)])
         rate = max(one.rises[quantity] for one in self.known.books)
-        seconds = (t_us - before.t_us) / SECOND + 2 * self.known.book.tick_s
+        seconds = (self.known.turn_us - before.made_us) / SECOND + 2 * self.known.book.tick_s
         if loose > was + rate * seconds + step + TINY:
             text = (
                 f"{inverter}: {quantity} went from {before.value:g} to {abs(loose):g} within {seconds:.2f} s"

@@ -15,6 +15,12 @@ SHARE: Final = 0.4
 TWINS_S: Final = 35.0
 """Two senders of a slow message are noticed within so long at most."""
 
+COLD_S: Final = 4.0
+"""A bank is cold from so early on that it can be trusted, lost, and still be lost after a kill."""
+
+KILLED_S: Final = 55.0
+"""A storm must last so long for that."""
+
 
 def more(seed: int, tables: dict[str, Any], storm_s: float) -> list[Fault]:
     """What is added to the storm of a seed; over by its end."""
@@ -23,11 +29,13 @@ def more(seed: int, tables: dict[str, Any], storm_s: float) -> list[Fault]:
         return []
     at_s = round(draw.uniform(WARM_S, max(storm_s - 25.0, WARM_S + 1.0)), 3)
     left_s = round(storm_s - at_s, 3)
-    kinds = [_inside, _stop_in_trouble, _disk_held]
+    kinds = [_inside, _stop_in_trouble, _disk_held, _beyond]
     if storm_s - WARM_S > TWINS_S:
         kinds += [_twins, _twins]
     if len(tables["bank"]) > 1:
         kinds += [_denied_and_lost, _denied_and_lost]
+        if tables["pack"].get("lost_bank") == "reduce":
+            kinds += [_cold_and_lost] * 10
     return draw.choice(kinds)(draw, tables, at_s, left_s)
 
 
@@ -54,6 +62,11 @@ def _disk_held(draw: Random, tables: dict[str, Any], at_s: float, left_s: float)
     return [Fault(at_s, "seam", lasts_s, "disk", draw.choice(("block", "block", "raise")), 0.5), trip]
 
 
+def _beyond(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
+    """A sensor that says for long what cannot be, and would forbid nothing if it were believed."""
+    return [Fault(at_s, "beyond", left_s, draw.choice([one["name"] for one in tables["bank"]]))]
+
+
 def _twins(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
     """A second sender, which repeats how warm it was, long enough to be noticed for certain."""
     bank = draw.choice([one["name"] for one in tables["bank"]])
@@ -77,3 +90,15 @@ def _denied_and_lost(draw: Random, tables: dict[str, Any], at_s: float, left_s: 
         silent,
         Fault(round(at_s + kill_s, 3), "kill", 0.0, size=round(draw.uniform(0.5, 2.0), 2)),
     ]
+
+
+def _cold_and_lost(draw: Random, tables: dict[str, Any], at_s: float, left_s: float) -> list[Fault]:
+    """What a cold bank allowed when it was lost still bounds what the others are given, also after a kill."""
+    bank = draw.choice([one["name"] for one in tables["bank"]])
+    over_s, silent_s = at_s + left_s, round(draw.uniform(20.0, 23.0), 3)
+    cold = Fault(COLD_S, "cold", round(over_s - COLD_S, 3), bank, "", round(draw.uniform(3.0, 8.0), 1))
+    silent = Fault(silent_s, "bank silent", round(over_s - silent_s, 3), bank)
+    if over_s < KILLED_S or draw.random() < 0.2:
+        return [cold, silent]
+    kill_s = round(silent_s + draw.uniform(15.0, 18.0), 3)
+    return [cold, silent, Fault(kill_s, "kill", 0.0, size=round(draw.uniform(0.5, 2.0), 2))]

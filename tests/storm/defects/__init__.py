@@ -34,7 +34,7 @@ DEFECTS: Final[dict[str, tuple[Callable[[Put], None], frozenset[str]]]] = {
         (data.refused_counts_as_fresh, "says"),
         (data.frozen_counter_accepted, "says"),
         (data.checksum_ignored, "says"),
-        (data.everything_is_believed, "says"),
+        (data.everything_is_believed, "says, beyond"),
         (data.holds_for_ever, "says, bank silent, bus down"),
         (data.trusts_at_once, ""),
         (data.silent_is_not_silent, "says, bank silent, bus down"),
