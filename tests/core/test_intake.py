@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.core.codec import Decoder, Field, MessageLayout, encode_raws
-from bridge.core.intake import CONFIRMATIONS
+from bridge.core.intake import CONFIRMATIONS, is_unknown
 from bridge.core.pack import Trouble
 from bridge.core.plan import Plan
 from bridge.frames import Frame
@@ -39,6 +39,17 @@ def seen(plan: Plan, pack: Speaker) -> Table:
     table = Table(plan)
     assert table.take(*(frame for frame in pack.all() if any(s.key == frame.key for s in plan.sources))) == []
     return table
+
+
+def test_what_is_not_a_number_is_unknown_only_where_that_is_stated() -> None:
+    """A span of numbers does not hold it."""
+    target = Builder().plan().sources[0].targets[0]
+    spans = target._replace(unknown=((5.0, 6.0),))
+    assert [is_unknown(spans, number) for number in (4.9, 5.0, 6.0, 6.1, math.nan)] == [
+        *(False, True, True, False, False)
+    ]
+    assert is_unknown(target._replace(unknown=((math.nan, math.nan),)), math.nan)
+    assert not is_unknown(target._replace(unknown=((math.nan, math.nan),)), 5.0)
 
 
 # ── what says nothing ───────────────────────────────────────────────────────────────────────────────

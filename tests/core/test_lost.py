@@ -84,6 +84,14 @@ def test_where_the_policy_is_to_stop_all_banks_always_count() -> None:
     assert banks.names == set()
 
 
+def test_a_bank_that_was_lost_before_a_restart_is_so_only_where_the_others_go_on() -> None:
+    """Else its doubt is the doubt of the pack."""
+    plan = Builder(banks=2).plan()
+    others = Builder(banks=2, options=OPTIONS._replace(reduce_on_lost_bank=True)).plan()
+    assert LostBanks(plan, ["bank bank1"]).names == set()
+    assert LostBanks(others, ["bank bank1", "a reading"]).names == {"bank1"}
+
+
 def test_what_was_forbidden_while_starting_stays_so_when_the_reading_is_lost() -> None:
     """The pack's own limits were heard once, before it was trusted, then never again. A restart knows it."""
     plan = Builder(

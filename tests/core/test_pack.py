@@ -474,3 +474,33 @@ def test_what_another_one_knows_and_this_one_does_not_is_named() -> None:
     assert blank.pack.unseen(knows.pack, SECOND) == {"cell_temperature_min of bank1"}
     assert knows.pack.unseen(blank.pack, SECOND) == frozenset()
     assert knows.pack.unseen(knows.pack, SECOND) == frozenset()
+    assert blank.pack.unseen(blank.pack, SECOND) == frozenset()
+
+
+def test_a_bank_has_faded_once_something_it_must_say_is_too_old_and_was_known() -> None:
+    """Not before its last moment has passed, and not what was never seen."""
+    (table, _), plan = full(), Builder().plan()
+    never = PackState(plan)
+    last_us = min(SECOND + age_us for _, age_us in plan.banks[0].required)
+    assert never.faded(plan.banks, last_us + 1) == frozenset()
+    assert table.pack.faded(plan.banks, last_us) == frozenset()
+    assert table.pack.faded(plan.banks, last_us + 1) == {"bank1"}
+    slots = [slot for slot, _ in plan.banks[0].required]
+    assert {table.pack.seen_us(slot) for slot in slots} == {SECOND}
+
+
+def test_what_counts_as_lost_later_is_added_to_what_did_before() -> None:
+    """Each until it is seen."""
+    plan = Builder(optional=frozenset({"charge_permitted", "discharge_permitted"})).plan()
+    pack = PackState(plan, ["charge_permitted of bank1"])
+    pack.lost_before(["discharge_permitted of bank1"])
+    assert pack.lost(plan.banks[0], SECOND) == ["charge_permitted of bank1", "discharge_permitted of bank1"]
+
+
+def test_an_optional_reading_is_known_up_to_its_last_moment() -> None:
+    """As any other."""
+    table, _ = full(Builder(optional=frozenset({"cell_temperature_min"})))
+    (slot,) = (n for n, one in enumerate(table.plan.slots) if one.quantity == "cell_temperature_min")
+    last_us = SECOND + table.plan.slots[slot].max_age_us
+    assert "cell_temperature_min of bank1" in table.pack.known(last_us)
+    assert "cell_temperature_min of bank1" not in table.pack.known(last_us + 1)

@@ -11,7 +11,6 @@ from bridge.core.engine import Due, Engine
 from bridge.core.failsafe import State
 from bridge.core.kept import Kept, read
 from bridge.core.limits.charge_settings import Learnt
-from bridge.core.limits.current import cut_offs
 from bridge.core.plan import Plan
 from bridge.core.reasons import Reason
 from bridge.core.succession import Succession
@@ -35,7 +34,6 @@ from tests.core.plans import (
 from tests.core.rig import Rig, level, on_the_wire
 
 PLAN = Builder().plan()
-WAYS = ("charge", "discharge")
 STEADY_S = TIMES.steady_us / SECOND
 
 
@@ -366,27 +364,6 @@ def test_a_pack_with_other_cells_keeps_what_tightens_by_name() -> None:
         tripped=frozenset({"bank1 charge cold"}), lost=frozenset({"bank bank1"}), caps=(50.0, 1.0, 2.0, 48.0)
     )
     assert known._replace(lost=frozenset({"bank x"})).of_another(PLAN).caps is None
-
-
-@pytest.mark.parametrize(
-    "gone", ["charge_permitted", "discharge_permitted", "cell_temperature", "cell_voltage"]
-)
-def test_a_cut_off_that_nothing_could_release_any_more_does_not_outlive_its_readings(gone: str) -> None:
-    """A monitor that forbade, and is read no more by the new profile, must not forbid for ever."""
-    bank = PLAN.banks[0]
-    left = {name: slot for name, slot in bank.slots.items() if not name.startswith(gone)}
-    cells = () if gone == "cell_voltage" else bank.cell_slots
-    plan = PLAN._replace(banks=(bank._replace(slots=left, cell_slots=cells),))
-    goes = {
-        "charge_permitted": {"bank1 charge denied"},
-        "discharge_permitted": {"bank1 discharge denied"},
-        "cell_temperature": {f"bank1 {way} {what}" for way in WAYS for what in ("cold", "hot")},
-        "cell_voltage": {"bank1 charge cell", "bank1 charge lost", "bank1 discharge cell"},
-    }[gone]
-    every = frozenset(cut_offs(bank))
-    assert len(every) == 9
-    assert Kept(tripped=every).of_another(plan).tripped == every - goes
-    assert "bank1 charge hot" in cut_offs(bank._replace(slots=left, probe_slots=(0,), cell_slots=cells))
 
 
 def test_a_profile_that_does_not_read_what_forbade_charges_again() -> None:

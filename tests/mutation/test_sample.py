@@ -21,7 +21,7 @@ MODULES = (
 )
 TESTS = (
     *("failsafe", "grid", "outgoing", "pack", "intake", "count", "lost"),
-    *("limits/test_shape", "limits/test_current"),
+    *("twins", "intake_checksum", "limits/test_shape", "limits/test_current", "limits/test_deep"),
 )
 
 

@@ -108,8 +108,7 @@ class CurrentLaw:
             found.append(Contribution(Reason.CELL_CUT_OFF, 0.0, bank))
         if self._deep is not None:
             deep, lost = self._deep
-            share = 1.0 if lowest_v is None else deep.by_lowest.at(lowest_v)
-            if share < 1.0:
+            if lowest_v is not None and (share := deep.by_lowest.at(lowest_v)) < 1.0:
                 found.append(Contribution(Reason.DEEPLY_DISCHARGED, top * share, bank))
             if lost.update(lowest_v, may_release=whole):
                 found.append(Contribution(Reason.CELL_LOST, 0.0, bank))

@@ -4,10 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.current import CurrentLaw
+from bridge.core.kept import Kept
+from bridge.core.limits.current import CurrentLaw, cut_offs
 from bridge.core.limits.curve import Curve
 from bridge.core.reasons import Contribution, Reason
-from tests.core.plans import CHARGE, DRAW
+from tests.core.plans import CHARGE, DRAW, Builder
 
 
 def bounds(
@@ -149,3 +150,27 @@ def test_a_cut_off_that_has_tripped_stays_so_while_its_reading_is_not_known() ->
     assert set(bounds(law)) == {
         *(Reason.CONFIGURED, Reason.HIGHEST_CELL, Reason.COLDEST_CELL, Reason.HOTTEST_CELL)
     }
+
+
+@pytest.mark.parametrize(
+    "gone", ["charge_permitted", "discharge_permitted", "cell_temperature", "cell_voltage"]
+)
+def test_a_cut_off_that_nothing_could_release_any_more_does_not_outlive_its_readings(gone: str) -> None:
+    """A monitor that forbade, and is read no more by the new profile, must not forbid for ever."""
+    whole = Builder().plan()
+    (bank,) = whole.banks
+    left = {name: slot for name, slot in bank.slots.items() if not name.startswith(gone)}
+    cells = () if gone == "cell_voltage" else bank.cell_slots
+    plan = whole._replace(banks=(bank._replace(slots=left, cell_slots=cells),))
+    goes = {
+        "charge_permitted": {"bank1 charge denied"},
+        "discharge_permitted": {"bank1 discharge denied"},
+        "cell_temperature": {
+            f"bank1 {way} {what}" for way in ("charge", "discharge") for what in ("cold", "hot")
+        },
+        "cell_voltage": {"bank1 charge cell", "bank1 charge lost", "bank1 discharge cell"},
+    }[gone]
+    every = frozenset(cut_offs(bank))
+    assert len(every) == 9
+    assert Kept(tripped=every).of_another(plan).tripped == every - goes
+    assert "bank1 charge hot" in cut_offs(bank._replace(slots=left, probe_slots=(0,), cell_slots=cells))
