@@ -28,7 +28,11 @@ def barred(known: Known, t_us: int, quantity: str) -> str | None:
             return f"{bar.name}: {name_of(track.read.place)} was {track.last}"
     if (why := _two(known, turn_us, quantity)) is not None:
         return why
-    found = [_untrusted(known, bank, turn_us, sure_us) for bank in book.banks if not known.apart(bank)]
+    found = [
+        None if known.apart(bank) else _untrusted(known, bank, turn_us, sure_us)
+        for bank in book.banks
+        if not known.left_out(bank)
+    ]
     reasons = [why for why in found if why is not None]
     if reasons and (len(reasons) == len(found) or not book.reduces):
         return reasons[0]

@@ -76,6 +76,15 @@ class Known:
         track = self.memory.tracks.get(Place(bank, "bank_connected", 0))
         return track is not None and 0.0 in track.lately(self.turn_us - 2 * SECOND)
 
+    def left_out(self, bank: str) -> bool:
+        """Whether a bank is not connected for certain: all that it said of it lately, and beyond doubt."""
+        track = self.memory.tracks.get(Place(bank, "bank_connected", 0))
+        if track is None or any(track.lately(self.turn_us - 2 * SECOND)):
+            return False
+        wide_s = track.read.age_s + self.book.hold_s + self.book.mismatch_s + 2.0
+        dirty_us = self.memory.dirty_us.get(self.memory.of[track.read.place], NEVER_US)
+        return bool(track.recent) and self.turn_us - dirty_us > wide_s * SECOND
+
     def lag_us(self, track: Track) -> int:
         """How long the program may take to show a reading: longer where its message was doubtful lately."""
         book = max(self.books, key=lambda one: one.hold_s)

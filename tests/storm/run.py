@@ -22,7 +22,7 @@ from bridge.simulate.inverter import Wish
 from bridge.simulate.site import Site
 from tests.storm.book import Book
 from tests.storm.calm import Odd
-from tests.storm.faults import Rig, apply
+from tests.storm.faults import FATAL, Rig, apply
 from tests.storm.observer import Broken, Observer
 from tests.storm.scenario import Scenario, Sites, drawn
 from tests.storm.seams import FakeSocket, Lines, disk_of
@@ -289,7 +289,7 @@ class Storm:
         # What no frame can express leaves nobody, and the service manager is to know.
         if world.starved and not any("!! withheld" in line for line in self.lines[-WITHHELD:]):
             observer.say(world.t_us, "alive", "no sign of life: the service manager ended it")
-        self.rig.excused = False
+        self.rig.excused = any(trap.how == "raise" and trap.seam in FATAL for _, trap in world.traps)
         world.end()
         world.skip(RESTART_S if self._asked_stop is None else self._asked_stop)
 

@@ -12,8 +12,10 @@ def all_lost(known: Known, t_us: int) -> bool:
     if quiet_s <= RIVAL_QUIET_S + book.hold_s + book.silent_s + 2 * book.react_s:
         return False
     for bank in book.banks:
-        if known.apart(bank):
+        if known.left_out(bank):
             continue
+        if known.apart(bank):
+            return False
         tracks = [known.memory.tracks[read.place] for read in book.required[bank]]
         reasons.append(
             any(
