@@ -122,7 +122,7 @@ _ALL = (
         "0 bulk 1 absorption 2 balancing 3 resting, see [stages]",
     ),
     Quantity("shown_state_of_charge", "%", 0.0, 100.0, _NEAR, Kind.OUTPUT, "state of charge as shown"),
-    Quantity("alarm", "", 0, 1, _NEAR, Kind.OUTPUT, "data lost or implausible: zero currents"),
+    Quantity("alarm", "", 0, 1, _NEAR, Kind.OUTPUT, "data lost, or a cell past its cut-off"),
     Quantity("warning", "", 0, 1, _NEAR, Kind.OUTPUT, "data late, or something to look at"),
     Quantity(
         "failsafe_state", "", 0, 4, _NEAR, Kind.OUTPUT, "0 starting 1 following 2 holding 3 safe 4 silent"

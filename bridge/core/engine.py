@@ -311,7 +311,8 @@ class Engine:
             ahead=self._ahead,
             faded=() if state is State.FOLLOWING else self._pack.faded(plan.banks, t_us),
         )
-        warnings = [f"{name} is lost" for name in lost]
+        alarms = self._limits.alarms
+        warnings = alarms + [f"{name} is lost" for name in lost]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
         warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *beside]
         warnings += [text for text in (rivals, self._ahead_says) if text]
@@ -319,7 +320,7 @@ class Engine:
         flags = self._told.causes.flags(
             t_us, state, readings, active, limits, known, self._limits, self._lost_banks.names, lost, unheard
         )
-        values = self._told.values(t_us, state, limits, known, warnings, course, flags)
+        values = self._told.values(t_us, state, limits, known, warnings, course, flags, alarm=bool(alarms))
         return Decision(
             t_us, state, cause, *limits, values, tuple(warnings), course.sentence, course.progress
         )

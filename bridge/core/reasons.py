@@ -1,7 +1,8 @@
 """Why a limit is what it is, as data. Logs, tables and pages only render this."""
 
+from collections.abc import Iterable
 from enum import Enum
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 
 class Reason(Enum):
@@ -39,6 +40,13 @@ class Reason(Enum):
     RESTING = "resting voltage: the pack's data is not trusted"
 
 
+_GRAVE: Final = (
+    *(Reason.CELL_LOST, Reason.CELL_CUT_OFF, Reason.TEMPERATURE_CUT_OFF, Reason.NOT_PERMITTED),
+    *(Reason.INVERTER_SILENT, Reason.APART),
+)
+"""What a person should hear of first, where several forbid a current."""
+
+
 class Contribution(NamedTuple):
     """One bound on a limit.
 
@@ -65,3 +73,12 @@ class Limit(NamedTuple):
     value: float
     binding: Contribution
     contributions: tuple[Contribution, ...]
+
+
+def gravest(tied: Iterable[Contribution]) -> Contribution:
+    """Of contributions that say the same, the one to be told; of equally grave ones the first."""
+    return min(tied, key=_gravity)
+
+
+def _gravity(one: Contribution) -> int:
+    return _GRAVE.index(one.reason) if one.reason in _GRAVE else len(_GRAVE)

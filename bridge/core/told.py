@@ -46,6 +46,8 @@ class Told:
         warnings: Sequence[str],
         course: Now = IDLE,
         flags: Mapping[str, float | None] = MappingProxyType({}),
+        *,
+        alarm: bool = False,
     ) -> Mapping[str, float | None]:
         """Every quantity by name.
 
@@ -72,7 +74,7 @@ class Told:
                 "charge_stage": None if course.stage is None else float(course.stage),
                 "charge_requested": float(requested and charge_allowed),
                 "shown_state_of_charge": self._soc(t_us, known.get("state_of_charge"), course),
-                "alarm": float(state >= State.SAFE),
+                "alarm": float(alarm or state >= State.SAFE),
                 "warning": float(bool(warnings) or state is State.HOLDING),
                 "failsafe_state": float(state),
             }

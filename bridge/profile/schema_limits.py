@@ -296,7 +296,9 @@ class FailSafe(Section):
         default=5.0, description="data must be trusted this long before limits follow it, s"
     )
     mismatch_s: NotNegative = Field(
-        default=3.0, description="readings may contradict each other this long, s"
+        default=3.0,
+        description="readings may contradict each other this long, s: those of several messages are not of "
+        "one moment, and a load switches between them",
     )
     stall_s: Positive = Field(
         default=2.0, description="a longer gap in the program's own running counts as a restart, s"

@@ -78,6 +78,18 @@ def test_from_start_to_full_limits() -> None:
     assert (flags["charge_ok"], flags["draw_ok"], flags["alarm"], flags["state"]) == (1, 1, 0, 1)
 
 
+def test_a_cell_past_its_cut_off_is_an_alarm_and_a_warning_that_names_it() -> None:
+    """The current is zero, and says so; the data itself is trusted."""
+    rig = up()
+    rig.speakers[0].cells_v[3] = 3.70
+    rig.run(3.0)
+    decision = rig.engine.decision
+    assert (rig.state(), rig.limits()[1]) == (State.FOLLOWING, 0.0)
+    assert (decision.values["alarm"], decision.values["warning"]) == (1.0, 1.0)
+    assert "bank bank1: a cell is past its cut-off" in rig.warnings()[0]
+    assert last(rig, FLAGS.key)["alarm"] == 1
+
+
 def test_silence_of_the_pack_leads_to_silence_of_the_bridge() -> None:
     """Held, then zero, then nothing at all; back only after a steady stretch and by the ramp."""
     rig = up()

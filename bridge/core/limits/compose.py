@@ -16,7 +16,7 @@ from bridge.core.limits.draw_settings import DrawLearnt
 from bridge.core.limits.shape import Ramp
 from bridge.core.pack import Reading
 from bridge.core.plan import Plan
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.reasons import Contribution, Limit, Reason, gravest
 
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
@@ -90,10 +90,14 @@ class Limits:
         return tripped, self._caps.lost, self._caps.values
 
     @property
+    def alarms(self) -> list[str]:
+        """What a person must see to: cells outside what they bear."""
+        return [text for law in (*self._charge_laws, *self._draw_laws) for text in law.alarms]
+
+    @property
     def warnings(self) -> list[str]:
         """What the laws have found that a person should look at."""
-        laws = (*self._charge_laws, *self._laws)
-        return [warning for law in laws for warning in law.warnings]
+        return [text for law in self._laws for text in law.warnings]
 
     def settled(self, t_us: int, readings: Sequence[Reading]) -> bool:
         """Whether inputs that say the same would give the same limits at `t_us`, from now on until then."""
@@ -334,6 +338,8 @@ class Limits:
     ) -> Limit:
         """The tightest of `found`, falling at once, rising slowly, never rising unless following."""
         binding = min(found, key=_value)
+        if binding.value == 0.0:
+            binding = gravest(one for one in found if one.value == 0.0)
         if state is State.FOLLOWING:
             value = ramp.follow(binding.value, elapsed_s)
             extra = Reason.RISING if ramp.rising else Reason.NOT_WORTH_IT

@@ -39,6 +39,7 @@ class CurrentLaw:
     def __init__(self, bank: str, side: CurrentSide, *, charging: bool) -> None:
         self._bank = bank
         self._side = side
+        self._charging = charging
         self._by_cell = Reason.HIGHEST_CELL if charging else Reason.LOWEST_CELL
         self._configured = Contribution(Reason.CONFIGURED, side.max_a, bank)
         self._cell = CutOff(side.cell_trip_v, side.cell_release_v)
@@ -65,15 +66,21 @@ class CurrentLaw:
             self._cut_offs[name].tripped = True
 
     @property
-    def warnings(self) -> list[str]:
-        """What a person must see to."""
-        if self._deep is None or not self._deep[1].tripped:
-            return []
-        deep = self._deep[0]
-        return [
-            f"bank {self._bank}: a cell was at or below {deep.lost_v:g} V, where its makers call it lost; "
-            f"not charged until the lowest stands at {deep.release_v:g} V again"
-        ]
+    def alarms(self) -> list[str]:
+        """What a person must see to: cells outside what they bear."""
+        found, (way, which) = [], ("charged", "highest") if self._charging else ("discharged", "lowest")
+        if self._cell.tripped:
+            found.append(
+                f"bank {self._bank}: a cell is past its cut-off, {self._side.cell_trip_v:g} V; "
+                f"not {way} until the {which} is back at {self._side.cell_release_v:g} V"
+            )
+        if self._deep is not None and self._deep[1].tripped:
+            lost_v, release_v = self._deep[0].lost_v, self._deep[0].release_v
+            found.append(
+                f"bank {self._bank}: a cell was at or below {lost_v:g} V, where its makers call it lost; "
+                f"not charged until the lowest stands at {release_v:g} V again"
+            )
+        return found
 
     def bounds(
         self,

@@ -286,6 +286,28 @@ def test_wishes_of_the_person() -> None:
     assert bench.go()[1].value == 100.0
 
 
+def test_where_several_forbid_a_current_the_gravest_is_told() -> None:
+    """And a cell past its cut-off is an alarm, until it is well back."""
+    bench = open_bench()
+    assert bench.limits.alarms == []
+    bench.set(high_v=3.66, low_v=3.3, charge_permitted=0.0, coldest_c=-30.0)
+    charge = bench.go()[1]
+    assert (charge.value, charge.binding.reason) == (0.0, Reason.CELL_CUT_OFF)
+    (alarm,) = bench.limits.alarms
+    assert alarm.startswith("bank bank1: a cell is past its cut-off, ")
+    assert "not charged until the highest is back at" in alarm
+    bench.set(high_v=3.3, low_v=3.3, charge_permitted=0.0, coldest_c=-30.0)
+    assert bench.go()[1].binding.reason is Reason.TEMPERATURE_CUT_OFF
+    assert bench.limits.alarms == []
+    bench.set(charge_permitted=0.0, coldest_c=20.0)
+    assert bench.go()[1].binding.reason is Reason.NOT_PERMITTED
+    bench.set(high_v=3.3, low_v=2.45, charge_permitted=1.0, coldest_c=20.0)
+    draw = bench.go()[2]
+    assert (draw.value, draw.binding.reason) == (0.0, Reason.CELL_CUT_OFF)
+    (alarm,) = bench.limits.alarms
+    assert "not discharged until the lowest is back at" in alarm
+
+
 def test_a_silent_inverter_may_want_zero() -> None:
     """At once, both ways; back by the ramp."""
     bench = open_bench()

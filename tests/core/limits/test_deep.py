@@ -48,18 +48,18 @@ def test_a_cell_that_is_not_bounds_nothing(lowest_v: float | None) -> None:
 def test_a_lost_cell_is_not_charged_until_it_stands_far_above() -> None:
     """What it recovers to by itself, a little above, is not enough; what is left of the readings neither."""
     law = charging()
-    assert law.warnings == []
+    assert law.alarms == []
     for lowest_v in (2.0, 1.2, 2.1, 2.6, 2.899):
         assert bounds(law, lowest_v)[Reason.CELL_LOST] == 0.0
     assert Reason.CELL_LOST in bounds(law, 3.2, whole=False)
     assert law.tripped == {"shelf charge lost"}
-    assert law.warnings == [
+    assert law.alarms == [
         "bank shelf: a cell was at or below 2 V, where its makers call it lost; "
         "not charged until the lowest stands at 2.9 V again"
     ]
     assert Reason.CELL_LOST not in bounds(law, 2.9)
     assert law.tripped == frozenset()
-    assert law.warnings == []
+    assert law.alarms == []
 
 
 def test_a_lost_cell_is_lost_after_a_restart_too() -> None:
@@ -79,7 +79,7 @@ def test_drawing_and_profiles_without_the_rule_know_no_lost_cell() -> None:
         law.trip({"shelf charge lost", "shelf discharge lost"})
         assert "shelf discharge lost" not in law.tripped
         assert Reason.CELL_LOST not in bounds(law, 1.0)
-        assert law.warnings == []
+        assert law.alarms == []
 
 
 @given(st.lists(st.floats(0.5, 4.0), min_size=1, max_size=20))
@@ -114,7 +114,7 @@ def test_the_pack_is_charged_by_its_lowest_cell_or_by_what_that_is_at_most() -> 
         charge = bench.go()[1]
         assert charge.value == pytest.approx(amps)
         assert reason is None or charge.binding.reason is reason
-        assert bool([one for one in bench.limits.warnings if "lost" in one]) is (amps == 0.0)
+        assert bool([one for one in bench.limits.alarms if "lost" in one]) is (amps == 0.0)
 
 
 def test_a_pack_of_which_no_voltage_is_known_is_not_bound_by_this() -> None:
