@@ -312,18 +312,17 @@ class Engine:
             faded=() if state is State.FOLLOWING else self._pack.faded(plan.banks, t_us),
         )
         alarms = self._limits.alarms
-        warnings = alarms + [f"{name} is lost" for name in lost]
+        warnings = [*alarms, *(f"{name} is lost" for name in lost)]
         warnings += [f"inverter {inverter.name} is not heard" for inverter in unheard]
         warnings += [*self._limits.warnings, *self._signs.warnings(wrong), *beside]
-        warnings += [text for text in (rivals, self._ahead_says) if text]
+        warnings += filter(None, (rivals, self._ahead_says))
         known = merge(plan.banks, readings, active)
         flags = self._told.causes.flags(
             t_us, state, readings, active, limits, known, self._limits, self._lost_banks.names, lost, unheard
         )
         values = self._told.values(t_us, state, limits, known, warnings, course, flags, alarm=bool(alarms))
-        return Decision(
-            t_us, state, cause, *limits, values, tuple(warnings), course.sentence, course.progress
-        )
+        words = tuple(warnings), course.sentence, course.progress
+        return Decision(t_us, state, cause, *limits, values, *words)
 
     def _beside(
         self, t_us: int, state: State, readings: Sequence[Reading], active: Sequence[bool]
