@@ -136,8 +136,8 @@ def test_candump_sees_our_frames_and_canplayer_feeds_the_pack(tmp_path: Path) ->
     assert all(values["charge_amps_most"] == 0 for t, values in bounds if t < began + 4.5)
     rising = [(t, values["charge_amps_most"]) for t, values in bounds[:-1] if t > began + 6]
     assert rising[-1][1] > 5
-    # 5 A/s; what candump stamps late on a busy board may be one period of ours.
-    assert all(b - a <= 5.0 * (u - t + 0.5) for (t, a), (u, b) in itertools.combinations(rising, 2))
+    # A twentieth of 140 A a second; what is stamped late on a busy board may be one period of ours.
+    assert all(b - a <= 7.0 * (u - t + 0.5) for (t, a), (u, b) in itertools.combinations(rising, 2))
     assert bounds[-1][1]["charge_amps_most"] == 0
     assert bounds[-1][1]["draw_amps_most"] == 0
     assert any("stopping: currents to zero" in line for line in lines)
