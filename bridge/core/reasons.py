@@ -40,11 +40,15 @@ class Reason(Enum):
     RESTING = "resting voltage: the pack's data is not trusted"
 
 
-_GRAVE: Final = (
-    *(Reason.CELL_LOST, Reason.CELL_CUT_OFF, Reason.TEMPERATURE_CUT_OFF, Reason.NOT_PERMITTED),
-    *(Reason.INVERTER_SILENT, Reason.APART),
-)
-"""What a person should hear of first, where several forbid a current."""
+_GRAVE: Final = {
+    Reason.CELL_LOST: 0,
+    Reason.CELL_CUT_OFF: 1,
+    Reason.TEMPERATURE_CUT_OFF: 2,
+    Reason.NOT_PERMITTED: 3,
+    Reason.INVERTER_SILENT: 4,
+    Reason.APART: 5,
+}
+"""What a person should hear of first, where several forbid a current; all others come behind."""
 
 
 class Contribution(NamedTuple):
@@ -77,8 +81,4 @@ class Limit(NamedTuple):
 
 def gravest(tied: Iterable[Contribution]) -> Contribution:
     """Of contributions that say the same, the one to be told; of equally grave ones the first."""
-    return min(tied, key=_gravity)
-
-
-def _gravity(one: Contribution) -> int:
-    return _GRAVE.index(one.reason) if one.reason in _GRAVE else len(_GRAVE)
+    return min(tied, key=lambda one: _GRAVE.get(one.reason, len(_GRAVE)))

@@ -99,7 +99,7 @@ TIMES = [
     (FAIL, "tick_ms", ("tick_ms = 100", "tick_ms = 1100")),
     (FAIL, "failsafe.hold_s", ("hold_s = 3.0", "hold_s = 31")),
     (FAIL, "failsafe.mismatch_s", ("mismatch_s = 3.0", "mismatch_s = 31")),
-    (FAIL, "failsafe.mismatch_s", ("mismatch_s = 3.0", "mismatch_s = 0"), ("hold_s = 3.0", "hold_s = 0")),
+    (WARN, "failsafe.mismatch_s", ("mismatch_s = 3.0", "mismatch_s = 0"), ("hold_s = 3.0", "hold_s = 0")),
     (FAIL, "failsafe.steady_s", ("steady_s = 5.0", "steady_s = 0")),
     (FAIL, "failsafe.stall_s", ("steady_s = 5.0", "steady_s = 5.0\nstall_s = 0.2")),
     (FAIL, "source[7].max_age_s", ("max_age_s = 2.0\ncounter", "max_age_s = 0.1\ncounter")),
@@ -153,9 +153,9 @@ def test_voltages_of_several_messages_need_patience_which_holding_gives_too(tmp_
     """A load that switches between two messages looks like doubt until the slower has come again."""
     key, at_once = "failsafe.mismatch_s", ("mismatch_s = 3.0", "mismatch_s = 0")
     none = checked(tmp_path, CABIN, at_once, ("hold_s = 3.0", "hold_s = 0"))
-    assert "0, and voltages of shelf come in several messages; allowed: at least 1:" in found(none, FAIL, key)
+    assert "0, and voltages of shelf come in several messages; allowed: at least 1:" in found(none, WARN, key)
     held = checked(tmp_path, CABIN, at_once, ("hold_s = 3.0", "hold_s = 1"))
-    assert not found(held, FAIL, key)
+    assert not found(held, WARN, key)
 
 
 def test_4_2_volts_on_lfp_is_refused_in_words(tmp_path: Path) -> None:

@@ -92,7 +92,7 @@ def _failsafe(dice: Dice, site: Traits) -> Table:
     found = {name: value for name, value in times.items() if name in given}
     # Voltages of several messages are not of one moment.
     if found.get("mismatch_s", 3.0) + found.get("hold_s", 3.0) < max(site.ages_s) / 2:
-        found["mismatch_s"] = round(max(site.ages_s) / 2, 2) + 0.01
+        found["mismatch_s"] = round(max(site.ages_s) / 2 + 0.01, 2)
     return found
 
 

@@ -81,17 +81,20 @@ class Known:
         track = self.memory.tracks.get(Place(bank, "bank_connected", 0))
         if track is None or any(track.lately(self.turn_us - 2 * SECOND)):
             return False
-        wide_s = track.read.age_s + self.book.hold_s + self.book.mismatch_s + 2.0
-        dirty_us = self.memory.dirty_us.get(self.memory.of[track.read.place], NEVER_US)
-        return bool(track.recent) and self.turn_us - dirty_us > wide_s * SECOND
+        return bool(track.recent) and self._doubted_s(track) == 0.0
 
     def lag_us(self, track: Track) -> int:
         """How long the program may take to show a reading: longer where its message was doubtful lately."""
+        react_s = max(self.books, key=lambda one: one.hold_s).react_s
+        return round((react_s + self._doubted_s(track)) * SECOND)
+
+    def _doubted_s(self, track: Track) -> float:
+        """For how long a message that was doubtful lately may still be in doubt; 0: it was not."""
         book = max(self.books, key=lambda one: one.hold_s)
         wide_s = track.read.age_s + book.hold_s + book.mismatch_s + 2.0
         dirty_us = self.memory.dirty_us.get(self.memory.of[track.read.place], NEVER_US)
         clean = self.turn_us - dirty_us > wide_s * SECOND
-        return round((book.react_s + (0.0 if clean else wide_s)) * SECOND)
+        return 0.0 if clean else wide_s
 
 
 def name_of(place: Place) -> str:

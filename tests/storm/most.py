@@ -3,8 +3,8 @@
 import math
 from collections.abc import Iterator
 
-from tests.storm.book import CHARGE, DRAW, Place, Read
-from tests.storm.known import Known, Most, Word
+from tests.storm.book import CHARGE, DRAW, Place
+from tests.storm.known import Known, Most, Word, name_of
 from tests.storm.memory import NEVER_US, SECOND, Track, curve_at
 
 
@@ -20,7 +20,7 @@ def most(known: Known, quantity: str) -> Most:
         whole = book.share(bank) if not any(known.apart(one) for one in book.banks) else 1.0
         for track, most_a in _said(known, bank, quantity, turn_us):
             if turn_us - track.good_us <= track.read.age_s * SECOND:
-                rows.append((most_a / whole, f"{_name(track.read)} was {track.last}"))
+                rows.append((most_a / whole, f"{name_of(track.read.place)} was {track.last}"))
     return min(rows, default=(math.inf, ""))
 
 
@@ -42,7 +42,7 @@ def note_lost(known: Known) -> None:
         share, rows = book.share(bank), {}
         for quantity in (CHARGE, DRAW):
             said = [
-                (most_a / share, f"{_name(track.read)} was {track.last} when it was lost")
+                (most_a / share, f"{name_of(track.read.place)} was {track.last} when it was lost")
                 for track, most_a in _said(known, bank, quantity, last_us)
             ]
             rows[quantity] = min(said, default=(math.inf, ""))
@@ -72,7 +72,3 @@ def _said(known: Known, bank: str, quantity: str, now_us: int) -> Iterator[tuple
             yield track, max(curve_at(curve, value) for value in values) * table[f"{way}_current_a"]
         else:
             yield track, max(values)
-
-
-def _name(read: Read) -> str:
-    return f"{read.place.quantity} of {read.place.owner}"
