@@ -111,7 +111,10 @@ class Observer:
         """The program had not run for so long when it went on at `t_us`."""
         self.known.turn_us = t_us
         self._anew()
-        if seconds > self.known.book.stall_s + 2 * self.known.book.tick_s:
+        stall_s, blur_s = self.known.book.stall_s, 2 * self.known.book.tick_s
+        if seconds > stall_s - blur_s:  # it may have begun anew
+            self._followed_us = None
+        if seconds > stall_s + blur_s:
             self.known.steady_from_us = t_us
 
     def killed(self, t_us: int) -> None:
