@@ -90,6 +90,9 @@ def _failsafe(dice: Dice, site: Traits) -> Table:
     given = [name for name in times if dice.happens(0.7)]
     given += ["stall_s"] if 3 * tick_s > 2.0 else []
     found = {name: value for name, value in times.items() if name in given}
+    if "silent_after_s" in found:  # zeros go out once before, on every page
+        rounds_s = [one["period_ms"] / 1000 * _pages(site, one) for one in site.transmissions]
+        found["silent_after_s"] = round(max(found["silent_after_s"], max(rounds_s) + 2 * tick_s), 3)
     # Voltages of several messages are not of one moment.
     if found.get("mismatch_s", 3.0) + found.get("hold_s", 3.0) < max(site.ages_s) / 2:
         found["mismatch_s"] = round(max(site.ages_s) / 2 + 0.01, 2)

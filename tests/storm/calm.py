@@ -14,14 +14,16 @@ class Odd(NamedTuple):
 
     Attributes:
         cells: they did what no cell does.
-        words: numbers that no pack says could be believed; what was learnt of them, such as the part of the
-            current a bank takes, is unlearnt only while currents flow.
+        words: numbers that no pack says could be believed, or cells were cold; what was learnt then, such as
+            the part of the current a bank takes, or a resistance, is unlearnt only while currents flow.
+        current: a current was told that no limit allowed: that is held against its direction for a minute.
         order: old readings came behind new ones: cells seemed to leap, which is held against charging for
             up to a minute.
     """
 
     cells: bool
     words: bool
+    current: bool
     order: bool
 
 
@@ -34,7 +36,7 @@ def wrong(known: Known, t_us: int, odd: Odd) -> Iterator[str]:
                 yield from _heard_lately(known, t_us, inverter, said)
     for quantity in (CHARGE, DRAW):
         expected, why = _expected(known, t_us, quantity, odd_words=odd.words)
-        if odd.cells or (odd.order and quantity == CHARGE):
+        if odd.cells or odd.current or (odd.order and quantity == CHARGE):
             expected = 0.0
         got = sum(known.told[one, quantity].value for one in book.inverters if (one, quantity) in known.told)
         if got < expected:

@@ -34,6 +34,9 @@ WATCHDOG_US: Final = 10_000_000
 RESTART_S: Final = 2.0
 """The service manager starts the program again after so long."""
 
+HELD_AGAINST_S: Final = 90.0
+"""A current that no limit allowed is held against its direction for no longer than this."""
+
 LINES: Final = 400
 
 WITHHELD: Final = 40
@@ -220,9 +223,12 @@ class Storm:
         faults = self.scenario.faults
         cells = any(fault.kind == "cell" for fault in faults)
         order = any(fault.kind == "link" and fault.how in ("reorder", "late") for fault in faults)
-        words = any(fault.kind in ("forge", "twin") or fault.how == "stuck" for fault in faults)
+        kinds = ("forge", "twin", "beyond", "cold", "cold back")
+        words = any(fault.kind in kinds or fault.how == "stuck" for fault in faults)
+        late_s = self.scenario.total_s - HELD_AGAINST_S
+        current = any(fault.kind == "beyond" and fault.at_s + fault.lasts_s > late_s for fault in faults)
         if self.scenario.total_s > self.scenario.storm_s:
-            self.observer.finish(self.world.t_us, Odd(cells, words, order))
+            self.observer.finish(self.world.t_us, Odd(cells, words, current, order))
         self.world.over = True
         if self._daemon is not None:
             limits = self._daemon.engine.decision.limits.values()
