@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
+from bridge.core.charge.law import PartsLaw
 from bridge.core.limits.bank_charge import RISE_SHARE_PER_S
 from bridge.core.limits.banks import Shares, heeded_a, whole_a
 from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
@@ -215,6 +216,13 @@ class Ours(Banked):
         return found._replace(voltage_v=min(found.voltage_v, self._usual_v), current_a=amps)
 
 
+class Parts(Banked):
+    """The law in three parts; a usual target is a target as any other."""
+
+    def __init__(self, facts: HomeFacts) -> None:
+        super().__init__(facts, lambda told, ah: PartsLaw(settings(told, ah, told.target_v)))
+
+
 class Plain:
     """Eight lines: the current that takes the highest cell to 3 mV below its target within some seconds.
 
@@ -266,4 +274,9 @@ class Taper:
         return Answer(facts.ceiling_v, self._amps)
 
 
-LAWS: dict[str, Callable[[HomeFacts], HomeLaw]] = {"ours": Ours, "plain": Plain, "taper": Taper}
+LAWS: dict[str, Callable[[HomeFacts], HomeLaw]] = {
+    "ours": Ours,
+    "parts": Parts,
+    "plain": Plain,
+    "taper": Taper,
+}

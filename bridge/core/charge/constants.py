@@ -1,0 +1,161 @@
+"""Every constant of the charge law: value, unit, what it is for, source or "own choice".
+
+C means the capacity of the string in Ah taken as A; "the most" is the charge current that is never exceeded.
+"""
+
+from typing import Final
+
+# The cell
+
+FOOT_V: Final = 3.335
+"""V. Resting voltage where the knee of the curve begins to rise: a typical LFP plateau near full."""
+
+CURVE_LEAST, CURVE_USUAL, CURVE_MOST = 0.7, 1.0, 2.2
+"""1. Steepness of the knee, as a multiple of one e-fold per `e_fold` of charge: the least, what is taken until
+it is seen, and the most. A knee twice as steep, and a hyperbola, lie within (own choice)."""
+
+CURVE_PER_S: Final = 0.05
+"""1/s. Weight of a new rise for the steepness of the knee (own choice)."""
+
+CURVE_FROM_V: Final = 0.045
+"""V. So far above the foot the highest cell must rest before the steepness is learnt (own choice)."""
+
+SLOW: Final = ((60.0, 0.3), (600.0, 0.5))
+"""s and 1. Slow parts of a resistance: time constant, and size as a share of the fast part (typical)."""
+
+PULL_PER_S: Final = 0.15
+"""1/s. Pull of a reading on the rest voltage, within what the reading allows (own choice)."""
+
+NOISE_V: Final = 0.0012
+"""V. A reading may be so far off, besides half a step of its sensor: noise of 1 mV, and rounding."""
+
+# The resistance
+
+WINDOW_S: Final = 25.0
+"""s. A step of the current must come and be over within this time to tell a resistance (own choice)."""
+
+CALM_C: Final = 0.02
+"""C. A current that keeps within this range is calm: its readings and the cells' can be told together."""
+
+STEP_C, STEP_CALMS = 0.04, 4.0
+"""C and 1. A step of the current tells a resistance if it is so large, and so many times what is calm."""
+
+BLUR_V: Final = 0.0015
+"""V. Error of the difference of two readings, besides the step of the sensor (noise of 1 mV)."""
+
+BLUR: Final = 0.15
+"""1. Part of a resistance that a step does not tell: slow parts, gain of the sensor (own choice)."""
+
+DRIFTS: Final = 0.05
+"""1. What a resistance may have changed from one step of the current to the next (own choice)."""
+
+UNKNOWN: Final = 1.0
+"""1. Doubt about a resistance of which nothing was seen, as a multiple of what is expected."""
+
+# The bound
+
+MARGIN_V: Final = 0.0005
+"""V. Margin below the target beside the error of the sensor (own choice)."""
+
+MARGIN_STEP: Final = 0.1
+"""1. Margin for what a step of the sensor beyond 1 mV hides, as a share of it (own choice)."""
+
+EXTREMES_V: Final = 0.0012
+"""V. Margin where only the highest and the lowest cell are known (own choice)."""
+
+ANSWERS: Final = 1.7
+"""1. Time constants of the charger that the horizon has: one until the charge is under way to the new limit,
+the rest for what is not told of it (own choice)."""
+
+UNDECIDED_S, IGNORES_S = 20.0, 5.0
+"""s. The horizon is longer by this until it is known whether the limit is heeded, and where it is not."""
+
+EASES_PER_S: Final = 0.5
+"""s/s. Once it is known, the horizon shrinks so fast: the limit stands, rather than turns."""
+
+WORTH, MOST_WORTH = 0.04, 0.16
+"""1. A rise must be worth this share of the most; doubled, up to the second, where a rise did not last."""
+
+LASTS_S: Final = 180.0
+"""s. A rise of which half is gone within this time did not last (own choice)."""
+
+LOOK_AHEAD_S: Final = 20.0
+"""s. A rise leads to what may still flow so much later than the horizon (own choice)."""
+
+CREEP_PER_S, FREES_PER_S = 0.0005, 0.002
+"""1/s. Rise towards a bound that is no rise's worth away, as a share of the most; where nothing flows."""
+
+NOTHING_C, NOTHING_S = 0.01, 60.0
+"""C and s. Nothing flows: less than this, for so long (own choice)."""
+
+# The supervisor
+
+GAIN: Final = 0.02
+"""1. Error of the current sensor, as a share of what flows (typical)."""
+
+PASSES: Final = 0.03
+"""1. A current must pass the limit by this share of the most, beside the sensor's errors (own choice)."""
+
+STEADY: Final = 0.97
+"""1. An excess of less than this share of the one before decays, as that of a load that went does."""
+
+PROOF_LAGS, FIRM_LAGS = 3.0, 5.0
+"""1. Steady excess that proves a limit ignored, in time constants of the charger: while undecided; against
+what was proven (own choice)."""
+
+HASTE: Final = 3.0
+"""1. Weight of an excess while a cell is above its target (own choice)."""
+
+TOUCH: Final = 0.03
+"""1. A current touches its limit within this share of the most, beside the sensor's errors (own choice)."""
+
+FOLLOWS: Final = 0.10
+"""1. The limit must lead a current that touches it over this share of the most to prove it heeded."""
+
+STARTS: Final = 0.5
+"""1. Share of the most at which a charge starts, until the answer of the charger can be seen."""
+
+TRY_AFTER_S, TRY_C, TRY_SHARE = 300.0, 0.1, 0.7
+"""s, C, 1. Undecided for so long under a larger current, the limit is led once to this share of it."""
+
+FREE: Final = 1.3
+"""1. The one trial is made only where the bound is at so many times the most: no cell is near its target."""
+
+BACK_S: Final = 60.0
+"""s. A current that keeps to a limit which had been ignored, for so long, heeds it again (own choice)."""
+
+BELOW: Final = 0.7
+"""1. Where it is ignored the limit stands at this share of the bound: one that is heeded shows."""
+
+MOST_ANSWER_S: Final = 15.0
+"""s. Longest delay between limit and current that is reckoned with (own choice)."""
+
+# The voltage
+
+MOST_OFFSET_V: Final = 0.6
+"""V. Largest offset of a charger's voltage that is reckoned with, either way (own choice)."""
+
+OVER_SHARE, OVER_A = 0.3, 0.3
+"""1 and A. The voltage goes down for a current above the bound by this share of a step's worth; for so many
+A where a cell is at its target."""
+
+TARGET_NEAR_V: Final = 0.001
+"""V. A cell is at its target within this."""
+
+LEADS: Final = 0.7
+"""1. Part of an excess that is taken back at once (own choice)."""
+
+ANSWERED: Final = 0.15
+"""1. A step up must bring this share of its worth; else it is the source that limits."""
+
+WAITS_S: Final = 120.0
+"""s. Time until the next step up after one that brought nothing (own choice)."""
+
+SPARES: Final = 1.2
+"""1. A step up needs room for so many times its worth (own choice)."""
+
+LEAST_C: Final = -0.1
+"""C. The voltage is led no further below the string at rest than by this current."""
+
+CONTACT: Final = 2.2
+"""1. A resistance so many times that of the middle cell, and of the usual, is a bad contact (own choice)."""

@@ -1,0 +1,1 @@
+"""Tests of the charge law in three parts."""
