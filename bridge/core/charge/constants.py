@@ -14,7 +14,7 @@ CURVE_LEAST, CURVE_USUAL, CURVE_MOST = 0.7, 1.0, 2.2
 """1. Steepness of the knee, as a multiple of one e-fold per `e_fold` of charge: the least, what is taken until
 it is seen, and the most. A knee twice as steep, and a hyperbola, lie within (own choice)."""
 
-CURVE_PER_S: Final = 0.05
+CURVE_PER_S: Final = 0.15
 """1/s. Weight of a new rise for the steepness of the knee (own choice)."""
 
 CURVE_FROM_V: Final = 0.045
@@ -112,7 +112,7 @@ TOUCH: Final = 0.03
 FOLLOWS: Final = 0.10
 """1. The limit must lead a current that touches it over this share of the most to prove it heeded."""
 
-STARTS: Final = 0.5
+STARTS: Final = 0.7
 """1. Share of the most at which a charge starts, until the answer of the charger can be seen."""
 
 TRY_AFTER_S, TRY_C, TRY_SHARE = 300.0, 0.1, 0.7
@@ -145,8 +145,18 @@ TARGET_NEAR_V: Final = 0.001
 LEADS: Final = 0.7
 """1. Part of an excess that is taken back at once (own choice)."""
 
-ANSWERED: Final = 0.15
+ANSWERED: Final = 0.3
 """1. A step up must bring this share of its worth; else it is the source that limits."""
+
+LEADS_UP: Final = 0.5
+"""1. Part of a lack that is made up by one rise (own choice)."""
+
+RISES: Final = 1.6
+"""1. The voltage follows what is reckoned up only over so many of its steps: it stands, rather than turns."""
+
+OPEN_STEPS: Final = 2.0
+"""1. Far from the target the voltage leads to so many of its steps above the most: none is lost to its
+coarseness, and a charger that ignores its limit gives what it can (own choice)."""
 
 WAITS_S: Final = 120.0
 """s. Time until the next step up after one that brought nothing (own choice)."""

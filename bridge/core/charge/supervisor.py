@@ -188,15 +188,15 @@ class Supervisor:
         least = k.FOLLOWS * most_a
         if abs(led) >= least and abs(came) >= least and (led > 0.0) == (came > 0.0):
             self._followed = True
-            self._measure(current_a, led > 0.0)
+            self._measure(self._start[0] + came, came > 0.0)
             self._start = seen.sent_a, current_a
         elif abs(led) >= least and abs(came) < 0.5 * blur_a and self._limits[0][0] >= self._reach_s(seen):
             self._start = None
 
-    def _measure(self, current_a: float, rises: bool) -> None:
-        """How old the limit is that the current has come to."""
+    def _measure(self, come_to_a: float, rises: bool) -> None:
+        """How old the limit is to which the current has come, by as much as both have moved."""
         for age_s, limit_a in self._limits:
-            if (limit_a >= current_a) if rises else (limit_a <= current_a):
+            if (limit_a >= come_to_a) if rises else (limit_a <= come_to_a):
                 seen_s = min(age_s, k.MOST_ANSWER_S)
                 self.answer_s = max(self.answer_s, seen_s)
                 return

@@ -36,6 +36,13 @@ class Wanted(NamedTuple):
     spare_v: float
 
 
+class Tried(NamedTuple):
+    """A step up whose answer is awaited: from which current, and by how much."""
+
+    from_a: float
+    more_v: float
+
+
 class Voltage:
     """The limit over time. Mutable; owned by one law.
 
@@ -50,7 +57,7 @@ class Voltage:
         self._offset_v = 0.0
         self._least_a = math.inf
         self._since_s = self._wait_s = 0.0
-        self._before_a: float | None = None
+        self._tried: Tried | None = None
         self.value_v = self._top_v
         self.powerless = False
 
@@ -60,7 +67,7 @@ class Voltage:
 
     def rest(self) -> float:
         """Out of the way: at the ceiling."""
-        self._offset_v, self._since_s, self._wait_s, self._before_a = 0.0, 0.0, 0.0, None
+        self._offset_v, self._since_s, self._wait_s, self._tried = 0.0, 0.0, 0.0, None
         self._least_a, self.powerless = math.inf, False
         self.value_v = self._top_v
         return self.value_v
@@ -70,18 +77,19 @@ class Voltage:
         settings = self._settings
         self._since_s += now.dt_s
         self._wait_s -= now.dt_s
-        bound_a = min(max(now.bound_a, k.LEAST_C * settings.capacity_ah), settings.most_a)
+        most_a = settings.most_a + k.OPEN_STEPS * settings.wire_v / now.ohm
+        bound_a = min(max(now.bound_a, k.LEAST_C * settings.capacity_ah), most_a)
         if now.current_a is not None:
             # A cloud, or a load, that passes is no reason for a step: the least of some readings counts.
             self._least_a = min(self._least_a, now.current_a)
             if self._since_s >= now.settle_s:
                 self._judge(now, bound_a, self._least_a)
-        wanted = self._down(now.rest_v + now.ohm * bound_a + self._offset_v)
-        wanted = min(wanted, self._top_v)
+        exact = now.rest_v + now.ohm * bound_a + self._offset_v
+        wanted = min(self._down(exact), self._top_v)
         if wanted < self.value_v:
             self.value_v = wanted
-        elif wanted >= self.value_v + 2.0 * settings.wire_v:
-            self.value_v = wanted - settings.wire_v
+        elif exact >= self.value_v + k.RISES * settings.wire_v:
+            self.value_v = wanted
         return self.value_v
 
     def _judge(self, now: Wanted, bound_a: float, current_a: float) -> None:
@@ -92,17 +100,20 @@ class Voltage:
         near = now.spare_v < k.TARGET_NEAR_V
         self._since_s, self._least_a = 0.0, math.inf
         self.powerless = False
-        tried_a, self._before_a = self._before_a, None
+        tried, self._tried = self._tried, None
         if over_a > k.OVER_SHARE * worth_a or (near and over_a > k.OVER_A):
             self.powerless = self._offset_v <= -most_v
             self._offset_v = max(self._offset_v - max(k.LEADS * over_a * now.ohm, wire_v), -most_v)
             return
-        if tried_a is not None and current_a < tried_a + k.ANSWERED * worth_a:
-            self._offset_v -= wire_v
+        if tried is not None and current_a < tried.from_a + k.ANSWERED * tried.more_v / now.ohm:
+            self._offset_v -= tried.more_v
             self._wait_s = k.WAITS_S
             return
-        # A cell of much resistance takes more than its share of a step.
-        room = bound_a - current_a > k.SPARES * worth_a
-        if room and self._wait_s <= 0.0 and self._offset_v < most_v and self.value_v < self._top_v:
-            self._offset_v += wire_v
-            self._before_a = current_a
+        lacks_a = bound_a - current_a
+        if lacks_a > k.SPARES * worth_a and self._wait_s <= 0.0 and self.value_v < self._top_v:
+            # So many steps above what is sent: the offset is what makes them so.
+            more_v = wire_v * max(1, int(k.LEADS_UP * lacks_a / worth_a))
+            stands_v = now.rest_v + now.ohm * bound_a
+            self._offset_v = min(self.value_v + more_v - stands_v + 0.5 * wire_v, most_v)
+            self._tried = Tried(current_a, more_v)
+            self.value_v = min(self._down(stands_v + self._offset_v), self._top_v)
