@@ -121,11 +121,8 @@ TRY_AFTER_S, TRY_C, TRY_SHARE = 300.0, 0.1, 0.7
 FREE: Final = 1.3
 """1. The one trial is made only where the bound is at so many times the most: no cell is near its target."""
 
-BACK_S: Final = 60.0
-"""s. A current that keeps to a limit which had been ignored, for so long, heeds it again (own choice)."""
-
-BELOW: Final = 0.7
-"""1. Where it is ignored the limit stands at this share of the bound: one that is heeded shows."""
+RESTED_S: Final = 600.0
+"""s. Nothing flows for so long, and no cell is near its target: what comes then is another charge."""
 
 MOST_ANSWER_S: Final = 15.0
 """s. Longest delay between limit and current that is reckoned with (own choice)."""
@@ -145,7 +142,7 @@ TARGET_NEAR_V: Final = 0.001
 LEADS: Final = 0.7
 """1. Part of an excess that is taken back at once (own choice)."""
 
-ANSWERED: Final = 0.3
+ANSWERED: Final = 0.15
 """1. A step up must bring this share of its worth; else it is the source that limits."""
 
 LEADS_UP: Final = 0.5
@@ -154,14 +151,18 @@ LEADS_UP: Final = 0.5
 RISES: Final = 1.6
 """1. The voltage follows what is reckoned up only over so many of its steps: it stands, rather than turns."""
 
-OPEN_STEPS: Final = 2.0
+OPEN_STEPS: Final = 4.0
 """1. Far from the target the voltage leads to so many of its steps above the most: none is lost to its
 coarseness, and a charger that ignores its limit gives what it can (own choice)."""
 
-WAITS_S: Final = 120.0
-"""s. Time until the next step up after one that brought nothing (own choice)."""
+READINGS: Final = 4
+"""1. The least of so many readings of the current counts: a load that goes does not (own choice)."""
 
-SPARES: Final = 1.2
+WAITS_S, MOST_WAIT_S = 120.0, 480.0
+"""s. Time until the next step up after one that brought nothing; doubled by each more, up
+to the second (own choice)."""
+
+SPARES: Final = 0.8
 """1. A step up needs room for so many times its worth (own choice)."""
 
 LEAST_C: Final = -0.1

@@ -104,7 +104,6 @@ class PartsLaw:
         amps = self.limit.follow(bound, lasting, current_a or 0.0, dt_s)
         volts = self.voltage.value_v
         if state is State.IGNORES:
-            amps *= k.BELOW
             volts = self._carry(dt_s, cells_v, pack_v, current_a, high_v)
         elif state is State.NEITHER:
             volts = min(volts, settings.cells * k.FOOT_V)

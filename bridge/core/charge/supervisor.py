@@ -36,7 +36,7 @@ class Evidence(Enum):
     FOLLOWED = "followed"
     ANSWERED = "answered"
     UNTRIED = "untried"
-    HEEDED = "heeded"
+    RESTED = "rested"
     POWERLESS = "powerless"
 
 
@@ -60,9 +60,9 @@ TABLE: Final[tuple[Row, ...]] = (
     Row(State.TRIED, Evidence.FOLLOWED, State.OBEYS, "usual horizon, no cap"),
     Row(State.TRIED, Evidence.ANSWERED, State.UNDECIDED, "long horizon, no cap, never tried again"),
     Row(State.OBEYS, Evidence.PASSED_FIRMLY, State.IGNORES, "the voltage takes over"),
-    Row(State.IGNORES, Evidence.HEEDED, State.UNDECIDED, "the voltage goes out of the way"),
+    Row(State.IGNORES, Evidence.RESTED, State.STARTING, "another charge: nothing is held against it"),
     Row(State.IGNORES, Evidence.POWERLESS, State.NEITHER, "both limits at nothing; a person is told"),
-    Row(State.NEITHER, Evidence.HEEDED, State.UNDECIDED, "limits as usual"),
+    Row(State.NEITHER, Evidence.RESTED, State.STARTING, "another charge"),
 )
 """In each state the first row whose evidence is there is taken."""
 
@@ -114,7 +114,7 @@ class Supervisor:
         self._excess_a = self._passed_s = 0.0
         self._start: tuple[float, float] | None = None
         self._followed = False
-        self._in_state_s = self._undecided_s = self._kept_s = 0.0
+        self._in_state_s = self._undecided_s = self._rested_s = 0.0
         self._trials = 1
         self._tried_a = 0.0
         self.state = state
@@ -218,26 +218,20 @@ class Supervisor:
             self._undecided_s += seen.dt_s
         if self._undecided_s > k.TRY_AFTER_S and self._trials > 0 and large and seen.free:
             there.add(Evidence.UNTRIED)
-        kept = self._excess_a == 0.0 and self._touches(current_a)
-        self._kept_s = self._kept_s + seen.dt_s if kept else 0.0
-        if self._kept_s > k.BACK_S:
-            there.add(Evidence.HEEDED)
+        rests = current_a < k.NOTHING_C * s.capacity_ah and seen.free
+        self._rested_s = self._rested_s + seen.dt_s if rests else 0.0
+        if self._rested_s > k.RESTED_S:
+            there.add(Evidence.RESTED)
         if seen.powerless:
             there.add(Evidence.POWERLESS)
         return there
 
-    def _touches(self, current_a: float) -> bool:
-        """The limit is more than nothing, and the current is neither above nor below; or both are nothing."""
-        near_a = self._settings.current_zero_a + k.PASSES * self._settings.most_a
-        least = min(limit for _, limit in self._limits)
-        if self.state is State.NEITHER:
-            return current_a <= near_a
-        return current_a >= least - near_a and least > 2.0 * near_a
-
     def _enter(self, state: State, current_a: float) -> None:
+        if state is State.STARTING:
+            self._trials, self._undecided_s = 1, 0.0
         if state is State.TRIED:
             self._trials -= 1
             self._tried_a = current_a
-        self._passed_s = self._in_state_s = self._kept_s = 0.0
+        self._passed_s = self._in_state_s = self._rested_s = 0.0
         self.state = state
         self.longer_s = max(self.longer_s, LONGER_S[state])

@@ -37,10 +37,11 @@ class Wanted(NamedTuple):
 
 
 class Tried(NamedTuple):
-    """A step up whose answer is awaited: from which current, and by how much."""
+    """A step up whose answer is awaited: from which current and offset, and what it is worth."""
 
     from_a: float
-    more_v: float
+    more_a: float
+    offset_v: float
 
 
 class Voltage:
@@ -55,9 +56,10 @@ class Voltage:
         self._settings = settings
         self._top_v = self._down(settings.ceiling_v)
         self._offset_v = 0.0
-        self._least_a = math.inf
+        self._flows_a: list[float] = []
         self._since_s = self._wait_s = 0.0
         self._tried: Tried | None = None
+        self._next_s = k.WAITS_S
         self.value_v = self._top_v
         self.powerless = False
 
@@ -68,7 +70,7 @@ class Voltage:
     def rest(self) -> float:
         """Out of the way: at the ceiling."""
         self._offset_v, self._since_s, self._wait_s, self._tried = 0.0, 0.0, 0.0, None
-        self._least_a, self.powerless = math.inf, False
+        self._flows_a, self._next_s, self.powerless = [], k.WAITS_S, False
         self.value_v = self._top_v
         return self.value_v
 
@@ -78,13 +80,13 @@ class Voltage:
         self._since_s += now.dt_s
         self._wait_s -= now.dt_s
         most_a = settings.most_a + k.OPEN_STEPS * settings.wire_v / now.ohm
-        bound_a = min(max(now.bound_a, k.LEAST_C * settings.capacity_ah), most_a)
+        leads_a = min(max(now.bound_a, k.LEAST_C * settings.capacity_ah), most_a)
         if now.current_a is not None:
             # A cloud, or a load, that passes is no reason for a step: the least of some readings counts.
-            self._least_a = min(self._least_a, now.current_a)
+            self._flows_a = [*self._flows_a[1 - k.READINGS :], now.current_a]
             if self._since_s >= now.settle_s:
-                self._judge(now, bound_a, self._least_a)
-        exact = now.rest_v + now.ohm * bound_a + self._offset_v
+                self._judge(now, leads_a, min(self._flows_a))
+        exact = now.rest_v + now.ohm * leads_a + self._offset_v
         wanted = min(self._down(exact), self._top_v)
         if wanted < self.value_v:
             self.value_v = wanted
@@ -92,28 +94,30 @@ class Voltage:
             self.value_v = wanted
         return self.value_v
 
-    def _judge(self, now: Wanted, bound_a: float, current_a: float) -> None:
+    def _judge(self, now: Wanted, leads_a: float, current_a: float) -> None:
         """Once in the time in which a step has settled."""
         wire_v, most_v = self._settings.wire_v, k.MOST_OFFSET_V
-        worth_a = wire_v / now.ohm
+        worth_a, bound_a = wire_v / now.ohm, min(leads_a, self._settings.most_a)
         over_a = current_a - bound_a
         near = now.spare_v < k.TARGET_NEAR_V
-        self._since_s, self._least_a = 0.0, math.inf
+        self._since_s = 0.0
         self.powerless = False
         tried, self._tried = self._tried, None
         if over_a > k.OVER_SHARE * worth_a or (near and over_a > k.OVER_A):
             self.powerless = self._offset_v <= -most_v
             self._offset_v = max(self._offset_v - max(k.LEADS * over_a * now.ohm, wire_v), -most_v)
             return
-        if tried is not None and current_a < tried.from_a + k.ANSWERED * tried.more_v / now.ohm:
-            self._offset_v -= tried.more_v
-            self._wait_s = k.WAITS_S
+        if tried is not None and current_a < tried.from_a + k.ANSWERED * tried.more_a:
+            self._offset_v = tried.offset_v
+            self._wait_s, self._next_s = self._next_s, min(2.0 * self._next_s, k.MOST_WAIT_S)
             return
+        if tried is not None:
+            self._next_s = k.WAITS_S
         lacks_a = bound_a - current_a
         if lacks_a > k.SPARES * worth_a and self._wait_s <= 0.0 and self.value_v < self._top_v:
             # So many steps above what is sent: the offset is what makes them so.
             more_v = wire_v * max(1, int(k.LEADS_UP * lacks_a / worth_a))
-            stands_v = now.rest_v + now.ohm * bound_a
+            stands_v = now.rest_v + now.ohm * leads_a
+            self._tried = Tried(current_a, more_v / now.ohm, self._offset_v)
             self._offset_v = min(self.value_v + more_v - stands_v + 0.5 * wire_v, most_v)
-            self._tried = Tried(current_a, more_v)
             self.value_v = min(self._down(stands_v + self._offset_v), self._top_v)
