@@ -93,18 +93,16 @@ NOTHING_C, NOTHING_S = 0.01, 60.0
 GAIN: Final = 0.02
 """1. Error of the current sensor, as a share of what flows (typical)."""
 
-PASSES: Final = 0.03
+PASSES: Final = 0.08
 """1. A current must pass the limit by this share of the most, beside the sensor's errors (own choice)."""
 
-STEADY: Final = 0.97
-"""1. An excess of less than this share of the one before decays, as that of a load that went does."""
+STEADY, LASTING = 0.97, 0.8
+"""1. An excess of less than the first share of the one before, or than the second of its greatest, decays, as
+that of a load that went does, or of a bank that feeds the other."""
 
 PROOF_LAGS, FIRM_LAGS = 3.0, 5.0
 """1. Steady excess that proves a limit ignored, in time constants of the charger: while undecided; against
 what was proven (own choice)."""
-
-HASTE: Final = 3.0
-"""1. Weight of an excess while a cell is above its target (own choice)."""
 
 TOUCH: Final = 0.03
 """1. A current touches its limit within this share of the most, beside the sensor's errors (own choice)."""
@@ -154,6 +152,9 @@ RISES: Final = 1.6
 OPEN_STEPS: Final = 4.0
 """1. Far from the target the voltage leads to so many of its steps above the most: none is lost to its
 coarseness, and a charger that ignores its limit gives what it can (own choice)."""
+
+LACKS_S: Final = 24.0
+"""s. A lack must have lasted so long for a step up: that of a load, or a cloud, comes and goes."""
 
 READINGS: Final = 4
 """1. The least of so many readings of the current counts: a load that goes does not (own choice)."""

@@ -92,7 +92,6 @@ class PartsLaw:
                 current_a,
                 sent_a,
                 unseen_s,
-                above=high_v > settings.target_v,
                 free=self._bound_a >= k.FREE * settings.most_a,
                 powerless=self.voltage.powerless,
             )

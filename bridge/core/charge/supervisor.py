@@ -84,7 +84,6 @@ class Seen(NamedTuple):
         current_a: what flows; `None` if not known.
         sent_a: limit that went out last.
         unseen_s: for how long what happens may not be seen.
-        above: a cell is above its target.
         free: no cell is near its target.
         powerless: the voltage limit can be led no lower, and does not help.
     """
@@ -93,7 +92,6 @@ class Seen(NamedTuple):
     current_a: float | None
     sent_a: float
     unseen_s: float
-    above: bool = False
     free: bool = True
     powerless: bool = False
 
@@ -111,7 +109,7 @@ class Supervisor:
     def __init__(self, settings: ChargeSettings, state: State = State.STARTING) -> None:
         self._settings = settings
         self._limits: list[tuple[float, float]] = []
-        self._excess_a = self._passed_s = 0.0
+        self._excess_a = self._peak_a = self._passed_s = 0.0
         self._start: tuple[float, float] | None = None
         self._followed = False
         self._in_state_s = self._undecided_s = self._rested_s = 0.0
@@ -168,10 +166,11 @@ class Supervisor:
         low_a, high_a = min(amps), max(amps)
         blur_a = s.current_zero_a + k.GAIN * abs(current_a)
         excess = current_a - high_a - blur_a - k.PASSES * most_a
+        self._peak_a = max(self._peak_a, excess) if excess > 0.0 else 0.0
         if excess <= 0.0:
             self._passed_s = 0.0
-        elif excess >= k.STEADY * self._excess_a:
-            self._passed_s += seen.dt_s * (k.HASTE if seen.above else 1.0)
+        elif excess >= max(k.STEADY * self._excess_a, k.LASTING * self._peak_a):
+            self._passed_s += seen.dt_s
         else:
             self._passed_s = max(self._passed_s - seen.dt_s, 0.0)
         self._excess_a = max(excess, 0.0)

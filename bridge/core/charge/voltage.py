@@ -57,7 +57,7 @@ class Voltage:
         self._top_v = self._down(settings.ceiling_v)
         self._offset_v = 0.0
         self._flows_a: list[float] = []
-        self._since_s = self._wait_s = 0.0
+        self._since_s = self._wait_s = self._lacks_s = 0.0
         self._tried: Tried | None = None
         self._next_s = k.WAITS_S
         self.value_v = self._top_v
@@ -70,6 +70,7 @@ class Voltage:
     def rest(self) -> float:
         """Out of the way: at the ceiling."""
         self._offset_v, self._since_s, self._wait_s, self._tried = 0.0, 0.0, 0.0, None
+        self._lacks_s = 0.0
         self._flows_a, self._next_s, self.powerless = [], k.WAITS_S, False
         self.value_v = self._top_v
         return self.value_v
@@ -84,6 +85,8 @@ class Voltage:
         if now.current_a is not None:
             # A cloud, or a load, that passes is no reason for a step: the least of some readings counts.
             self._flows_a = [*self._flows_a[1 - k.READINGS :], now.current_a]
+            lacks = now.current_a < min(leads_a, settings.most_a) - k.SPARES * settings.wire_v / now.ohm
+            self._lacks_s = self._lacks_s + now.dt_s if lacks else 0.0
             if self._since_s >= now.settle_s:
                 self._judge(now, leads_a, min(self._flows_a))
         exact = now.rest_v + now.ohm * leads_a + self._offset_v
@@ -114,7 +117,7 @@ class Voltage:
         if tried is not None:
             self._next_s = k.WAITS_S
         lacks_a = bound_a - current_a
-        if lacks_a > k.SPARES * worth_a and self._wait_s <= 0.0 and self.value_v < self._top_v:
+        if self._lacks_s >= k.LACKS_S and self._wait_s <= 0.0 and self.value_v < self._top_v:
             # So many steps above what is sent: the offset is what makes them so.
             more_v = wire_v * max(1, int(k.LEADS_UP * lacks_a / worth_a))
             stands_v = now.rest_v + now.ohm * leads_a
