@@ -1,7 +1,7 @@
 """The bound: the current that takes no cell past its target before the law can act again.
 
-For each cell, with e its voltage at rest, R its resistance, s = curve (e - foot) how it rises with the charge,
-and th the time until what is said now is obeyed and seen, a current I' leads to
+For each cell, with e its voltage at rest, R its resistance, s = curve (e - foot) how it rises with the
+charge, and th the time until what is said now is obeyed and seen, a current I' leads to
 
     e + s I' th + R (I' (1 + G) + B')  =  target - margin
 

@@ -5,8 +5,8 @@ the slow parts have built up, as a current through R. While a charge dQ is taken
 
     s = k (e - foot) / (e_fold 3600 C)
 
-above the foot of the knee; k is learnt from the highest cell. A reading is of some moment in the last seconds,
-while the current was between Ilo and Ihi. So all that it tells is a set,
+above the foot of the knee; k is learnt from the highest cell. A reading is of some moment in the last
+seconds, while the current was between Ilo and Ihi. So all that it tells is a set,
 
     x - R (Ihi + B) - q  <=  e  <=  x - R (Ilo + B) + q,        q = half a step + noise
 

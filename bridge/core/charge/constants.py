@@ -11,8 +11,8 @@ FOOT_V: Final = 3.335
 """V. Resting voltage where the knee of the curve begins to rise: a typical LFP plateau near full."""
 
 CURVE_LEAST, CURVE_USUAL, CURVE_MOST = 0.7, 1.0, 2.2
-"""1. Steepness of the knee, as a multiple of one e-fold per `e_fold` of charge: the least, what is taken until
-it is seen, and the most. A knee twice as steep, and a hyperbola, lie within (own choice)."""
+"""1. Steepness of the knee, as a multiple of one e-fold per `e_fold` of charge: the least, what is taken
+until it is seen, and the most. A knee twice as steep, and a hyperbola, lie within (own choice)."""
 
 CURVE_PER_S: Final = 0.15
 """1/s. Weight of a new rise for the steepness of the knee (own choice)."""
@@ -93,6 +93,9 @@ NOTHING_C, NOTHING_S = 0.01, 60.0
 GAIN: Final = 0.02
 """1. Error of the current sensor, as a share of what flows (typical)."""
 
+REACH_LAGS: Final = 3.0
+"""1. A limit may be in force for so many time constants after another was sent (95 % of the way)."""
+
 PASSES: Final = 0.08
 """1. A current must pass the limit by this share of the most, beside the sensor's errors (own choice)."""
 
@@ -152,6 +155,9 @@ RISES: Final = 1.6
 OPEN_STEPS: Final = 4.0
 """1. Far from the target the voltage leads to so many of its steps above the most: none is lost to its
 coarseness, and a charger that ignores its limit gives what it can (own choice)."""
+
+SETTLES: Final = 2.0
+"""1. A step of the voltage has settled after so many times the answer of the charger (86 % of the way)."""
 
 LACKS_S: Final = 24.0
 """s. A lack must have lasted so long for a step up: that of a load, or a cloud, comes and goes."""

@@ -24,7 +24,6 @@ class PartsLaw:
         self.voltage = Voltage(settings)
         self._clock = ReadingClock(settings.delay_s)
         self._bound_a = self._lasting_a = settings.most_a
-        self._sent_a = -1.0
 
     @property
     def idle(self) -> bool:
@@ -84,30 +83,15 @@ class PartsLaw:
         if fresh:
             cold = 25.0 if coldest_c is None else coldest_c
             cells.update(cells_v, current_a or 0.0, elapsed, unseen_s=unseen_s, coldest_c=cold)
-        high_v = max(cells_v)
         goal_v = settings.target_v - margin_v(settings, cells)
-        state = watch.update(
-            Seen(
-                dt_s,
-                current_a,
-                sent_a,
-                unseen_s,
-                free=self._bound_a >= k.FREE * settings.most_a,
-                powerless=self.voltage.powerless,
-            )
-        )
+        free = self._bound_a >= k.FREE * settings.most_a
+        state = watch.update(Seen(dt_s, current_a, sent_a, unseen_s, free, self.voltage.powerless))
         bound = self._bound_a = bound_a(cells, goal_v, self.horizon_s)
         lasting = bound
         if self.limit.exact_a < min(bound, settings.most_a):
             lasting = bound_a(cells, goal_v, self.horizon_s + k.LOOK_AHEAD_S)
         amps = self.limit.follow(bound, lasting, current_a or 0.0, dt_s)
-        volts = self.voltage.value_v
-        if state is State.IGNORES:
-            volts = self._carry(dt_s, cells_v, pack_v, current_a, high_v)
-        elif state is State.NEITHER:
-            volts = min(volts, settings.cells * k.FOOT_V)
-        else:
-            volts = self.voltage.rest()
+        volts = self._volts(dt_s, cells_v, pack_v, current_a)
         amps = min(amps, watch.cap_a)
         wire_a = settings.wire_a
         return ChargeLimits(
@@ -120,30 +104,19 @@ class PartsLaw:
             state is State.TRIED,
         )
 
-    def _carry(
-        self,
-        dt_s: float,
-        cells_v: Sequence[float],
-        pack_v: float | None,
-        current_a: float | None,
-        high_v: float,
+    def _volts(
+        self, dt_s: float, cells_v: Sequence[float], pack_v: float | None, current_a: float | None
     ) -> float:
-        """The voltage limit where it must carry the pack alone."""
-        settings, cells = self._settings, self.cells
-        whole = len(cells_v) == settings.cells
-        string_ohm = sum(cells.ohms) * settings.cells / len(cells_v)
-        rest_v = sum(cells.rests_v) + string_ohm * cells.slow_a
-        if not whole and pack_v is not None:
-            rest_v = pack_v - string_ohm * (current_a or 0.0)
-        return self.voltage.carry(
-            Wanted(
-                dt_s,
-                rest_v,
-                string_ohm,
-                max(cells.ohms),
-                self._bound_a,
-                current_a,
-                self._clock.unseen_s + 2.0 * self.supervisor.answer_s,
-                settings.target_v - high_v,
-            )
-        )
+        """The voltage limit, by what is believed of the current's."""
+        settings, cells, voltage = self._settings, self.cells, self.voltage
+        if not self.supervisor.ignores:
+            return voltage.rest()
+        if self.supervisor.state is State.NEITHER:
+            return min(voltage.value_v, voltage.down_v(settings.cells * k.FOOT_V))
+        ohm = sum(cells.ohms) * settings.cells / len(cells_v)
+        rest_v = sum(cells.rests_v) + ohm * cells.slow_a
+        if len(cells_v) < settings.cells and pack_v is not None:
+            rest_v = pack_v - ohm * (current_a or 0.0)
+        settle_s = self._clock.unseen_s + k.SETTLES * self.supervisor.answer_s
+        spare_v = settings.target_v - max(cells_v)
+        return voltage.carry(Wanted(dt_s, rest_v, ohm, self._bound_a, current_a, settle_s, spare_v))

@@ -140,9 +140,7 @@ class Supervisor:
         while len(self._limits) > 1 and self._limits[1][0] >= self._reach_s(seen):
             del self._limits[0]
         self._in_state_s += seen.dt_s
-        longer_s = LONGER_S[self.state]
-        eased_s = self.longer_s - k.EASES_PER_S * seen.dt_s
-        self.longer_s = max(longer_s, eased_s)
+        self.longer_s = max(LONGER_S[self.state], self.longer_s - k.EASES_PER_S * seen.dt_s)
         if seen.current_a is None:
             self._passed_s, self._start = 0.0, None
             return self.state
@@ -157,7 +155,7 @@ class Supervisor:
 
     def _reach_s(self, seen: Seen) -> float:
         """A limit may be in force for so long after another was sent."""
-        return seen.unseen_s + 3.0 * self._settings.lag_s
+        return seen.unseen_s + k.REACH_LAGS * self._settings.lag_s
 
     def _weigh(self, seen: Seen, current_a: float) -> None:
         """Adds to the evidence of a limit that is passed, or followed."""
@@ -189,15 +187,12 @@ class Supervisor:
             self._followed = True
             self._measure(self._start[0] + came, came > 0.0)
             self._start = seen.sent_a, current_a
-        elif abs(led) >= least and abs(came) < 0.5 * blur_a and self._limits[0][0] >= self._reach_s(seen):
-            self._start = None
 
     def _measure(self, come_to_a: float, rises: bool) -> None:
         """How old the limit is to which the current has come, by as much as both have moved."""
         for age_s, limit_a in self._limits:
             if (limit_a >= come_to_a) if rises else (limit_a <= come_to_a):
-                seen_s = min(age_s, k.MOST_ANSWER_S)
-                self.answer_s = max(self.answer_s, seen_s)
+                self.answer_s = max(self.answer_s, min(age_s, k.MOST_ANSWER_S))
                 return
 
     def _evidence(self, seen: Seen, current_a: float) -> set[Evidence]:

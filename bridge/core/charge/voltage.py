@@ -19,7 +19,6 @@ class Wanted(NamedTuple):
 
     Attributes:
         rest_v, ohm: the string at rest, and its resistance.
-        worst_ohm: largest resistance of a cell.
         bound_a: current to which it leads.
         current_a: what flows; `None` if not known.
         settle_s: until a step has been obeyed and seen.
@@ -29,7 +28,6 @@ class Wanted(NamedTuple):
     dt_s: float
     rest_v: float
     ohm: float
-    worst_ohm: float
     bound_a: float
     current_a: float | None
     settle_s: float
@@ -54,7 +52,7 @@ class Voltage:
 
     def __init__(self, settings: ChargeSettings) -> None:
         self._settings = settings
-        self._top_v = self._down(settings.ceiling_v)
+        self._top_v = self.down_v(settings.ceiling_v)
         self._offset_v = 0.0
         self._flows_a: list[float] = []
         self._since_s = self._wait_s = self._lacks_s = 0.0
@@ -63,7 +61,8 @@ class Voltage:
         self.value_v = self._top_v
         self.powerless = False
 
-    def _down(self, volts: float) -> float:
+    def down_v(self, volts: float) -> float:
+        """On the wire's grid, never more, V."""
         wire_v = self._settings.wire_v
         return math.floor(volts / wire_v + 1e-6) * wire_v
 
@@ -90,10 +89,8 @@ class Voltage:
             if self._since_s >= now.settle_s:
                 self._judge(now, leads_a, min(self._flows_a))
         exact = now.rest_v + now.ohm * leads_a + self._offset_v
-        wanted = min(self._down(exact), self._top_v)
-        if wanted < self.value_v:
-            self.value_v = wanted
-        elif exact >= self.value_v + k.RISES * settings.wire_v:
+        wanted = min(self.down_v(exact), self._top_v)
+        if wanted < self.value_v or exact >= self.value_v + k.RISES * settings.wire_v:
             self.value_v = wanted
         return self.value_v
 
@@ -116,11 +113,10 @@ class Voltage:
             return
         if tried is not None:
             self._next_s = k.WAITS_S
-        lacks_a = bound_a - current_a
         if self._lacks_s >= k.LACKS_S and self._wait_s <= 0.0 and self.value_v < self._top_v:
             # So many steps above what is sent: the offset is what makes them so.
-            more_v = wire_v * max(1, int(k.LEADS_UP * lacks_a / worth_a))
+            more_v = wire_v * max(1, int(k.LEADS_UP * (bound_a - current_a) / worth_a))
             stands_v = now.rest_v + now.ohm * leads_a
             self._tried = Tried(current_a, more_v / now.ohm, self._offset_v)
             self._offset_v = min(self.value_v + more_v - stands_v + 0.5 * wire_v, most_v)
-            self.value_v = min(self._down(stands_v + self._offset_v), self._top_v)
+            self.value_v = min(self.down_v(stands_v + self._offset_v), self._top_v)
