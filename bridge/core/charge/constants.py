@@ -67,7 +67,7 @@ ANSWERS: Final = 1.7
 """1. Time constants of the charger that the horizon has: one until the charge is under way to the new limit,
 the rest for what is not told of it (own choice)."""
 
-UNDECIDED_S, IGNORES_S = 20.0, 5.0
+UNDECIDED_S, IGNORES_S = 20.0, 8.0
 """s. The horizon is longer by this until it is known whether the limit is heeded, and where it is not."""
 
 EASES_PER_S: Final = 0.5
@@ -116,8 +116,9 @@ FOLLOWS: Final = 0.10
 STARTS: Final = 0.7
 """1. Share of the most at which a charge starts, until the answer of the charger can be seen."""
 
-TRY_AFTER_S, TRY_C, TRY_SHARE = 300.0, 0.1, 0.7
-"""s, C, 1. Undecided for so long under a larger current, the limit is led once to this share of it."""
+TRY_AFTER_S, TRY_FROM, TRY_SHARE = 300.0, 0.25, 0.5
+"""s, 1, 1. Undecided for so long under more than this share of the most, the limit is led once to that share
+of what flows."""
 
 FREE: Final = 1.3
 """1. The one trial is made only where the bound is at so many times the most: no cell is near its target."""

@@ -21,6 +21,8 @@ class PartsLaw:
         self.cells = Cells(settings, kept.ohms)
         self.limit = Limit(settings)
         self.supervisor = Supervisor(settings, State.IGNORES if kept.ignores else State.STARTING)
+        if kept.lag_s is not None:
+            self.supervisor.answer_s = max(settings.lag_s, min(kept.lag_s, k.MOST_ANSWER_S))
         self.voltage = Voltage(settings)
         self._clock = ReadingClock(settings.delay_s)
         self._bound_a = self._lasting_a = settings.most_a
@@ -114,7 +116,7 @@ class PartsLaw:
         if self.supervisor.state is State.NEITHER:
             return min(voltage.value_v, voltage.down_v(settings.cells * k.FOOT_V))
         ohm = sum(cells.ohms) * settings.cells / len(cells_v)
-        rest_v = sum(cells.rests_v) + ohm * cells.slow_a
+        rest_v = sum(cells.rests_v) * settings.cells / len(cells_v) + ohm * cells.slow_a
         if len(cells_v) < settings.cells and pack_v is not None:
             rest_v = pack_v - ohm * (current_a or 0.0)
         settle_s = self._clock.unseen_s + k.SETTLES * self.supervisor.answer_s

@@ -181,6 +181,8 @@ class Supervisor:
             if abs(current_a - seen.sent_a) <= near_a and seen.sent_a > near_a:
                 self._start = seen.sent_a, current_a
             return
+        if seen.sent_a == self._start[0] and abs(current_a - seen.sent_a) < abs(self._start[1] - seen.sent_a):
+            self._start = seen.sent_a, current_a
         led, came = seen.sent_a - self._start[0], current_a - self._start[1]
         least = k.FOLLOWS * most_a
         if abs(led) >= least and abs(came) >= least and (led > 0.0) == (came > 0.0):
@@ -207,7 +209,7 @@ class Supervisor:
             there.add(Evidence.FOLLOWED)
         if self._in_state_s > self._reach_s(seen) and self._passed_s == 0.0:
             there.add(Evidence.ANSWERED)
-        large = current_a > k.TRY_C * s.capacity_ah and self._passed_s == 0.0
+        large = current_a > k.TRY_FROM * s.most_a and self._passed_s == 0.0
         if self.state is State.UNDECIDED and large:
             self._undecided_s += seen.dt_s
         if self._undecided_s > k.TRY_AFTER_S and self._trials > 0 and large and seen.free:
