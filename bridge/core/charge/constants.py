@@ -100,8 +100,8 @@ PASSES: Final = 0.08
 """1. A current must pass the limit by this share of the most, beside the sensor's errors (own choice)."""
 
 STEADY, LASTING = 0.97, 0.8
-"""1. An excess of less than the first share of the one before, or than the second of its greatest, decays, as
-that of a load that went does, or of a bank that feeds the other."""
+"""1. An excess of less than the first share of the one before sinks, as that of a load that went does; one of
+less than the second share of its greatest since then fades, as where a bank feeds the other."""
 
 PROOF_LAGS, FIRM_LAGS = 3.0, 5.0
 """1. Steady excess that proves a limit ignored, in time constants of the charger: while undecided; against

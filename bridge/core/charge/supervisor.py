@@ -164,13 +164,14 @@ class Supervisor:
         low_a, high_a = min(amps), max(amps)
         blur_a = s.current_zero_a + k.GAIN * abs(current_a)
         excess = current_a - high_a - blur_a - k.PASSES * most_a
-        self._peak_a = max(self._peak_a, excess) if excess > 0.0 else 0.0
+        sinks = excess < k.STEADY * self._excess_a
+        self._peak_a = excess if sinks else max(self._peak_a, excess)
         if excess <= 0.0:
-            self._passed_s = 0.0
-        elif excess >= max(k.STEADY * self._excess_a, k.LASTING * self._peak_a):
-            self._passed_s += seen.dt_s
-        else:
+            self._passed_s = self._peak_a = 0.0
+        elif sinks or excess < k.LASTING * self._peak_a:
             self._passed_s = max(self._passed_s - seen.dt_s, 0.0)
+        else:
+            self._passed_s += seen.dt_s
         self._excess_a = max(excess, 0.0)
         near_a = blur_a + k.TOUCH * most_a
         if not low_a - near_a <= current_a <= high_a + near_a:
@@ -181,7 +182,7 @@ class Supervisor:
             if abs(current_a - seen.sent_a) <= near_a and seen.sent_a > near_a:
                 self._start = seen.sent_a, current_a
             return
-        if seen.sent_a == self._start[0] and abs(current_a - seen.sent_a) < abs(self._start[1] - seen.sent_a):
+        if seen.sent_a == self._start[0]:  # what comes before the limit moves is no answer to it
             self._start = seen.sent_a, current_a
         led, came = seen.sent_a - self._start[0], current_a - self._start[1]
         least = k.FOLLOWS * most_a
