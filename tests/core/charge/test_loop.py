@@ -1,6 +1,7 @@
 """The whole law in closed loop on a tiny plant, and the properties that must hold whatever comes."""
 
 import math
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -34,7 +35,7 @@ def test_limits_turn_once_at_most_while_a_charger_obeys() -> None:
     plant.run(law, 1200)
     amps = [sent.current_a for sent in plant.sent]
     top = len(amps) - 1 - amps[::-1].index(max(amps))
-    rises = sum(max(b - a, 0.0) for a, b in zip(amps[top:], amps[top + 1 :], strict=False))
+    rises = sum(max(b - a, 0.0) for a, b in pairwise(amps[top:]))
     assert rises < 2.0
 
 
@@ -52,16 +53,17 @@ def test_a_charger_that_ignores_the_current_limit_is_known_by_it_and_led_by_the_
 
 @pytest.mark.parametrize("reads_v", [-0.25, 0.25])
 def test_the_offset_of_a_charger_that_ignores_the_current_limit_is_found(reads_v: float) -> None:
-    """High or low, its cells come near the target, and hardly over."""
+    """High or low, its cells come near the target, and some millivolts over at most."""
     plant = Plant(NEARLY, obeys_a=False, source_a=lambda _: 44.0, reads_v=reads_v)
     plant.run(PartsLaw(settings()), 2400)
-    assert plant.high_v < 3.503
+    assert plant.high_v < 3.505
     assert max(plant.charges) > 0.985
 
 
 def test_a_charger_that_ignores_both_limits_is_told_and_nothing_is_asked_of_it() -> None:
     """What is left to do is to say so."""
-    plant, law = Plant([0.98] * 4, obeys_a=False, obeys_v=False, source_a=lambda _: 30.0), PartsLaw(settings())
+    law = PartsLaw(settings())
+    plant = Plant([0.98] * 4, obeys_a=False, obeys_v=False, source_a=lambda _: 30.0)
     plant.run(law, 400)
     assert law.supervisor.state is State.NEITHER
     assert plant.sent[-1].voltage_ignored
@@ -78,8 +80,7 @@ def test_loads_that_switch_are_no_charger_that_ignores_its_limit() -> None:
     plant.run(PartsLaw(settings()), 1500)
     assert "ignores" not in plant.states
     assert max(plant.charges) > 0.995
-    low = [sent.current_a < 0.8 and volts < 3.48 for sent, volts in zip(plant.sent, [3.4] * 200, strict=False)]
-    assert not any(low)
+    assert min(sent.current_a for sent in plant.sent[:200]) > 20.0
 
 
 def test_an_undecided_charger_is_tried_once_far_below_the_target() -> None:
@@ -88,7 +89,7 @@ def test_an_undecided_charger_is_tried_once_far_below_the_target() -> None:
     plant.run(law, 700)
     assert [sent.tests_current for sent in plant.sent].count(True) > 3
     assert law.supervisor.state is State.OBEYS
-    dips = sum(1 for a, b in zip(plant.states, plant.states[1:], strict=False) if b == "tried" != a)
+    dips = sum(1 for a, b in pairwise(plant.states) if b == "tried" != a)
     assert dips == 1
 
 
