@@ -163,7 +163,8 @@ class Supervisor:
         amps = [limit for _, limit in self._limits]
         low_a, high_a = min(amps), max(amps)
         blur_a = s.current_zero_a + k.GAIN * abs(current_a)
-        excess = current_a - high_a - blur_a - k.PASSES * most_a
+        passes = k.PASSES_FIRMLY if self.state is State.OBEYS else k.PASSES
+        excess = current_a - high_a - blur_a - passes * most_a
         sinks = excess < k.STEADY * self._excess_a
         self._peak_a = excess if sinks else max(self._peak_a, excess)
         if excess <= 0.0:
