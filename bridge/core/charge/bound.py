@@ -63,15 +63,19 @@ class Limit:
         most_a = self._settings.most_a
         bound = min(max(bound_a, 0.0), most_a)
         self._risen_s += dt_s
-        nothing = current_a < k.NOTHING_C * self._settings.capacity_ah
-        self._nothing_s = self._nothing_s + dt_s if nothing else 0.0
+        little_a = k.NOTHING_C * self._settings.capacity_ah
+        self._nothing_s = self._nothing_s + dt_s if abs(current_a) < little_a else 0.0
         if bound <= self.exact_a:
             self.exact_a, self._rising = bound, False
             if bound < self._half_a and self._risen_s < k.LASTS_S:
                 self._worth, self._half_a = min(2.0 * self._worth, k.MOST_WORTH), -1.0
             return self.exact_a
         lasting = min(bound, lasting_a)
-        if lasting > self.exact_a and (self._rising or lasting > self.exact_a + self._worth * most_a):
+        # Where a load, or a weak source, keeps the current down, a rise brings nothing, and is taken back.
+        felt = current_a > self.exact_a - k.WORTH * most_a or self._nothing_s >= k.NOTHING_S
+        worth = lasting > self.exact_a + self._worth * most_a and (felt or lasting > k.WIDE * most_a)
+        rising = self._rising and current_a > -little_a
+        if lasting > self.exact_a and (rising or worth):
             if not self._rising:
                 self._half_a = 0.5 * (self.exact_a + lasting)
             self._rising, self._risen_s = True, 0.0
@@ -79,6 +83,7 @@ class Limit:
             if self.exact_a >= most_a:
                 self._worth = k.WORTH
         else:
+            self._rising = False
             per_s = k.FREES_PER_S if self._nothing_s >= k.NOTHING_S else k.CREEP_PER_S
             creep = per_s * most_a * dt_s
             self.exact_a = min(max(lasting - 2.0 * creep, self.exact_a), self.exact_a + creep)

@@ -76,6 +76,9 @@ EASES_PER_S: Final = 0.5
 WORTH, MOST_WORTH = 0.04, 0.16
 """1. A rise must be worth this share of the most; doubled, up to the second, where a rise did not last."""
 
+WIDE: Final = 0.5
+"""1. A bound above this share of the most is reason for a rise even where the limit holds nothing back."""
+
 LASTS_S: Final = 180.0
 """s. A rise of which half is gone within this time did not last (own choice)."""
 

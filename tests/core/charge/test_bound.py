@@ -128,3 +128,26 @@ def test_a_rise_that_lasts_is_worth_as_much_as_the_next() -> None:
     before = limit.exact_a
     limit.follow(11.0, 11.0, 9.0, 1.0)
     assert limit.exact_a == pytest.approx(before + 0.8)
+
+
+def test_where_a_load_keeps_the_current_down_the_limit_does_not_rise_for_it() -> None:
+    """It would have to be taken back when the load goes; a wide bound is reason enough."""
+    limit = Limit(settings())
+    limit.follow(4.0, 4.0, 4.0, 1.0)
+    for _ in range(30):
+        limit.follow(15.0, 15.0, -20.0, 1.0)
+    assert limit.exact_a < 4.7
+    limit.follow(25.0, 25.0, -20.0, 1.0)
+    assert limit.exact_a > 5.0
+    before = limit.exact_a
+    limit.follow(15.0, 15.0, -20.0, 1.0)
+    assert limit.exact_a < before + 0.1
+
+
+def test_where_nothing_flows_for_a_minute_the_limit_rises_to_its_bound() -> None:
+    """A charger that gives nothing below a minimum is let on again."""
+    limit = Limit(settings())
+    limit.follow(2.0, 2.0, 2.0, 1.0)
+    for _ in range(int(k.NOTHING_S) + 30):
+        limit.follow(15.0, 15.0, 0.0, 1.0)
+    assert limit.exact_a == pytest.approx(15.0)
