@@ -64,8 +64,8 @@ EXTREMES_V: Final = 0.0012
 """V. Margin where only the highest and the lowest cell are known (own choice)."""
 
 ANSWERS: Final = 1.7
-"""1. Time constants of the charger that the horizon has: one until the charge is under way to the new limit,
-the rest for what is not told of it (own choice)."""
+"""1. Time constants of the charger that the horizon has. One passes until the charge is under way to the new
+limit; the rest is for what is not told of it (own choice)."""
 
 UNDECIDED_S, IGNORES_S = 20.0, 8.0
 """s. The horizon is longer by this until it is known whether the limit is heeded, and where it is not."""
@@ -100,12 +100,12 @@ REACH_LAGS: Final = 3.0
 """1. A limit may be in force for so many time constants after another was sent (95 % of the way)."""
 
 PASSES, PASSES_FIRMLY = 0.03, 0.08
-"""1. A current must pass the limit by this share of the most, beside the sensor's errors; the second where it
-was heeded before: a bank that feeds the other passes by some percent (own choice)."""
+"""1. A current must pass the limit by this share of the most, beside the sensor's errors. The second holds where
+it was heeded before: a bank that feeds the other passes by some percent (own choice)."""
 
 STEADY, LASTING = 0.97, 0.8
-"""1. An excess of less than the first share of the one before sinks, as that of a load that went does; one of
-less than the second share of its greatest since then fades, as where a bank feeds the other."""
+"""1. An excess of less than the first share of the one before sinks, as that of a load that went does. One of
+less than the second share of its greatest since then fades, as where a bank feeds the other (own choice)."""
 
 PROOF_LAGS, FIRM_LAGS = 3.0, 5.0
 """1. Steady excess that proves a limit ignored, in time constants of the charger: while undecided; against
@@ -158,7 +158,7 @@ RISES: Final = 1.6
 """1. The voltage follows what is reckoned up only over so many of its steps: it stands, rather than turns."""
 
 OPEN_STEPS: Final = 4.0
-"""1. Far from the target the voltage leads to so many of its steps above the most: none is lost to its
+"""1. Far from the target the voltage leads to so many of its steps above the most. So none is lost to its
 coarseness, and a charger that ignores its limit gives what it can (own choice)."""
 
 SETTLES: Final = 2.0
