@@ -100,8 +100,8 @@ REACH_LAGS: Final = 3.0
 """1. A limit may be in force for so many time constants after another was sent (95 % of the way)."""
 
 PASSES, PASSES_FIRMLY = 0.03, 0.08
-"""1. A current must pass the limit by this share of the most, beside the sensor's errors. The second holds where
-it was heeded before: a bank that feeds the other passes by some percent (own choice)."""
+"""1. A current must pass the limit by this share of the most, beside the sensor's errors. The second holds
+where it was heeded before: a bank that feeds the other passes by some percent (own choice)."""
 
 STEADY, LASTING = 0.97, 0.8
 """1. An excess of less than the first share of the one before sinks, as that of a load that went does. One of
