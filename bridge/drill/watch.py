@@ -119,7 +119,8 @@ class Watch:
         for name in DIRECTION:
             if name in before and soon and (listener.latest[name] > TINY or before[name] <= TINY):
                 self._flows.add((listener.name, name))
-            if name in before and listener.latest[name] >= self.fault.back * before[name]:
+            short_a = self._rules.drift[name] / 2  # a rise by less than the deadband is not made
+            if name in before and listener.latest[name] >= self.fault.back * before[name] - short_a:
                 self._back.add((listener.name, name))
 
     def look(self, t_us: int, told: Listener | None = None) -> None:

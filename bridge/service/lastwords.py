@@ -29,6 +29,11 @@ AGAIN_US: Final = 5_000
 COUNTED: Final = 3
 """After a fault, a message with a counter goes out this often: some receivers want two in a row."""
 
+_VOLTAGES: Final[tuple[tuple[str, Callable[[float, float], float]], ...]] = (
+    ("charge_voltage_limit", min),
+    ("discharge_voltage_floor", max),
+)
+
 _STUCK: Final = 100
 """So many waits without any time passing, and the clock is broken."""
 
@@ -107,8 +112,13 @@ class LastWords:
         return False
 
     def _with(self, readings: Mapping[str, float | None]) -> Mapping[str, float | None]:
-        """Zero currents, and the readings as they were."""
-        return {**readings, **{name: zero for name, zero in self._zeros.items() if zero is not None}}
+        """Zero currents, and the readings as they were; no voltage looser than it was."""
+        values = {**readings, **{name: zero for name, zero in self._zeros.items() if zero is not None}}
+        for name, tighter in _VOLTAGES:
+            before, zero = readings.get(name), self._zeros.get(name)
+            if before is not None and zero is not None and before == before:
+                values[name] = tighter(before, zero)
+        return values
 
 
 def _has_counter(transmission: Transmission) -> bool:

@@ -3,9 +3,11 @@
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from math import nan
 from pathlib import Path
 from typing import Any
 
+import cantools
 import pytest
 
 from bridge.core.engine import Engine
@@ -20,6 +22,8 @@ from bridge.service.lastwords import COUNTED, PATIENCE_US, LastWords, send_patie
 from bridge.service.world import Batch, Request
 from tests.service.fakes import Event, Lines, ScriptedWorld, healthy, healthy_script
 from tests.service.killing import Plot, harm, live, loaded_profile
+
+DBC = Path(__file__).parents[2] / "dbc_own" / "cabin_inverter.dbc"
 
 
 def made(world: ScriptedWorld, loaded: LoadedProfile | None = None) -> tuple[Daemon, Lines]:
@@ -98,6 +102,30 @@ def test_an_engine_that_gives_nothing_leaves_the_frames_kept_for_it(monkeypatch:
     assert [frame.key for frame in kept] == [frame.key for frame in asked]
     assert len(set(kept)) == len(kept)
     assert words.frames(Engine(loaded_profile("cabin").plan, 0)) == kept  # not the one it knows
+
+
+@pytest.mark.parametrize("gone_v", [nan, None])
+def test_no_voltage_is_looser_in_the_last_words_than_it_was(gone_v: float | None) -> None:
+    """The floor may be told before the message that says zero: one that stood higher stays where it was."""
+    plan = loaded_profile("cabin").plan
+    words, engine = LastWords(plan), Engine(plan, 0)
+    key = next(one.layout.key for one in plan.transmissions if one.name.startswith("PackBounds"))
+
+    def bounds() -> bytes:
+        (data,) = [frame.data for frame in words.frames(engine) if frame.key == key]
+        return data
+
+    rested = bounds()
+    said = {"charge_voltage_limit": 50.0, "discharge_voltage_floor": 51.0}
+    engine.decision = engine.decision._replace(values={**engine.decision.values, **said})
+    told: Any = cantools.database.load_file(DBC).decode_message("PackBounds", bounds())  # type: ignore[union-attr]
+    assert told["charge_volts_ceiling"] == pytest.approx(50.0, abs=0.05)
+    assert told["draw_volts_floor"] == pytest.approx(51.0, abs=0.05)
+    assert told["charge_amps_most"] == told["draw_amps_most"] == 0.0
+    engine.decision = engine.decision._replace(
+        values={**engine.decision.values, **dict.fromkeys(said, gone_v)}
+    )
+    assert bounds() == rested
 
 
 def test_a_limit_beside_a_reading_has_last_words_once_the_reading_is_known() -> None:
