@@ -156,7 +156,7 @@ class CurrentLimit:
     def follow(
         self,
         wanted_a: float,
-        current_a: float,
+        current_a: float | None,
         elapsed_s: float,
         *,
         lasting_a: float = math.inf,
@@ -164,6 +164,8 @@ class CurrentLimit:
         passes_a: float = 0.0,
     ) -> float:
         """Moves towards `wanted_a`, within 0 and the most; `current_a` tells whether the limit is felt.
+
+        Where it is not known (`None`) the limit may be felt, and must not stay where it once fell to.
 
         A rise leads no further than to `lasting_a`: what could not last would have to be taken back.
         A limit that is ignored anyway (not `heeded`) keeps still rather than near. A current that passes by
@@ -180,7 +182,8 @@ class CurrentLimit:
                 self._risen_s = math.inf
         else:
             gap = (self._worth if heeded else WORTH_IGNORED) * settings.most_a
-            felt = current_a > self._exact - max(WORTH * settings.most_a, STARTS_C * settings.capacity_ah)
+            near_a = max(WORTH * settings.most_a, STARTS_C * settings.capacity_ah)
+            felt = current_a is None or current_a > self._exact - near_a
             free = wanted_a - passes_a >= FREE * settings.most_a
             lasting = min(wanted, lasting_a, wanted_a - passes_a)
             if lasting > self._exact and (self._rising or (lasting > self._exact + gap and (felt or free))):

@@ -100,14 +100,14 @@ class ChargeLaw:
         charger = voltage.charger
         limit_a = self.current.follow(
             self.wanted_a,
-            now.amps,
+            now.current_a,
             dt_s,
             lasting_a=self._lasting_a,
             heeded=not charger.unfelt,
             passes_a=charger.passes_a(now, self.current.value),
         )
         first_a = self.first.follow(
-            self._first_a, now.amps, dt_s, passes_a=charger.passes_a(now, self.first.value)
+            self._first_a, now.current_a, dt_s, passes_a=charger.passes_a(now, self.first.value)
         )
         least_a = min(limit_a, first_a)
         return ChargeLimits(

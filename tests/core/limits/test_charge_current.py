@@ -113,6 +113,7 @@ def test_it_rises_for_a_gap_while_it_is_felt() -> None:
     assert fallen().follow(55.7, 50.0, 1.0) == 53.0
     assert fallen().follow(90.0, 44.5, 1.0) == 53.0
     assert fallen().follow(90.0, 44.3, 1.0) == 50.0
+    assert fallen().follow(90.0, None, 1.0) == 53.0  # not known: it may be felt
     assert fallen().follow(90.0, 50.0, 2.0) == 56.0
     limit = fallen()
     assert limit.follow(56.0, 50.0, 1.0) == 53.0

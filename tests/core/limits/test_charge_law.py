@@ -302,6 +302,20 @@ def test_without_a_known_current_the_offset_is_raised_by_trial_and_within_bounds
     assert 0.0 < first_v < law.voltage.seek.offset.at(0.0) <= 0.4
 
 
+@given(st.lists(st.tuples(st.floats(3.2, 3.6), st.floats(-30.0, 60.0)), min_size=1, max_size=8))
+def test_without_a_known_current_no_limit_stays_down(life: list[tuple[float, float]]) -> None:
+    """Cells that were high, or told to be cold, hold nothing back once there is room and they are warm."""
+    law = ChargeLaw(LFP)
+    sent_v, sent_a = LFP.ceiling_v, LFP.most_a
+    for high_v, cold_c in [*life, *[(3.395, 25.0)] * 60]:
+        for _ in range(5):
+            found = law.step(
+                1.0, [high_v, *[3.33] * 15], None, None, coldest_c=cold_c, sent_v=sent_v, sent_a=sent_a
+            )
+            sent_v, sent_a = found.voltage_v, found.current_a
+    assert sent_a == LFP.most_a
+
+
 def test_a_reading_that_is_confirmed_stays() -> None:
     """A cell that really stands there holds both limits down."""
     law = ChargeLaw(LFP)
