@@ -114,6 +114,11 @@ class Succession:
         """See `Engine.unsent`."""
         self._engine.unsent(due)
 
+    @property
+    def owes(self) -> bool:
+        """See `Engine.owes`."""
+        return self._engine.owes
+
     def resume(self, t_us: int) -> list[Due]:
         """See `Engine.resume`."""
         due, self._due = self._due, []

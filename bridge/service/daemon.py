@@ -349,7 +349,7 @@ class Daemon:
 
     def _close(self, t_us: int) -> Unsent:
         """Zero currents leave; returns which did not."""
-        silent = self._engine.decision.state is State.SILENT
+        silent = self._engine.decision.state is State.SILENT and not self._engine.owes
         due = self._engine.close(t_us)
         frames = self._owed + [item.frame for item in self._dispatch(due)]
         self._owed = []
@@ -360,7 +360,7 @@ class Daemon:
     def _give_up(self, fault: BaseException) -> None:
         """After a fault inside: frames that say zero currents, before any word."""
         try:
-            silent = self._engine.decision.state is State.SILENT
+            silent = self._engine.decision.state is State.SILENT and not self._engine.owes
         except Exception:  # better a word too many
             silent = False
         lost = Unsent({})

@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
-from math import nan
+from math import inf, nan
 from pathlib import Path
 from typing import Any
 
@@ -260,6 +260,46 @@ def test_a_fault_while_silent_wakes_nobody(monkeypatch: pytest.MonkeyPatch) -> N
     daemon, _ = made(world)
     assert daemon.run() == EXIT_INTERNAL
     assert not [t_us for t_us, _ in world.sent if t_us > 80 * SECOND_US]
+
+
+def test_a_bus_that_returns_while_silent_is_told_zero_once_and_no_more() -> None:
+    """It was down from before the data was lost: its inverter would go on until its own time-out."""
+    script = [*healthy_script(10), Event(150 * SECOND_US)]
+    world = ScriptedWorld(script, refusing_from(9.0, 120.0))
+    daemon, lines = made(world)
+    assert daemon.run() == EXIT_OK
+    assert lines.having("silent: nothing is sent")
+    late = [(t_us, frame.key) for t_us, frame in world.sent if t_us > 10 * SECOND_US]
+    assert all(120 * SECOND_US <= t_us <= 121 * SECOND_US for t_us, _ in late)
+    carrying = [one.layout.key for one in daemon.engine.plan.transmissions if one.carries_limits]
+    assert sorted(key for _, key in late) == sorted(carrying)
+    _, values = world.bounds()[-1]
+    assert values["charge_amps_most"] == values["draw_amps_most"] == 0
+
+
+@pytest.mark.parametrize("faulty", [False, True])
+def test_an_end_while_silent_says_what_never_left(faulty: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The bus takes frames again just then; or not at all, which is told and has its exit code."""
+    poll = Engine.poll
+
+    def failing(self: Engine, t_us: int) -> Any:
+        if faulty and t_us >= 120 * SECOND_US:
+            raise ZeroDivisionError("planted")
+        return poll(self, t_us)
+
+    monkeypatch.setattr(Engine, "poll", failing)
+    for back_s in (120.5, inf):
+        world = WaitingWorld([*healthy_script(10), Event(120 * SECOND_US)], refusing_from(9.0, back_s))
+        daemon, lines = made(world)
+        code = daemon.run()
+        if back_s == inf:
+            assert lines.having("the zero currents did not leave")
+            assert code == (EXIT_INTERNAL if faulty else EXIT_UNSENT)
+        else:
+            t_us, values = world.bounds()[-1]
+            assert 120.5 * SECOND_US <= t_us < 120.6 * SECOND_US
+            assert values["charge_amps_most"] == values["draw_amps_most"] == 0
+            assert code == (EXIT_INTERNAL if faulty else EXIT_OK)
 
 
 def test_a_stop_comes_before_whatever_else_is_asked_for() -> None:

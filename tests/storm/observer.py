@@ -5,6 +5,7 @@ one-sided: where it cannot know, it says nothing; where it speaks, the stated ti
 """
 
 import math
+from collections import Counter
 from typing import Any, Final, NamedTuple
 
 from tests.storm import sums
@@ -58,7 +59,7 @@ class Observer:
         self._taken_us = NEVER_US
         self._running = False
         self._followed_us: int | None = None
-        self._silent_frames = 0
+        self._silent_frames: Counter[str] = Counter()
         self._counts: dict[tuple[str, int, str], float] = {}
         self._bars: dict[str, str | None] = {}
         self._caps: dict[str, tuple[float, str]] = {}
@@ -82,7 +83,8 @@ class Observer:
         self.known.memory.forget()
         self._counts.clear()
         self.known.began_us = self.known.steady_from_us = self.known.turn_us = t_us
-        self._running, self._followed_us, self._silent_frames = True, None, 0
+        self._running, self._followed_us = True, None
+        self._silent_frames.clear()
 
     def profiles(self, t_us: int, working: Book, accepted: Book) -> None:
         """Which profile the program works by, and which it has accepted: from then on that one bounds it."""
@@ -98,7 +100,8 @@ class Observer:
             if not any(self.known.told[one].value for one in self.known.told if one[1] in (CHARGE, DRAW)):
                 self.known.anew_us = t_us  # by way of zeros: what was heard before does not count
             self.known.memory.counters.clear()
-            self._followed_us, self._silent_frames = None, 0
+            self._followed_us = None
+            self._silent_frames.clear()
             self._counts.clear()
             self._anew()
 
@@ -325,12 +328,17 @@ class Observer:
     # ── silence ─────────────────────────────────────────────────────────────────────────────────────
 
     def _silence(self, t_us: int, said: Said) -> None:
-        """Once data is lost for the stated time nothing is sent, so that the inverter's time-out acts."""
+        """Once data is lost for the stated time nothing is sent, so that the inverter's time-out acts.
+
+        But for zeros that could not leave before: once on each page.
+        """
         known = self.known
         lost = self._followed_us is not None and known.steady_from_us <= self._followed_us
-        lost = lost and all_lost(known, t_us)
-        self._silent_frames = self._silent_frames + 1 if lost and self._running else 0
-        if self._silent_frames > 2:
+        if not (lost and all_lost(known, t_us) and self._running):
+            self._silent_frames.clear()
+            return
+        self._silent_frames[said.name] += 1
+        if self._silent_frames[said.name] > said.pages + 2:
             self.say(
                 t_us, "silence", f"{said.name} was sent {known.book.silent_s:g} s and more after all was lost"
             )
