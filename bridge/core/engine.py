@@ -264,6 +264,7 @@ class Engine:
 
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
         decision = self._decide(t_us, doubt)
+        self._owing.look(decision.state)
         if self._allotment is not None:
             decision = decision._replace(parts=self._allotment.look(t_us, decision.values))
         if self._reports is not None:
@@ -280,7 +281,6 @@ class Engine:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
         state, cause, rivals = self._rivals.step(t_us, self._failsafe, doubt)
         unheard = self._heartbeats.unheard(t_us)
-        self._owing.look(state)
         course = self._course.step(t_us, plan.tick_us, state, readings, active)
         if self._course.news:
             self._notes += [Note(t_us, "told", *news) for news in self._course.take_news()]
