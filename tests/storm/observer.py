@@ -59,6 +59,7 @@ class Observer:
         self._taken_us = NEVER_US
         self._running = False
         self._followed_us: int | None = None
+        self._before = book
         self._silent_frames: Counter[str] = Counter()
         self._counts: dict[tuple[str, int, str], float] = {}
         self._bars: dict[str, str | None] = {}
@@ -77,6 +78,7 @@ class Observer:
         if book.senses != self.known.book.senses:  # what was kept is of other messages
             self.known.memory.untrip()  # the program need not know it
             self.known.words.clear()
+        self._before = self.known.book
         self.known.books = [book]
         self._anew()
         self.known.memory.change(book)
@@ -307,7 +309,10 @@ class Observer:
                 told = self.known.told.get((name, quantity))
                 if told is not None and t_us - told.t_us <= inverter["timeout_s"] * SECOND:
                     total += told.value
-            top = max(one.hard[quantity] for one in self.known.bounding(t_us))
+            books = self.known.bounding(t_us)
+            if t_us - self.known.began_us < (books[-1].react_s + books[-1].tell_s) * SECOND:
+                books = [*books, self._before]  # not all have heard of the new life yet
+            top = max(one.hard[quantity] for one in books)
             if total > top + TINY:
                 self.say(
                     t_us, "sum", f"together the inverters are told {quantity} {total:g}; at most {top:g}"
