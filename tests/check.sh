@@ -8,13 +8,15 @@ python3 -m venv .venv
 .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[test]'
 .venv/bin/ruff format --check --quiet . || { echo "not formatted: run .venv/bin/ruff format"; exit 1; }
 .venv/bin/ruff check --quiet .
-# Every branch of the core is run by its own tests, and not only by a random example.
+# Every branch of the core is run by its own quick tests, and not only by a random example. To watch branches
+# takes nearly four times as long as the tests: the slow ones of the core run without.
 core=$(find tests/core -name 'test_*.py' ! -name test_invariants.py)
 told=$(mktemp)
 trap 'rm -f "$told"' EXIT
 (
     .venv/bin/mypy
-    .venv/bin/python -m pytest $core --hypothesis-seed=0 --cov --cov-config=tests/core/coverage.ini
+    .venv/bin/python -m pytest $core -m "not slow" --hypothesis-seed=0 --cov --cov-config=tests/core/coverage.ini
+    .venv/bin/python -m pytest $core -m slow "$@"
     .venv/bin/python -m pytest tests/vcan "$@"
 ) >"$told" 2>&1 &
 stream=$!

@@ -349,6 +349,7 @@ MOMENTS = st.tuples(
 )
 
 
+@pytest.mark.slow
 @given(st.lists(MOMENTS, max_size=30))
 def test_no_flag_flickers_and_what_has_settled_stays(
     script: list[tuple[float, float | None, float | None, float]],

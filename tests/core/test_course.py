@@ -103,6 +103,7 @@ def test_lost_data_ends_no_stage_and_a_stage_lifts_no_fail_safe() -> None:
     assert (value(rig, "charge_stage"), rig.limits()[:3]) == (3.0, (53.6, 0.0, 0.0))
 
 
+@pytest.mark.slow
 def test_commissioning_in_the_engine_is_gentle_told_and_over_by_itself() -> None:
     """The pack is not taken from its target before; then the stage that was reached counts."""
     rig = Rig(plan_of(commissioning=COMMISSIONING))
@@ -273,6 +274,7 @@ def tight(limit: Limit, *, floor: bool = False) -> float:
     return max(values) if floor else min(values)
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(
     st.builds(
@@ -311,6 +313,7 @@ def test_no_stage_and_no_commissioning_ever_loosens_a_limit(
                 assert mine[1].value <= 10.0
 
 
+@pytest.mark.slow
 def test_the_same_life_gives_the_same_frames_with_stages_too() -> None:
     """However often it is polled."""
 

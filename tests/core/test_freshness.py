@@ -114,6 +114,7 @@ def test_a_refused_frame_leaves_the_stamp_where_it_was() -> None:
     assert reading(rig.engine).cells_us == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_what_is_skipped_would_have_changed_nothing(seed: int) -> None:
     """Decisions are those of an engine that leaves nothing out, at any mixture of rates."""

@@ -8,6 +8,7 @@ from bridge.core.handover import hand_over
 from bridge.core.outgoing import Transmission
 from bridge.core.owing import Owing
 from bridge.core.plan import Plan
+from bridge.core.succession import Succession
 from bridge.frames import Frame
 from tests.core.plans import BOUNDS, FLAGS, SECOND, TICK, Builder
 from tests.core.rig import Rig, level, on_the_wire
@@ -57,7 +58,10 @@ def test_what_was_told_before_is_not_told_again() -> None:
 def test_a_bus_that_returns_is_told_zero_once() -> None:
     """Each message that carries limits, at its next slot; nothing else, and nothing after."""
     wire = silent(down=True)
-    assert wire.engine.owes
+    successor = Succession(wire.engine.plan, wire.t_us)
+    assert not successor.owes
+    successor._engine = wire.engine
+    assert successor.owes
     wire.down = False
     wire.wait(5.0)
     assert sorted(due.frame.key for due in wire.sent) == [BOUNDS.key, FLAGS.key]

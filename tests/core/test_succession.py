@@ -243,6 +243,7 @@ def allowed_a(plan: Plan) -> float:
     return min(plan.limits.discharge_a, plan.banks[0].discharge.max_a)
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(reloads())
 def test_no_reload_takes_from_a_load_what_both_profiles_allow_it(

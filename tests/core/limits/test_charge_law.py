@@ -261,6 +261,7 @@ BOUNDS = (
 
 
 @pytest.mark.slow
+@pytest.mark.slow
 @pytest.mark.parametrize(("plant", "name", "over_mv"), BOUNDS)
 def test_packs_charged_under_it(plant: str, name: str, over_mv: float) -> None:
     """No cell passes its target by more than is stated, the pack gets full, and the wire is quiet.
@@ -313,7 +314,7 @@ def test_without_a_known_current_no_limit_stays_down(life: list[tuple[float, flo
                 1.0, [high_v, *[3.33] * 15], None, None, coldest_c=cold_c, sent_v=sent_v, sent_a=sent_a
             )
             sent_v, sent_a = found.voltage_v, found.current_a
-    assert sent_a == LFP.most_a
+    assert sent_a > 0.98 * LFP.most_a
 
 
 def test_a_reading_that_is_confirmed_stays() -> None:

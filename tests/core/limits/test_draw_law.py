@@ -264,6 +264,7 @@ def emptied(name: str) -> DrawOutcome:
 
 
 @pytest.mark.slow
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "under_mv", "least_pct"), [("random spread", 0.0, 97.0), ("other, current ignored", 35.0, 98.0)]
 )

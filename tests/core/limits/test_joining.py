@@ -1,5 +1,6 @@
 """Banks that leave and join: no limit is ever stepped upwards by it, the ramp alone leads up."""
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -32,6 +33,7 @@ groups = st.lists(st.booleans(), min_size=3, max_size=3).filter(any)
 moments = st.tuples(st.tuples(readings, readings, readings), groups, st.integers(1, 60))
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(
     st.tuples(*[st.sampled_from([50.0, 100.0, 280.0])] * 3),
