@@ -151,6 +151,17 @@ def test_constant_tables_of_the_core_are_never_written() -> None:
                     assert not target.value.id.lstrip("_").isupper(), f"{path}:{target.lineno}"
 
 
+FOLDERS = ("core", "profile", "replay", "service", "simulate", "drill")
+
+
+@pytest.mark.parametrize("path", FILES, ids=name_of)
+def test_folders_import_one_way(path: Path) -> None:
+    """Each only those before it; what lies beside the folders may use all of them."""
+    folder = path.relative_to(ROOT).parts[0]
+    later = FOLDERS[FOLDERS.index(folder) + 1 :] if folder in FOLDERS else ()
+    assert not [name for name in imports(path) if name.startswith(tuple(f"bridge.{one}" for one in later))]
+
+
 def test_nothing_imports_in_a_circle() -> None:
     """Of all that is loaded with a module."""
     graph = {

@@ -26,9 +26,10 @@ from bridge.drill.toml import on_channels
 from bridge.drill.watch import NEVER_US, Watch
 from bridge.errors import BusError
 from bridge.frames import Frame
+from bridge.profile.buses import BusConfig
 from bridge.profile.load import LoadedProfile
 from bridge.quantities import LIMITS
-from bridge.service.bus import Bus, BusConfig, open_bus
+from bridge.service.bus import Bus, open_bus
 from bridge.simulate.coder import Library
 
 LATE_S: Final = 0.5

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.errors import EXIT_OK, ProfileError, Severity
+from bridge.profile.buses import BusConfig
 from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
-from bridge.service.bus import BusConfig
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, dropped, make_logger
 from bridge.service.lines import LineWriter, encoding_of, never_waiting, stdout_is_terminal
