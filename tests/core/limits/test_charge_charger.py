@@ -32,6 +32,12 @@ def test_a_current_that_is_not_known_is_none() -> None:
     assert (moment(None).amps, moment(7.0).amps) == (0.0, 7.0)
 
 
+@pytest.mark.parametrize("lag_s", [0.3, 3.0])
+def test_at_first_twice_the_lag_to_be_expected_counts(lag_s: float) -> None:
+    """However fast the charger is said to be."""
+    assert Charger(replace(LFP, lag_s=lag_s)).answer_s == 2.0 * lag_s
+
+
 def test_at_first_nothing_is_seen() -> None:
     """And there is no bound but the limits."""
     charger = Charger(LFP)

@@ -22,6 +22,12 @@ def test_it_goes_up_at_once_to_the_next_step(goal_v: float, floor_v: float) -> N
     assert floor.value == floor_v
 
 
+def test_binary_errors_cost_no_step() -> None:
+    """6 cells of 2.7 V are 16.2 V, 162 steps, though their quotient is a hair above."""
+    assert 6 * 2.7 / 0.1 > 162
+    assert DrawFloor(replace(LFP, cells=6, floor_v=2.7)).value == 16.2
+
+
 def test_a_coarse_wire_rounds_it_up_from_the_start() -> None:
     """46.4 V on a grid of 0.5 V is 46.5 V."""
     floor = DrawFloor(replace(LFP, wire_v=0.5))
