@@ -314,6 +314,7 @@ class Daemon:
             self._not_taken(t_us, f"{problem}; currents begin at zero anew")
             loaded, kept = self._loaded, self._engine.kept
         else:
+            self._leaving.renamed(self._loaded.buses, loaded.buses)
             self._loaded, self._last = fresh
             self._journal.say(t_us, f"profile taken: {loaded.plan.name}; currents begin at zero")
         self._coming = None

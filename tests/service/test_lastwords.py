@@ -227,6 +227,24 @@ def test_a_bus_that_was_never_up_is_no_failure_of_a_stop() -> None:
     assert lines.having("no limits had left on it before")
 
 
+@pytest.mark.parametrize(("channel", "code"), [("vcan0", EXIT_UNSENT), ("vcan7", EXIT_OK)])
+def test_a_bus_with_another_name_is_the_bus_it_was(channel: str, code: int, tmp_path: Path) -> None:
+    """What was told on it counts at a stop after the reload; of another channel it does not."""
+    shipped = Path(__file__).parents[2] / "profiles" / "cabin.toml"
+    text = shipped.read_text().replace('"../dbc_own/', f'"{DBC.parent}/')
+    renamed = text.replace('name = "cabin"\nchannel = "vcan0"', f'name = "hut"\nchannel = "{channel}"')
+    assert renamed != text
+    (tmp_path / "renamed.toml").write_text(renamed)
+    script = [*healthy_script(20), Event(20 * SECOND_US, requests=[Request.RELOAD])]
+    world = WaitingWorld(script, refusing_from(19.0))
+    lines, loaded = Lines(), loaded_profile("cabin")
+    journal = Journal(make_logger(write=lines))
+    daemon = Daemon(loaded, world, journal, load=lambda: load_profile(tmp_path / "renamed.toml"))
+    assert daemon.run() == code
+    assert lines.having("bus cabin: the zero currents did not leave")
+    assert lines.having("bus hut: the zero currents did not leave")
+
+
 def test_a_fault_while_the_bus_is_down_waits_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """The zeros leave at its return."""
     poll = Engine.poll
