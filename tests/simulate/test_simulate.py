@@ -5,6 +5,7 @@ import dataclasses
 import io
 import itertools
 import json
+import re
 from functools import cache
 from pathlib import Path
 
@@ -254,6 +255,15 @@ def test_quick_and_exact_agree() -> None:
     for one, other in zip(rows, noon().record.rows, strict=False):
         assert one.look.high_v == pytest.approx(other.look.high_v, abs=0.006)
         assert one.look.soc_pct == pytest.approx(other.look.soc_pct, abs=0.05)
+
+
+def test_a_profile_that_believes_nothing_old_is_followed_too(tmp_path: Path) -> None:
+    """Nothing may be left out of a step where readings count for little more than one."""
+    text = CABIN.read_text().replace('"../dbc_own/', f'"{CABIN.parents[1]}/dbc_own/')
+    (tmp_path / "hasty.toml").write_text(re.sub(r"max_age_s = [23]\.0", "max_age_s = 1.1", text))
+    setup = Setup(hours=0.05, start_s=12 * 3600.0)
+    day = simulate(load_profile(tmp_path / "hasty.toml"), setup)
+    assert day.record.rows[-1].state is State.FOLLOWING
 
 
 @pytest.mark.slow
