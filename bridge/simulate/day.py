@@ -7,7 +7,7 @@ step, so all frames of a step are passed on together: nothing comes out differen
 
 To be quicker still, unless it is to be exact: the core decides once a step, and a message of one page that
 is due several times within a step, in which nothing moves, is sent once. A profile that does not believe
-readings of nearly two steps ago is always simulated exactly.
+readings of a step ago is always simulated exactly.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -29,8 +29,8 @@ from bridge.simulate.sky import made_day
 MIDNIGHT_US: Final = 1_781_999_999_999_999 // (86_400 * SECOND_US) * 86_400 * SECOND_US
 """The same date every time, so that the same options give the same day: 2026-06-20, 0 h UTC."""
 
-FRESH_STEPS: Final = 2
-"""A message that is sent once a step is so many steps old at most when the next one is decided on."""
+OLDEST_STEPS: Final = 1.1
+"""A message that is sent once a step is a step old at most, and its jitter, when it is decided on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,8 +157,8 @@ class Loop:
     def __init__(self, loaded: LoadedProfile, setup: Setup) -> None:
         self.site = site_of(loaded, setup)
         plan, start_us = loaded.plan, setup.start_us
-        soonest_us = min((slot.max_age_us for slot in plan.slots), default=FRESH_STEPS * setup.step_us)
-        self._exact = setup.exact or soonest_us < FRESH_STEPS * setup.step_us
+        oldest_us = OLDEST_STEPS * setup.step_us
+        self._exact = setup.exact or any(slot.max_age_us < oldest_us for slot in plan.slots)
         if not self._exact and plan.tick_us < setup.step_us:
             # In the middle of each step: what was measured at its start is acted on before its end.
             plan, start_us = plan._replace(tick_us=setup.step_us), start_us - setup.step_us // 2
