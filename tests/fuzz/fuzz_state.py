@@ -12,6 +12,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Iterator
+from copy import deepcopy
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
@@ -154,7 +155,7 @@ def _forge(random: Random, node: Any) -> None:
         if isinstance(node[key], dict | list) and node[key] and random.random() < 0.7:
             node = node[key]
             continue
-        node[key] = random.choice([*FORGERIES, random.uniform(-10, 10)])
+        node[key] = deepcopy(random.choice([*FORGERIES, random.uniform(-10, 10)]))
         return
 
 
