@@ -215,9 +215,9 @@ class Engine:
         return Going(since_us, (volts_v, charge_a, draw_a, floor_v), self._pack.known(now.t_us))
 
     @property
-    def owes(self) -> bool:
-        """Whether it is silent, and what says zero has not left yet on some bus."""
-        return self._owing.any
+    def owed(self) -> frozenset[tuple[str, int]]:
+        """While it is silent: the messages, by bus and key, that were to say zero and have not left."""
+        return self._owing.messages
 
     @property
     def weighty(self) -> object:

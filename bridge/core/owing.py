@@ -43,6 +43,7 @@ class Owing:
         return [i for i in due if self._left.get(i, 0) < self._pages.get(i, 0)]
 
     @property
-    def any(self) -> bool:
-        """Whether anything is owed while nothing else is sent."""
-        return self._state is State.SILENT and bool(self.owed(self._pages))
+    def messages(self) -> frozenset[tuple[str, int]]:
+        """What is owed while nothing else is sent: buses and keys."""
+        owed = self.owed(self._pages) if self._state is State.SILENT else ()
+        return frozenset(which for which, i in self._places.items() if i in owed)

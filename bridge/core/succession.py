@@ -115,9 +115,9 @@ class Succession:
         self._engine.unsent(due)
 
     @property
-    def owes(self) -> bool:
-        """See `Engine.owes`."""
-        return self._engine.owes
+    def owed(self) -> frozenset[tuple[str, int]]:
+        """See `Engine.owed`."""
+        return self._engine.owed
 
     def resume(self, t_us: int) -> list[Due]:
         """See `Engine.resume`."""

@@ -5,6 +5,7 @@ of that can end the loop.
 """
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
 from bridge.core.engine import Due, Engine
@@ -350,7 +351,7 @@ class Daemon:
 
     def _close(self, t_us: int) -> Unsent:
         """Zero currents leave; returns which did not."""
-        silent = self._engine.decision.state is State.SILENT and not self._engine.owes
+        silent = self._engine.decision.state is State.SILENT
         due = self._engine.close(t_us)
         frames = self._owed + [item.frame for item in self._dispatch(due)]
         self._owed = []
@@ -360,15 +361,16 @@ class Daemon:
 
     def _give_up(self, fault: BaseException) -> None:
         """After a fault inside: frames that say zero currents, before any word."""
-        try:
-            silent = self._engine.decision.state is State.SILENT and not self._engine.owes
-        except Exception:  # better a word too many
-            silent = False
+        owed: frozenset[tuple[str, int]] | None = None
+        with suppress(Exception):  # better a word too many
+            owed = self._engine.owed if self._engine.decision.state is State.SILENT else None
         lost = Unsent({})
-        if not self._dry and not silent:
+        if not self._dry:
             if self._coming is not None and self._engine.plan is self._coming.loaded.plan:
                 self._last = self._coming.last  # it has taken over in the very moment of the fault
-            lost = self._send_zeros(self._owed + self._last.frames(self._engine))
+            last = self._last.frames(self._engine)
+            last = [frame for frame in last if owed is None or (frame.bus, frame.key) in owed]
+            lost = self._send_zeros(self._owed + last)
         text = f"internal fault, currents to zero: {type(fault).__name__}: {fault}"
         self._journal.say(self._t_us, text, "error")
         self._tell_unsent(lost)

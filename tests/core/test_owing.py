@@ -10,7 +10,7 @@ from bridge.core.owing import Owing
 from bridge.core.plan import Plan
 from bridge.core.succession import Succession
 from bridge.frames import Frame
-from tests.core.plans import BOUNDS, FLAGS, SECOND, TICK, Builder
+from tests.core.plans import BOUNDS, BUS, FLAGS, SECOND, TICK, Builder
 from tests.core.rig import Rig, level, on_the_wire
 
 
@@ -51,7 +51,7 @@ def test_what_was_told_before_is_not_told_again() -> None:
     wire = silent(down=False)
     wire.wait(5.0)
     assert wire.sent == []
-    assert not wire.engine.owes
+    assert not wire.engine.owed
     assert wire.engine.close(wire.t_us) == []
 
 
@@ -60,13 +60,14 @@ def test_a_bus_that_returns_is_told_zero_once() -> None:
     wire = silent(down=True)
     successor = Succession(wire.engine.plan, wire.t_us)
     successor._engine = wire.engine
-    assert (successor.owes, Succession(wire.engine.plan, wire.t_us).owes) == (True, False)
+    assert successor.owed == {(BUS, BOUNDS.key), (BUS, FLAGS.key)}
+    assert not Succession(wire.engine.plan, wire.t_us).owed
     wire.down = False
     wire.wait(5.0)
     assert sorted(due.frame.key for due in wire.sent) == [BOUNDS.key, FLAGS.key]
     said = next(on_the_wire(due.frame) for due in wire.sent if due.frame.key == BOUNDS.key)
     assert said["charge_with"] == said["draw_with"] == 0
-    assert not wire.engine.owes
+    assert not wire.engine.owed
 
 
 def test_a_stop_says_what_is_owed() -> None:
@@ -117,13 +118,13 @@ def test_every_page_is_to_leave_one_after_the_other() -> None:
     owing.unsent(frame)
     owing.made(0)
     owing.look(State.SAFE)
-    assert (owing.owed(every), owing.any) == ([0], False)
+    assert (owing.owed(every), owing.messages) == ([0], frozenset())
     owing.look(State.SILENT)
-    assert owing.any
+    assert owing.messages == {(frame.bus, BOUNDS.key)}
     owing.made(0)
     owing.unsent(Frame(frame.bus, FLAGS.key, b""))
     owing.unsent(Frame("elsewhere", BOUNDS.key, b""))
-    assert (owing.owed(every), owing.any) == ([], False)
+    assert (owing.owed(every), owing.messages) == ([], frozenset())
 
 
 def test_a_slot_that_was_due_before_counts_as_one_that_did_not_leave() -> None:
