@@ -95,7 +95,9 @@ def _checked(loaded: LoadedProfile, now: datetime | None) -> CheckReport:
 
 
 def _check_runs(loaded: LoadedProfile, findings: Findings) -> None:
-    """A start, and a stop at once: what cannot even say zero must not begin."""
+    """A start, and a stop at once: what cannot even say zero must not begin. Mostly it is known by now why."""
+    if any(problem.severity is Severity.FAIL for problem in findings.problems):
+        return
     try:
         engine = Engine(loaded.plan, 0)
         engine.poll(0)
