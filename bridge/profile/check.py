@@ -95,7 +95,7 @@ def _checked(loaded: LoadedProfile, now: datetime | None) -> CheckReport:
 
 
 def _check_runs(loaded: LoadedProfile, findings: Findings) -> None:
-    """A start, and a stop at once: what cannot even say zero must not begin. Mostly it is known by now why."""
+    """A start, and a stop at once: what cannot even say zero must not begin."""
     if any(problem.severity is Severity.FAIL for problem in findings.problems):
         return
     try:
