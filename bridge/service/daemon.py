@@ -357,6 +357,7 @@ class Daemon:
         self._owed = []
         if not silent and not self._dry:
             frames += self._last.beside(item.frame for item in due)
+        self._notifier.tell("WATCHDOG=1")  # a pause may lie behind, and a bus that is down is waited for
         return self._send_zeros(frames)
 
     def _give_up(self, fault: BaseException) -> None:
