@@ -169,7 +169,7 @@ def setup_of(
     exact: bool,
 ) -> "Setup":
     """What is to be simulated, from the options."""
-    from bridge.core.plan import SECOND_US
+    from bridge.core.plan.plan import SECOND_US
     from bridge.simulate.day import Setup
     from bridge.simulate.heat import Surroundings
     from bridge.simulate.inverter import Manners

@@ -2,11 +2,11 @@
 
 from typing import Final
 
-from bridge.core.allot import Part
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.reasons import Contribution, Limit
-from bridge.core.reports import in_words
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Contribution, Limit
+from bridge.core.told.allot import Part
+from bridge.core.told.decision import Decision
+from bridge.core.told.reports import in_words
 from bridge.quantities import QUANTITIES
 
 SHORT: Final = {

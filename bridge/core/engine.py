@@ -13,27 +13,27 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from bridge.core.allot import Allotment
-from bridge.core.circulation import Circulation
-from bridge.core.course import Course
-from bridge.core.decision import Decision
-from bridge.core.failsafe import FailSafe, State
-from bridge.core.heartbeats import Heartbeats
-from bridge.core.kept import NOTHING, Going, Kept
+from bridge.core.course.course import Course
+from bridge.core.course.remembered import NOTHING, Going, Kept
+from bridge.core.failsafe.machine import FailSafe, State
+from bridge.core.failsafe.owing import Owing
+from bridge.core.failsafe.rivals import Rivals
 from bridge.core.limits.compose import FREE, Bounds, Limits
-from bridge.core.lost import LostBanks, lost_bank
-from bridge.core.maker import FrameMaker
-from bridge.core.merge import merge
 from bridge.core.notes import Due, Note
-from bridge.core.owing import Owing
-from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
-from bridge.core.plan import Plan, Source, same_senses
-from bridge.core.reports import Reports, reporting
-from bridge.core.rivals import Rivals
-from bridge.core.schedule import Schedule
-from bridge.core.shares import shared
-from bridge.core.sign import Signs, without
-from bridge.core.told import Told
+from bridge.core.pack.circulation import Circulation
+from bridge.core.pack.heartbeats import Heartbeats
+from bridge.core.pack.lost import LostBanks, lost_bank
+from bridge.core.pack.merge import merge
+from bridge.core.pack.sign import Signs, without
+from bridge.core.pack.state import Doubt, Facts, PackState, Reading, Trouble
+from bridge.core.plan.plan import Plan, Source, same_senses
+from bridge.core.plan.shares import shared
+from bridge.core.told.allot import Allotment
+from bridge.core.told.decision import Decision
+from bridge.core.told.reports import Reports, reporting
+from bridge.core.told.values import Told
+from bridge.core.wire.frame_maker import FrameMaker
+from bridge.core.wire.schedule import Schedule
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
 

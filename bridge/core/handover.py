@@ -3,10 +3,10 @@
 from collections.abc import Collection
 
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.notes import Due
-from bridge.core.plan import same_senses
-from bridge.core.schedule import Schedule
+from bridge.core.plan.plan import same_senses
+from bridge.core.wire.schedule import Schedule
 
 
 def unseen(new: Engine, old: Engine, t_us: int) -> frozenset[str]:

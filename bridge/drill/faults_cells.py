@@ -5,7 +5,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import (
     CELLS_S,
     MOVED,

@@ -6,9 +6,9 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from bridge.core.intake import is_unknown
-from bridge.core.outgoing import FlagItem, QuantityItem
-from bridge.core.plan import SECOND_US, Slot, Target
+from bridge.core.pack.intake import is_unknown
+from bridge.core.plan.plan import SECOND_US, Slot, Target
+from bridge.core.wire.outgoing import FlagItem, QuantityItem
 from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import Stage

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import CELLS_S, Fault
 from bridge.drill.faults_base import PackFaults, or_not
 from bridge.drill.stage import Stage

@@ -17,7 +17,7 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import DIRECTION, TINY, Fault
 from bridge.drill.result import DrillReport, Outcome, Result, without
 from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site, heal_site

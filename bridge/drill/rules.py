@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from math import inf
 from typing import Final
 
-from bridge.core.decision import Decision
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import SECOND_US, Plan
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.told.decision import Decision
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.drill.budget import Budget
 from bridge.drill.fault import DIRECTION, TINY
 from bridge.drill.sums import Sums

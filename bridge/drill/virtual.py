@@ -10,8 +10,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import Fault
 from bridge.drill.forks import Forks
 from bridge.drill.result import Result, died, never_began

@@ -4,8 +4,8 @@ from collections import deque
 from collections.abc import Mapping
 from math import inf
 
-from bridge.core.decision import Decision
-from bridge.core.plan import SECOND_US, Plan
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.told.decision import Decision
 from bridge.drill.budget import Budget
 from bridge.drill.fault import DIRECTION, TINY, Fault, View
 from bridge.drill.result import Outcome, Result

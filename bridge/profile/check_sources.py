@@ -2,9 +2,9 @@
 
 from collections.abc import Callable, Sequence
 
-from bridge.core.codec import Field
-from bridge.core.intake import is_unknown
-from bridge.core.plan import Bank, Slot, Target
+from bridge.core.pack.intake import is_unknown
+from bridge.core.plan.plan import Bank, Slot, Target
+from bridge.core.wire.codec import Field
 from bridge.profile.compile_items import raw_of, span_text
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile

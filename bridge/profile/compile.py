@@ -4,9 +4,7 @@ from datetime import UTC, datetime, timedelta
 from math import isinf
 from types import MappingProxyType
 
-from bridge.core.grid import exact
-from bridge.core.outgoing import Transmission
-from bridge.core.plan import (
+from bridge.core.plan.plan import (
     SECOND_US,
     Bank,
     FailSafeTimes,
@@ -18,6 +16,8 @@ from bridge.core.plan import (
     ShownSoc,
     Slot,
 )
+from bridge.core.wire.grid import exact
+from bridge.core.wire.outgoing import Transmission
 from bridge.profile.compile_charger import check_sensors, pack_facts
 from bridge.profile.compile_limits import LimitCompiler
 from bridge.profile.compile_sources import Received, SourceCompiler

@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from bridge.core.limits.curve import Curve
-from bridge.core.plan import CurrentSide, Deep, PackLimits
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.plan import CurrentSide, Deep, PackLimits
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Bank, Profile

@@ -11,7 +11,7 @@ from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bridge.core.codec import FLOATS, Field, MessageLayout
+from bridge.core.wire.codec import FLOATS, Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
 from bridge.frames import EXTENDED
 from bridge.lean import import_part

@@ -6,7 +6,7 @@ from difflib import get_close_matches
 from math import prod
 from pathlib import Path
 
-from bridge.core.codec import Field, MessageLayout
+from bridge.core.wire.codec import Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
 from bridge.profile.reading import DBC_BYTES
 from bridge.profile.schema_base import path_text, shown

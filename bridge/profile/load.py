@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
-from bridge.core.codec import MessageLayout
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import MessageLayout
 from bridge.errors import AmpweirError, ProfileError
 from bridge.profile.buses import BusConfig
 from bridge.profile.compile import compile_plan

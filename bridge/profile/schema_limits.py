@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
-from bridge.core.limits.curve import Curve
+from bridge.core.plan.curve import Curve
 from bridge.profile.schema_base import (
     MOST,
     Celsius,

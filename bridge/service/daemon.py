@@ -8,9 +8,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept
+from bridge.core.failsafe.machine import State
 from bridge.core.succession import Succession
 from bridge.errors import (
     EXIT_INTERNAL,

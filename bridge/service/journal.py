@@ -6,9 +6,9 @@ from enum import Enum
 from typing import Any, Final, Protocol
 
 from bridge import words
-from bridge.core.decision import Decision
 from bridge.core.engine import Note
-from bridge.core.reasons import Limit, Reason
+from bridge.core.plan.reasons import Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.lean import absent
 from bridge.service.seam import BusNotice, NoticeKind
 

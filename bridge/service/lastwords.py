@@ -11,9 +11,9 @@ from contextlib import suppress
 from typing import Final, NamedTuple
 
 from bridge.core.engine import Engine
-from bridge.core.outgoing import CounterItem, Transmission
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.core.succession import Succession
+from bridge.core.wire.outgoing import CounterItem, Transmission
 from bridge.errors import EXIT_OK, EXIT_UNSENT, BusError
 from bridge.frames import Frame
 from bridge.service.journal import Journal

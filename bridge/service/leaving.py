@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from bridge.core.engine import Due
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.errors import BusError, BusFull
 from bridge.profile.buses import BusConfig
 from bridge.service.seam import BusNotice, NoticeKind

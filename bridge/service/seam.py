@@ -8,7 +8,7 @@ from collections.abc import Collection
 from enum import Enum
 from typing import Final, NamedTuple, Protocol
 
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.frames import Frame
 from bridge.profile.buses import BusConfig
 

@@ -14,9 +14,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from bridge.core.decision import Decision
 from bridge.core.engine import Engine, Note
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.told.decision import Decision
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile

@@ -4,10 +4,10 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US, Plan
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.simulate.inverter import FORBIDDEN, LEAST, STALE, TIMED_OUT, WISH
 from bridge.simulate.pack import PackModel
 from bridge.simulate.site import Site

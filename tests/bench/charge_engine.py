@@ -6,8 +6,8 @@ default curves, rounding to the signal's grid. It takes some 15 s a pack, so onl
 
 import numpy as np
 
-from bridge.core.kept import Kept
-from bridge.core.limits.curve import Curve
+from bridge.core.course.remembered import Kept
+from bridge.core.plan.curve import Curve
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.simulate.fleet import Array
 from tests.bench.charge_fleet import Fleet

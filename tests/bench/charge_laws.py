@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
+from bridge.core.charging.charge_law import ChargeLaw, ChargeSettings
 from bridge.simulate.fleet import Array
 from tests.bench.charge_fleet import Fleet
 from tests.bench.charge_run import LawMaker, Seen

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from bridge.core.limits.draw_law import DrawLaw, DrawSettings
+from bridge.core.draw.draw_law import DrawLaw, DrawSettings
 from bridge.simulate.fleet import Array
 from tests.bench.draw_run import DrawLawMaker, DrawSeen
 from tests.bench.draw_scenarios import CELLS, FLOOR_V, DrawScenario

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.codec import FLOATS, Decoder, Encoder, Field, MessageLayout, encode_raws
-from bridge.core.reader import number_of
+from bridge.core.wire.codec import FLOATS, Decoder, Encoder, Field, MessageLayout, encode_raws
+from bridge.core.wire.reader import number_of
 from bridge.errors import FrameRefused, NotExpressible
 from tests.core.layouts import dbc_text, judge, layouts, numbers, walk
 

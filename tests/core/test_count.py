@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.count import CellCount
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.cell_count import CellCount
 from tests.core.plans import Builder
 from tests.core.rig import Rig, level
 

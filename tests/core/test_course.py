@@ -6,16 +6,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.course import IDLE, Course, Now, look
+from bridge.core.course.course import IDLE, Course, Now, look
+from bridge.core.course.remembered import NOTHING
+from bridge.core.course.stage import Seen, Stage
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING
-from bridge.core.limits.commission import Commissioning
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.limits.stage import Seen, Stage, Stages
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.plan import Plan, ShownSoc
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.pack.state import Doubt, Reading, Trouble
+from bridge.core.plan.plan import Plan, ShownSoc
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.plan.wishes import Commissioning, Stages
 from tests.core.plans import DRAW, OPTIONS, SECOND, TICK, Builder, pack_limits
 from tests.core.rig import Rig, Speaker, level
 

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
+from bridge.core.charging.charge_law import ChargeLaw
+from bridge.core.draw.draw_law import DrawLaw
 from bridge.core.engine import Engine
-from bridge.core.limits.charge_law import ChargeLaw
-from bridge.core.limits.draw_law import DrawLaw
-from bridge.core.pack import Reading
+from bridge.core.pack.state import Reading
 from bridge.frames import Frame
 from tests.core.plans import BEAT, BUS, SECOND, TICK, Builder, pages_of, seen_before
 from tests.core.rig import Rig, Speaker, level

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.plan import Plan
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Plan
 from bridge.frames import Frame
 from tests.core.plans import AGE, BOUNDS, BUS, FLAGS, OPTIONS, SECOND, SHOWN, TICK, Builder, bank_layouts
 from tests.core.rig import Rig, Speaker, level, on_the_wire

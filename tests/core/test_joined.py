@@ -4,13 +4,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.circulation import Circulation
-from bridge.core.failsafe import State
-from bridge.core.limits.banks import Shares
-from bridge.core.lost import LostBanks
-from bridge.core.pack import Doubt, Trouble
-from bridge.core.plan import Plan
-from bridge.core.reasons import Reason
+from bridge.core.bounds.banks import Shares
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.circulation import Circulation
+from bridge.core.pack.lost import LostBanks
+from bridge.core.pack.state import Doubt, Trouble
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Reason
 from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
 from tests.core.rig import Rig, Speaker, level
 from tests.core.test_circulation import NOTHING, plan_of

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import NOTHING, Kept, read, rounded
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept, read, rounded
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.limits.stage import Stages
-from bridge.core.lost import LostBanks
-from bridge.core.plan import Plan
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.lost import LostBanks
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.wishes import Stages
 from tests.core.plans import OPTIONS, SECOND, Builder
 from tests.core.rig import Rig, level
 from tests.core.test_course import COMMISSIONING, STAGES, plan_of

@@ -3,12 +3,12 @@
 import pytest
 
 from bridge.core.engine import Due
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
+from bridge.core.failsafe.owing import Owing
 from bridge.core.handover import hand_over
-from bridge.core.outgoing import Transmission
-from bridge.core.owing import Owing
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.core.succession import Succession
+from bridge.core.wire.outgoing import Transmission
 from bridge.frames import Frame
 from tests.core.plans import BOUNDS, BUS, FLAGS, SECOND, TICK, Builder
 from tests.core.rig import Rig, level, on_the_wire

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.sign import RUN, Signs, without
+from bridge.core.pack.sign import RUN, Signs, without
+from bridge.core.pack.state import Doubt, Reading, Trouble
 from tests.core.plans import SECOND, Builder
 from tests.core.rig import Rig, level
 

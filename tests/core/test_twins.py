@@ -2,11 +2,11 @@
 
 import pytest
 
-from bridge.core.failsafe import State
-from bridge.core.intake import Memory, check_integrity
-from bridge.core.pack import PackState
-from bridge.core.twins import BACK, COUNTS, PAIRS, WATCHED_US, Readings, Twin
-from bridge.core.worst import FIELDS, worst
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.intake import Memory, check_integrity
+from bridge.core.pack.state import PackState
+from bridge.core.pack.twins import BACK, COUNTS, PAIRS, WATCHED_US, Readings, Twin
+from bridge.core.pack.worst import FIELDS, worst
 from bridge.errors import FrameRefused
 from tests.core.plans import SECOND, TICK, Builder
 from tests.core.rig import Rig, Speaker, level

@@ -20,10 +20,10 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Engine
-from bridge.core.kept import NOTHING, Kept
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.reasons import Limit, Reason
+from bridge.core.plan.reasons import Limit, Reason
 from bridge.frames import Frame
 from bridge.profile.fingerprint import fingerprint
 from bridge.profile.load import LoadedProfile, load_profile

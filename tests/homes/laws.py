@@ -8,12 +8,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
-from bridge.core.limits.bank_charge import RISE_SHARE_PER_S
-from bridge.core.limits.banks import Shares, heeded_a, whole_a
-from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
-from bridge.core.limits.curve import Curve
-from bridge.core.limits.shape import Ramp
-from bridge.core.limits.stage import usual_taper
+from bridge.core.bounds.banks import Shares, heeded_a, whole_a
+from bridge.core.bounds.shape import Ramp
+from bridge.core.charging.bank_charge import RISE_SHARE_PER_S
+from bridge.core.charging.charge_law import ChargeLaw, ChargeSettings
+from bridge.core.course.stage import usual_taper
+from bridge.core.plan.curve import Curve
 from tests.core.plans import CHARGE, Builder
 
 
@@ -25,7 +25,7 @@ class HomeFacts:
         cells: in series; `banks_ah`: of each bank in parallel.
         most_a: into all banks together; into each by its capacity.
         target_v: of the highest cell; `usual`: it is that of the days between full charges.
-        lag_s, delay_s: as in `bridge.core.plan.PackFacts`.
+        lag_s, delay_s: as in `bridge.core.plan.plan.PackFacts`.
     """
 
     cells: int

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.core.codec import MessageLayout
+from bridge.core.wire.codec import MessageLayout
 from bridge.errors import ProfileError
 from bridge.profile.dbc import load_dbc, too_long
 from tests.core.layouts import dbc_text, layouts

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from bridge.core.decision import Decision
 from bridge.core.engine import Engine
+from bridge.core.told.decision import Decision
 from bridge.errors import (
     EXIT_INTERNAL,
     EXIT_OK,

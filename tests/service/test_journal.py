@@ -2,10 +2,10 @@
 
 import json
 
-from bridge.core.decision import Decision
 from bridge.core.engine import Note
-from bridge.core.failsafe import State
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.service.journal import Journal, make_logger
 from bridge.words import status_line
 from tests.service.fakes import SECOND_US, Lines

@@ -11,8 +11,8 @@ import cantools
 import pytest
 
 from bridge.core.engine import Engine
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.errors import EXIT_INTERNAL, EXIT_OK, EXIT_UNSENT, BusDown, BusFull
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile, load_profile

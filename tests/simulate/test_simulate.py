@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.plan.reasons import Contribution, Limit, Reason
 from bridge.errors import InputError
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import load_profile

@@ -4,19 +4,19 @@ from collections.abc import Collection, Sequence
 from copy import copy
 from typing import Final
 
-from bridge.core.course import IDLE, Now
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Going, Kept, rounded, rounded_ohms
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.banks import Shares, heeded_a, whole_a
+from bridge.core.bounds.banks import Shares, heeded_a, whole_a
+from bridge.core.bounds.current import CurrentLaw
+from bridge.core.bounds.shape import Ramp
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.course.course import IDLE, Now
+from bridge.core.course.remembered import NOTHING, Going, Kept, rounded, rounded_ohms
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.draw.draw_settings import DrawLearnt
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.caps import Caps
-from bridge.core.limits.current import CurrentLaw
-from bridge.core.limits.draw_settings import DrawLearnt
-from bridge.core.limits.shape import Ramp
-from bridge.core.pack import Reading
-from bridge.core.plan import Plan
-from bridge.core.reasons import Contribution, Limit, Reason, gravest
+from bridge.core.pack.state import Reading
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Contribution, Limit, Reason, gravest
 
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")

@@ -2,10 +2,10 @@
 
 import pytest
 
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.plan import SECOND_US
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits
+from bridge.core.pack.state import Doubt, Reading, Trouble
+from bridge.core.plan.plan import SECOND_US
 from tests.core.plans import Builder
 
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from bridge.core.limits.charge_charger import NEVER_A, Charger
-from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_settings import ChargeSettings, Learnt
+from bridge.core.charging.charge_charger import NEVER_A, Charger
+from bridge.core.charging.charge_moment import Moment
+from bridge.core.charging.charge_settings import ChargeSettings, Learnt
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 SETTLE_S, UNSEEN_S = 8.0, 2.0

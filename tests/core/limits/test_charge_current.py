@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
-from bridge.core.limits.charge_settings import ChargeSettings
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.charging.charge_settings import ChargeSettings
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 OHM = RESISTANCE_V / 280.0

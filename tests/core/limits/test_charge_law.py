@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, lasting_a
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
-from bridge.core.limits.charge_offset import LEAST_V, MOST_V, Offset
-from bridge.core.limits.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.cells.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import CurrentLimit, allowed_a, lasting_a
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
+from bridge.core.charging.charge_offset import LEAST_V, MOST_V, Offset
 from tests.bench.charge_laws import LAWS
 from tests.bench.charge_run import Trial
 from tests.bench.charge_scenarios import SCENARIOS

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
 from bridge.simulate.open_circuit import lfp_open_circuit_v, nmc_open_circuit_v
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)

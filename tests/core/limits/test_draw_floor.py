@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.draw_floor import DrawFloor
-from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.draw.draw_floor import DrawFloor
+from bridge.core.draw.draw_settings import DrawSettings
 
 LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
 LEAST_V = 46.4

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
-from bridge.core.limits.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.cells.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.draw.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
 from tests.bench.draw_laws import DRAW_LAWS
 from tests.bench.draw_run import DrawOutcome, run_draw
 from tests.bench.draw_scenarios import DRAW_SCENARIOS

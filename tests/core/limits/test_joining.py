@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.pack import Reading
+from bridge.core.pack.state import Reading
 from tests.core.plans import OPTIONS, TICK, Builder, seen_before
 
 GOOD = Reading(52.8, 30.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)

@@ -4,17 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.limits.stage import (
-    FALL_BACK_US,
-    LEAVE_V,
-    STEADY_US,
-    Seen,
-    Stage,
-    StageMachine,
-    Stages,
-    usual_taper,
-)
-from bridge.core.reasons import Reason
+from bridge.core.course.stage import FALL_BACK_US, LEAVE_V, STEADY_US, Seen, Stage, StageMachine, usual_taper
+from bridge.core.plan.reasons import Reason
+from bridge.core.plan.wishes import Stages
 from tests.core.plans import SECOND
 
 MINUTE = 60 * SECOND

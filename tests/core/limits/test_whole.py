@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import FourLimits, Limits
-from bridge.core.pack import Reading
-from bridge.core.reasons import Reason
+from bridge.core.pack.state import Reading
+from bridge.core.plan.reasons import Reason
 from tests.core.plans import SECOND, Builder
 
 CELLS = 4
