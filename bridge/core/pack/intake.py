@@ -90,7 +90,7 @@ def judge(
         found, problem = number * target.scale + target.shift, None
         if target.truth is not None or not target.low <= found <= target.high:  # seldom: most are in order
             found, problem = _read(target, number)
-        if problem is None and (target.jump is not None or memory.jumps):
+        if problem is None and target.jump is not None:
             jumped = _jumped(target, values[slot], found)
             if slot in required:
                 jump = jump or jumped
