@@ -9,10 +9,10 @@ import numpy as np
 from bridge.core.course.remembered import Kept
 from bridge.core.plan.curve import Curve
 from bridge.profile.chemistry import CHEMISTRIES
-from bridge.simulate.fleet import Array
 from tests.bench.charge_fleet import Fleet
 from tests.bench.charge_run import Seen
 from tests.bench.charge_scenarios import CELLS, Scenario
+from tests.bench.fleet import Array
 from tests.core.layouts import walk
 from tests.core.plans import BOUNDS, CHARGE, SECOND, Builder, bounds, pack_limits
 from tests.core.rig import Rig, Speaker

@@ -3,9 +3,9 @@
 import numpy as np
 
 from bridge.core.draw.draw_law import DrawLaw, DrawSettings
-from bridge.simulate.fleet import Array
 from tests.bench.draw_run import DrawLawMaker, DrawSeen
 from tests.bench.draw_scenarios import CELLS, FLOOR_V, DrawScenario
+from tests.bench.fleet import Array
 
 KNEE_V = 3.05
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from bridge.simulate.fleet import Array, FleetCells
+from tests.bench.fleet import Array, FleetCells
 
 
 class FleetCharger:
