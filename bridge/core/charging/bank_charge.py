@@ -1,5 +1,7 @@
 """The charge law of one bank inside the engine: when it steps, and what it contributes."""
 
+from dataclasses import replace
+
 from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
 from bridge.core.pack.known_cells import cells_for_charge
 from bridge.core.pack.law_steps import Pace
@@ -12,10 +14,14 @@ RISE_SHARE_PER_S = 0.02
 """The law's current rises no faster than this share of the bank's limit a second (3 A/s for 140 A)."""
 
 
-def taper(limits: PackLimits) -> Curve:
+LEAST_SPAN_V = 0.05
+"""It begins no nearer to the target than this (own choice)."""
+
+
+def taper(top_v: float, knee_v: float) -> Curve:
     """Share of the charge current by the highest cell, for a bank of which the law knows too little."""
-    top, span = limits.cell_target_v, limits.cell_target_v - limits.knee_v
-    return Curve([limits.knee_v, top - 0.2 * span, top, top + 0.03], [1.0, 0.12, 0.02, 0.0])
+    span = max(top_v - knee_v, LEAST_SPAN_V)
+    return Curve([top_v - span, top_v - 0.2 * span, top_v, top_v + 0.03], [1.0, 0.12, 0.02, 0.0])
 
 
 class BankCharge:
@@ -28,8 +34,7 @@ class BankCharge:
 
     def __init__(self, bank: Bank, limits: PackLimits, learnt: Learnt | None = None) -> None:
         self._name = bank.name
-        self._alone = bank.cells * limits.cell_target_v, bank.charge.max_a, taper(limits)
-        settings = ChargeSettings(
+        self._settings = settings = ChargeSettings(
             cells=bank.cells,
             capacity_ah=bank.capacity_ah,
             target_v=limits.cell_target_v,
@@ -41,15 +46,30 @@ class BankCharge:
             e_fold=limits.e_fold,
             **vars(bank.charge.facts),
         )
-        self.made_from: object = (bank.name, settings, self._alone)
+        self.made_from: object = (bank.name, settings)
         self._law = ChargeLaw(settings, learnt)
-        self._limits: ChargeLimits | None = None
+        self._lower: ChargeLaw | None = None
+        self._target_v = settings.target_v
+        self._limits: list[ChargeLimits] = []
         self.pace = Pace()
 
     @property
     def learnt(self) -> Learnt | None:
         """What is worth keeping over a restart; `None` if nothing is."""
         return self._law.learnt
+
+    def aim(self, target_v: float | None) -> None:
+        """The highest cell is charged to `target_v`, V, from now on; `None`: to the target of the limits.
+
+        For a lower target there is a second law, with what the first has learnt; the tighter of both counts.
+        """
+        settings = self._settings
+        target_v = settings.target_v if target_v is None else min(target_v, settings.target_v)
+        if target_v != self._target_v:
+            self._target_v, self._lower = target_v, None
+            if target_v < settings.target_v:
+                lower = replace(settings, target_v=target_v, ceiling_v=settings.cells * target_v)
+                self._lower = ChargeLaw(lower, self._law.learnt)
 
     def contributions(
         self, t_us: int, reading: Reading, share: float, sent_v: float, sent_a: float
@@ -75,49 +95,53 @@ class BankCharge:
             return self._told(share)  # the fail-safe state governs, and half a picture teaches nothing
         step_s = self.pace.step_s(t_us, reading, high_v)
         if step_s is not None:
-            self._limits = self._law.step(
-                step_s,
-                cells_v,
-                reading.pack_v,
-                reading.current_a,
-                fresh=self.pace.fresh,
-                age_s=self.pace.age_s,
-                waited_s=self.pace.waited_s,
-                coldest_c=reading.coldest_c,
-                sent_v=sent_v,
-                sent_a=sent_a,
-            )
-            self.pace.idle = self._law.idle
+            laws = [self._law] if self._lower is None else [self._law, self._lower]
+            self._limits = [
+                law.step(
+                    step_s,
+                    cells_v,
+                    reading.pack_v,
+                    reading.current_a,
+                    fresh=self.pace.fresh,
+                    age_s=self.pace.age_s,
+                    waited_s=self.pace.waited_s,
+                    coldest_c=reading.coldest_c,
+                    sent_v=sent_v,
+                    sent_a=sent_a,
+                )
+                for law in laws
+            ]
+            self.pace.idle = all(law.idle for law in laws)
         return self._told(share)
 
     def _tapered(self, high_v: float, share: float) -> tuple[Contribution, Contribution]:
-        volts, most_a, curve = self._alone
-        amps = most_a * curve.at(high_v) / share
-        volts_most = Contribution(Reason.CONFIGURED, volts, self._name)
+        settings = self._settings
+        amps = settings.most_a * taper(self._target_v, settings.knee_v).at(high_v) / share
+        volts_most = Contribution(Reason.CONFIGURED, settings.cells * self._target_v, self._name)
         return volts_most, Contribution(Reason.HIGHEST_CELL, amps, self._name)
 
     def _told(self, share: float) -> tuple[Contribution, Contribution] | None:
-        if self._limits is None:
+        if not self._limits:
             return None
-        found, name = self._limits, self._name
-        volts_for = Reason.TESTED if found.tests_voltage else Reason.HEADROOM
-        amps_for = Reason.TESTED if found.tests_current else Reason.CELL_TARGET
-        return Contribution(volts_for, found.voltage_v, name), Contribution(
-            amps_for, found.current_a / share, name
+        volts = min(self._limits, key=lambda one: one.voltage_v)
+        amps = min(self._limits, key=lambda one: one.current_a)
+        volts_for = Reason.TESTED if volts.tests_voltage else Reason.HEADROOM
+        amps_for = Reason.TESTED if amps.tests_current else Reason.CELL_TARGET
+        return (
+            Contribution(volts_for, volts.voltage_v, self._name),
+            Contribution(amps_for, amps.current_a / share, self._name),
         )
 
     @property
     def warnings(self) -> tuple[str, ...]:
         """What the law has found that a person should look at."""
-        found, name = self._limits, f"bank {self._name}"
-        if found is None:
-            return ()
+        limits, name = self._limits, f"bank {self._name}"
         told = []
-        if found.current_ignored:
+        if any(one.current_ignored for one in limits):
             told.append(f"{name}: the charge current limit is passed by; the voltage alone holds its cells")
-        if found.voltage_ignored:
+        if any(one.voltage_ignored for one in limits):
             told.append(f"{name}: the charge voltage limit is passed by; the current alone holds its cells")
-        if found.contact is not None:
-            cell = found.contact + 1
+        if limits and limits[0].contact is not None:
+            cell = limits[0].contact + 1
             told.append(f"{name}: cell {cell} shows far more resistance than the others: see its contacts")
         return tuple(told)

@@ -142,7 +142,7 @@ class Cells:
         self._learn(cells_v, current_a, elapsed_s)
         settings = self._settings
         moved = current_a * elapsed_s
-        most = STEEPEST * (settings.target_v - settings.knee_v) * self.curve
+        most = STEEPEST * max(settings.target_v - settings.knee_v, 0.0) * self.curve
         pull = min(1.0, PULL_PER_S * elapsed_s * min(1.0, 0.001 / self.step_v))
         learns = trust = 0.0
         if current_a > LEARN_C * settings.capacity_ah:

@@ -20,6 +20,7 @@ class Now(NamedTuple):
         cause: why it is in that stage, for people.
         progress: how commissioning stands, for people; "" when there is none.
         volts, charge: contributions to charge voltage and charge current.
+        target_v: what the highest cell is charged to; `None`: the target of the limits.
         most_soc: the highest state of charge to be shown, %.
         window: the shown state of charge stays in here, %; `None`: no window.
     """
@@ -29,6 +30,7 @@ class Now(NamedTuple):
     progress: str = ""
     volts: tuple[Contribution, ...] = ()
     charge: tuple[Contribution, ...] = ()
+    target_v: float | None = None
     most_soc: float = 100.0
     window: tuple[float, float] | None = None
 
@@ -59,7 +61,6 @@ class Course:
             self._commission.active = self._commission.until_us != kept.commissioned_us
         self._window = None if plan.commissioning is None else plan.commissioning.window
         self._apart = [False] * len(plan.banks)
-        self._most_a = plan.limits.charge_a
         self._wishes = plan.stages, plan.commissioning
         self.news: list[tuple[str, str]] = []
 
@@ -92,10 +93,12 @@ class Course:
                 stages.joined()
             changed = stages.step(t_us, elapsed_us, seen, hold=commission is not None and commission.active)
             asked = asked._replace(
-                stage=stages.stage, cause=stages.cause, volts=stages.volts, most_soc=stages.most_soc
+                stage=stages.stage,
+                cause=stages.cause,
+                volts=stages.volts,
+                target_v=stages.target_v,
+                most_soc=stages.most_soc,
             )
-            if seen is not None:
-                asked = asked._replace(charge=asked.charge + stages.charge(seen.high_v, self._most_a))
             if changed:
                 self.news.append(("stage", asked.sentence))
         return asked

@@ -15,7 +15,6 @@ where none is known of.
 from enum import IntEnum
 from typing import NamedTuple
 
-from bridge.core.plan.curve import Curve
 from bridge.core.plan.reasons import Contribution, Reason
 from bridge.core.plan.wishes import Stages
 
@@ -82,7 +81,6 @@ class StageMachine:
         self._wish = wish
         self._rest = (Contribution(Reason.RESTED, wish.rest_v, ""),)
         self._usual = (Contribution(Reason.USUAL_TARGET, wish.cells * (wish.usual_v or wish.target_v), ""),)
-        self._taper = None if wish.usual_v is None else usual_taper(wish.usual_v)
         self.stage = Stage.BULK
         self.cause = "charging up to the target"
         self.full = False
@@ -113,12 +111,6 @@ class StageMachine:
         """What the stage adds to the charge voltage."""
         usual = () if self._due or self._wish.usual_v is None else self._usual
         return self._rest + usual if self.stage is Stage.RESTING else usual
-
-    def charge(self, high_v: float, most_a: float) -> tuple[Contribution, ...]:
-        """What the stage adds to the charge current, A: a share of the most, by the highest cell, V."""
-        if self._taper is None or self._due or self.stage is Stage.RESTING:
-            return ()
-        return (Contribution(Reason.USUAL_TARGET, most_a * self._taper.at(high_v), ""),)
 
     @property
     def most_soc(self) -> float:
@@ -251,12 +243,3 @@ class StageMachine:
             if value is not None and bound is not None and value < bound:
                 return f"{name} {value:{digits}} {unit}, below {bound:g} {unit}"
         return ""
-
-
-def usual_taper(usual_v: float) -> Curve:
-    """Share of the pack's charge current by the highest cell, which the usual target is for; own choice.
-
-    The charge voltage alone would bring the mean cell there, and the highest of unlike ones far above it.
-    """
-    points = ((usual_v - 0.05, 1.0), (usual_v - 0.01, 0.12), (usual_v, 0.02), (usual_v + 0.03, 0.0))
-    return Curve(*zip(*points, strict=True))
