@@ -60,7 +60,9 @@ class Observer:
         self._running = False
         self._followed_us: int | None = None
         self._before = book
-        self._silent_frames: Counter[str] = Counter()
+        self._silent_frames = 0
+        self._owed: Counter[str] = Counter()
+        self._left_us: dict[str, int] = {}
         self._counts: dict[tuple[str, int, str], float] = {}
         self._bars: dict[str, str | None] = {}
         self._caps: dict[str, tuple[float, str]] = {}
@@ -86,7 +88,7 @@ class Observer:
         self._counts.clear()
         self.known.began_us = self.known.steady_from_us = self.known.turn_us = t_us
         self._running, self._followed_us = True, None
-        self._silent_frames.clear()
+        self._silent_frames = 0
 
     def profiles(self, t_us: int, working: Book, accepted: Book) -> None:
         """Which profile the program works by, and which it has accepted: from then on that one bounds it."""
@@ -103,7 +105,7 @@ class Observer:
                 self.known.anew_us = t_us  # by way of zeros: what was heard before does not count
             self.known.memory.counters.clear()
             self._followed_us = None
-            self._silent_frames.clear()
+            self._silent_frames = 0
             self._counts.clear()
             self._anew()
 
@@ -335,15 +337,22 @@ class Observer:
     def _silence(self, t_us: int, said: Said) -> None:
         """Once data is lost for the stated time nothing is sent, so that the inverter's time-out acts.
 
-        But for zeros that could not leave before: once on each page.
+        But for zeros that could not leave for a while: once on each page.
         """
-        known = self.known
+        known, before_us = self.known, self._left_us.get(said.name, NEVER_US)
+        self._left_us[said.name] = t_us
         lost = self._followed_us is not None and known.steady_from_us <= self._followed_us
         if not (lost and all_lost(known, t_us) and self._running):
-            self._silent_frames.clear()
+            self._silent_frames = 0
+            self._owed.clear()
             return
-        self._silent_frames[said.name] += 1
-        if self._silent_frames[said.name] > said.pages + 2:
+        if t_us - before_us > (3 * said.round_s + 2 * known.book.tick_s) * SECOND:
+            self._owed[said.name] = said.pages
+        if self._owed[said.name]:
+            self._owed[said.name] -= 1
+            return
+        self._silent_frames += 1
+        if self._silent_frames > 2:
             self.say(
                 t_us, "silence", f"{said.name} was sent {known.book.silent_s:g} s and more after all was lost"
             )
