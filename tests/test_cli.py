@@ -1,9 +1,11 @@
 """The command line: what it prints, and the exit code it ends with. No bad input gives a traceback."""
 
 import json
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -169,3 +171,15 @@ def test_the_demo_runs_the_main_job(run: Run) -> None:
         "safe: data is lost",
     ):
         assert text in out
+
+
+@pytest.mark.parametrize("words", [["check", CABIN], ["check", CABIN, "--json"], ["check", "--help"]])
+def test_an_output_that_cannot_be_written_is_one_clear_error(words: list[Any]) -> None:
+    """A full disk: exit code 4, and no traceback."""
+    command = [sys.executable, "-m", "bridge", *map(str, words)]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 4
+    assert done.stderr == (
+        "fail: standard output: No space left on device; allowed: a file that can be written\n"
+    )

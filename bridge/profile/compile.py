@@ -46,7 +46,9 @@ def compile_plan(
     pack = limits.pack()
     stages = compile_stages(profile, pack, received.slots, findings)
     until_us = None if profile.commissioning is None else _until_us(profile.commissioning.until)
-    for number, bank in enumerate(profile.bank):
+    # What a source says that cannot be used is not missed beside.
+    whole = len(received.sources) == len(profile.source)
+    for number, bank in enumerate(profile.bank if whole else ()):
         _minimum(number, bank.name, profile.pack.cells_in_series, received.slots, findings)
     check_sensors(profile, pack, received, findings)
     _check_shares(profile, findings)

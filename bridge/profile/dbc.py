@@ -94,7 +94,10 @@ def _parsed(text: str, name: str) -> "Sequence[Message]":
         found = " ".join(str(error).split()) or type(error).__name__
         where = re.search(r"line (\d+)", found)
         key = f"line {where[1]}" if where else "file"
-        raise ProfileError([_problem(name, key, found, "a valid DBC file")]) from None
+        allowed = "a valid DBC file"
+        if "more than 11 bits" in found:
+            allowed = f"at most 2047; an identifier of 29 bits is written with bit 31 set: plus {EXTENDED}"
+        raise ProfileError([_problem(name, key, found, allowed)]) from None
 
 
 def _key(message: "Message") -> int:
