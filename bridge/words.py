@@ -92,4 +92,5 @@ def status_line(decision: Decision) -> str:
     limits += "".join(f" · {part_line(part)}" for part in decision.parts)
     limits += "".join(f" · {one.inverter} reports {in_words(one)}" for one in decision.reports)
     course = "".join(f" · {text}" for text in (decision.stage, decision.progress) if text)
-    return f"{decision.state.name.lower()} · {pack} · {limits}{course}"
+    state = decision.state.name.lower() + (f" ({decision.cause})" if decision.cause else "")
+    return f"{state} · {pack} · {limits}{course}"

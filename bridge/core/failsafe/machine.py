@@ -15,7 +15,7 @@ yet trusted stays in `starting`.
 """
 
 from enum import IntEnum
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from bridge.core.pack.state import Doubt, Trouble
 from bridge.core.plan.plan import FailSafeTimes
@@ -36,6 +36,10 @@ class Step(NamedTuple):
 
     state: State
     cause: str
+
+
+WAITING: Final = "trusted now, not yet for long enough"
+"""The cause while nothing is wrong any more."""
 
 
 class FailSafe:
@@ -100,4 +104,4 @@ class FailSafe:
             put_off_us = min(elapsed_us, self._spare_us)
             self._since += put_off_us
             self._spare_us -= put_off_us
-        return Step(self.state, self._cause and f"{self._before}trusted now, not yet for long enough")
+        return Step(self.state, self._cause and f"{self._before}{WAITING}")
