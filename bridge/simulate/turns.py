@@ -116,7 +116,11 @@ def governor_of(held_by: str, wanted_a: float, decision: Decision) -> str:
     if held_by == FORBIDDEN:
         charging = wanted_a > 0.0
         limit = decision.charge_current if charging else decision.discharge_current
-        return f"{'charging' if charging else 'drawing'} is not allowed: {why(limit.binding)}"
+        way = "charging" if charging else "drawing"
+        if limit.binding.reason is Reason.NOT_WORTH_IT:
+            cause = cause_of("", limit)
+            return f"{way} waits: {cause.value:.1f} A would be too little for a change: {why(cause)}"
+        return f"{way} is not allowed: {why(limit.binding)}"
     if held_by == TIMED_OUT:
         return STANDS
     if held_by == STALE:
