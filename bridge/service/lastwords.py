@@ -89,13 +89,17 @@ class LastWords:
 
     def frames(self, engine: Engine | Succession) -> list[Frame]:
         """One frame of every page that carries limits, and more of those that count. Never raises."""
-        values: Mapping[str, float | None] = self._zeros
+        plain: Mapping[str, float | None] = self._zeros
+        values = plain
         with suppress(Exception):
+            plain = {**engine.decision.values, **_known(self._zeros)}
             values = self._with(engine.decision.values)
         frames: list[Frame] = []
         known = self._knows(engine)
         for i, count in self._counts.items():
             made = _made(engine, i, values, count) if known else []
+            if known:  # a voltage that was tighter still may be more than a signal can say
+                made += _made(engine, i, plain, count - len(made))
             frames += made if len(made) == count else self._kept[i]
         return frames
 
@@ -113,12 +117,16 @@ class LastWords:
 
     def _with(self, readings: Mapping[str, float | None]) -> Mapping[str, float | None]:
         """Zero currents, and the readings as they were; no voltage looser than it was."""
-        values = {**readings, **{name: zero for name, zero in self._zeros.items() if zero is not None}}
+        values = {**readings, **_known(self._zeros)}
         for name, tighter in _VOLTAGES:
             before, zero = readings.get(name), self._zeros.get(name)
             if before is not None and zero is not None and before == before:
                 values[name] = tighter(before, zero)
         return values
+
+
+def _known(values: Mapping[str, float | None]) -> dict[str, float]:
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _has_counter(transmission: Transmission) -> bool:

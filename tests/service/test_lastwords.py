@@ -128,6 +128,18 @@ def test_no_voltage_is_looser_in_the_last_words_than_it_was(gone_v: float | None
     assert bounds() == rested
 
 
+def test_a_voltage_that_cannot_be_said_keeps_no_zeros_back() -> None:
+    """A floor beyond what the signal can say: then the profile's, and the counters go on."""
+    plan = loaded_profile("boathouse").plan
+    words, engine, sound = LastWords(plan), Engine(plan, 0), Engine(plan, 0)
+    for one in (engine, sound):
+        one.poll(5 * SECOND_US)
+    engine.decision = engine.decision._replace(
+        values={**engine.decision.values, "discharge_voltage_floor": 1e6}
+    )
+    assert words.frames(engine) == words.frames(sound)
+
+
 def test_a_limit_beside_a_reading_has_last_words_once_the_reading_is_known() -> None:
     """Such a frame cannot be made at the start; it is as soon as it can be, for a fault and for a stop."""
     plan = loaded_profile("cabin").plan
