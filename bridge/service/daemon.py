@@ -37,6 +37,9 @@ if TYPE_CHECKING:
     from bridge.replay.recorder import Recorder
     from bridge.service.store import Store
 
+LIVELY: Final = 4
+"""So many signs of life in the time the service manager waits: one may be lost, and a pause may follow."""
+
 STATUS_US: Final = 1_000_000
 """How often the service manager is told the status line."""
 
@@ -218,7 +221,7 @@ class Daemon:
 
     def _supervise(self, t_us: int) -> None:
         notifier, decision = self._notifier, self._engine.decision
-        if notifier.watchdog_us is not None and t_us - self._fed_us >= notifier.watchdog_us // 2:
+        if notifier.watchdog_us is not None and t_us - self._fed_us >= notifier.watchdog_us // LIVELY:
             leaves = decision.state is State.SILENT or self._leaving.well(t_us)
             judged = t_us - self._judged_us <= 2 * self._engine.plan.tick_us
             if leaves and judged and notifier.tell("WATCHDOG=1"):
