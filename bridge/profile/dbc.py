@@ -202,8 +202,10 @@ def _layout(message: "Message") -> MessageLayout:
 
 def _cycle_us(message: "Message") -> int:
     """The period a file states, if it can be one."""
-    cycle_ms = message.cycle_time
-    return round(1000 * cycle_ms) if cycle_ms is not None and 0 < cycle_ms <= LONGEST_MS else 0
+    cycle_ms: object = message.cycle_time  # a file may define it as words
+    if not isinstance(cycle_ms, int | float) or not 0 < cycle_ms <= LONGEST_MS:
+        return 0
+    return round(1000 * cycle_ms)
 
 
 def _field(signal: "Signal", by_name: "Mapping[str, Signal]") -> Field:
