@@ -10,7 +10,7 @@ import click
 
 from bridge import __version__
 from bridge.cli_simulate import check_outputs, check_switches, setup_of, simulate_options
-from bridge.errors import EXIT_FAIL, EXIT_INTERNAL, EXIT_OK, AmpweirError, InputError
+from bridge.errors import EXIT_FAIL, EXIT_INPUT, EXIT_INTERNAL, EXIT_OK, AmpweirError, InputError
 from bridge.service.lines import fill_standard_files
 
 if TYPE_CHECKING:
@@ -285,27 +285,48 @@ def _bus_map(loaded: "LoadedProfile", texts: tuple[str, ...]) -> dict[str, str]:
     return mapped
 
 
-def main() -> NoReturn:
-    """Runs the command line; every expected error is told in a line each, with its exit code."""
-    fill_standard_files()
+def _not_printed(problem: OSError) -> int:
+    """Nobody reads on, or the disk is full: the rest goes nowhere. Returns the exit code."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if isinstance(problem, BrokenPipeError):
+        return EXIT_OK
+    what = problem.filename or "standard output"
+    click.echo(f"fail: {what}: {problem.strerror}; allowed: a file that can be written", err=True)
+    return EXIT_INPUT
+
+
+def _run() -> int:
+    """Runs the command line; every expected error is told in a line each. Returns the exit code."""
     try:
         code = cli.main(standalone_mode=False)
+        return code if isinstance(code, int) else EXIT_OK
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else EXIT_OK
     except click.exceptions.Abort:
-        sys.exit(130)
+        return 130
     except click.ClickException as problem:
         problem.show()
-        sys.exit(problem.exit_code)
+        return problem.exit_code
     except InputError as problem:
         for line in problem.problems:
             click.echo(f"{line.severity.value}: {line}", err=True)
-        sys.exit(problem.exit_code)
+        return problem.exit_code
     except AmpweirError as problem:
         click.echo(f"fail: {problem}", err=True)
-        sys.exit(problem.exit_code)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(EXIT_OK)
+        return problem.exit_code
+    except OSError as problem:
+        return _not_printed(problem)
     except Exception:
         traceback.print_exc()
-        sys.exit(EXIT_INTERNAL)
-    sys.exit(code if isinstance(code, int) else EXIT_OK)
+        return EXIT_INTERNAL
+
+
+def main() -> NoReturn:
+    """Runs the command line, and ends with its exit code, told above."""
+    fill_standard_files()
+    code = _run()
+    try:
+        sys.stdout.flush()
+    except OSError as problem:
+        code = code or _not_printed(problem)
+    sys.exit(code)

@@ -169,7 +169,7 @@ def setup_of(
     exact: bool,
 ) -> "Setup":
     """What is to be simulated, from the options."""
-    from bridge.core.plan import SECOND_US
+    from bridge.core.plan.plan import SECOND_US
     from bridge.simulate.day import Setup
     from bridge.simulate.heat import Surroundings
     from bridge.simulate.inverter import Manners
@@ -222,7 +222,7 @@ def check_outputs(table: Path | None, plot: Path | None) -> None:
             f"{str(plot)!r}; allowed: a name that ends in .png or .html", param_hint="--plot"
         )
     if plot is not None and importlib.util.find_spec("matplotlib") is None:
-        found = "matplotlib is not installed; allowed: after pip install 'ampweir[plot]'"
+        found = "matplotlib is not installed; allowed: after pip install matplotlib"
         raise click.BadParameter(found, param_hint="--plot")
     for path in (table, plot):
         if path is not None and (path.is_dir() or not path.parent.is_dir()):

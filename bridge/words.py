@@ -2,11 +2,11 @@
 
 from typing import Final
 
-from bridge.core.allot import Part
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.reasons import Contribution, Limit
-from bridge.core.reports import in_words
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Contribution, Limit
+from bridge.core.told.allot import Part
+from bridge.core.told.decision import Decision
+from bridge.core.told.reports import in_words
 from bridge.quantities import QUANTITIES
 
 SHORT: Final = {
@@ -92,4 +92,5 @@ def status_line(decision: Decision) -> str:
     limits += "".join(f" · {part_line(part)}" for part in decision.parts)
     limits += "".join(f" · {one.inverter} reports {in_words(one)}" for one in decision.reports)
     course = "".join(f" · {text}" for text in (decision.stage, decision.progress) if text)
-    return f"{decision.state.name.lower()} · {pack} · {limits}{course}"
+    state = decision.state.name.lower() + (f" ({decision.cause})" if decision.cause else "")
+    return f"{state} · {pack} · {limits}{course}"

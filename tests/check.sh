@@ -1,6 +1,7 @@
 #!/bin/sh
 # Everything a change must pass: format, lint, types, tests. Makes its own virtual environment in .venv.
-# The tests run in two streams side by side: the core on its own and what needs a kernel with CAN, and the rest.
+# The tests run in three streams side by side: what needs a kernel with CAN, which mostly waits; the core with
+# what takes long; and the rest. The first two are told once the last is over.
 set -eu
 cd "$(dirname "$0")/.."
 began=$(date +%s)
@@ -8,20 +9,28 @@ python3 -m venv .venv
 .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable '.[test]'
 .venv/bin/ruff format --check --quiet . || { echo "not formatted: run .venv/bin/ruff format"; exit 1; }
 .venv/bin/ruff check --quiet .
-# Every branch of the core is run by its own tests, and not only by a random example.
+told=$(mktemp -d)
+trap 'rm -rf "$told"' EXIT
 core=$(find tests/core -name 'test_*.py' ! -name test_invariants.py)
-told=$(mktemp)
-trap 'rm -f "$told"' EXIT
+try="nice -n 5 .venv/bin/python -m pytest"  # the kernel counts real time: it goes first
+long="tests/storm tests/mutation tests/drill tests/sites"
+
+# Every branch of the core is run by its own quick tests, and not only by a random example. To watch branches
+# takes nearly four times as long as the tests: the slow ones of the core run without.
 (
     .venv/bin/mypy
-    .venv/bin/python -m pytest $core --hypothesis-seed=0 --cov --cov-config=tests/core/coverage.ini
-    .venv/bin/python -m pytest tests/vcan "$@"
-) >"$told" 2>&1 &
-stream=$!
-rest=0
-.venv/bin/python -m pytest $(printf -- '--ignore=%s ' $core tests/vcan) "$@" || rest=$?
-alone=0
-wait "$stream" || alone=$?
-cat "$told"
+    $try $core -m "not slow" --hypothesis-seed=0 --cov --cov-config=tests/core/coverage.ini
+    $try $core -m slow "$@"
+    $try $long "$@"
+) >"$told/core" 2>&1 &
+watched=$!
+.venv/bin/python -m pytest tests/vcan "$@" >"$told/kernel" 2>&1 &
+kernel=$!
+bad=0
+$try $(printf -- '--ignore=%s ' $core $long tests/vcan) "$@" || bad=1
+wait "$watched" || bad=1
+cat "$told/core"
+wait "$kernel" || bad=1
+cat "$told/kernel"
 echo "all of it took $(($(date +%s) - began)) s"
-[ "$rest" -eq 0 ] && [ "$alone" -eq 0 ]
+exit "$bad"

@@ -1,9 +1,11 @@
 """The command line: what it prints, and the exit code it ends with. No bad input gives a traceback."""
 
 import json
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -159,6 +161,25 @@ def test_a_capture_that_cannot_be_used_is_one_clear_error(
     assert told in err
 
 
+def test_a_capture_of_another_kind_says_what_makes_one_of_it(run: Run, tmp_path: Path) -> None:
+    """With python-can's own program, which is installed with it."""
+    capture = tmp_path / "monday.asc"
+    capture.write_text("date Mon\nbase hex  timestamps absolute\n   0.0 1  100 Rx d 1 00\n")
+    code, _, err = run("replay", capture, "--profile", CABIN)
+    assert code == 4
+    assert "can_logconvert monday.asc monday.log" in err
+    assert (Path(sys.executable).parent / "can_logconvert").exists()
+
+
+def test_a_recording_of_a_bus_that_cannot_be_opened_leaves_no_file(run: Run, tmp_path: Path) -> None:
+    """So that the same command can be given again."""
+    capture = tmp_path / "monday.log"
+    bad = changed(tmp_path, 'channel = "vcan0"', 'channel = "nosuch7"')
+    code, _, _ = run("record", bad, capture)
+    assert code == 5
+    assert not capture.exists()
+
+
 def test_the_demo_runs_the_main_job(run: Run) -> None:
     """Limits follow a simulated pack: the taper, the top, the pulled cable, and nothing past the ceiling."""
     code, out, _ = run("run", CABIN, "--demo", "--speed", 100_000)
@@ -169,3 +190,15 @@ def test_the_demo_runs_the_main_job(run: Run) -> None:
         "safe: data is lost",
     ):
         assert text in out
+
+
+@pytest.mark.parametrize("words", [["check", CABIN], ["check", CABIN, "--json"], ["check", "--help"]])
+def test_an_output_that_cannot_be_written_is_one_clear_error(words: list[Any]) -> None:
+    """A full disk: exit code 4, and no traceback."""
+    command = [sys.executable, "-m", "bridge", *map(str, words)]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 4
+    assert done.stderr == (
+        "fail: standard output: No space left on device; allowed: a file that can be written\n"
+    )

@@ -151,6 +151,44 @@ def test_constant_tables_of_the_core_are_never_written() -> None:
                     assert not target.value.id.lstrip("_").isupper(), f"{path}:{target.lineno}"
 
 
+FOLDERS = ("core", "profile", "replay", "service", "simulate", "drill")
+
+
+@pytest.mark.parametrize("path", FILES, ids=name_of)
+def test_folders_import_one_way(path: Path) -> None:
+    """Each only those before it; what lies beside the folders may use all of them."""
+    folder = path.relative_to(ROOT).parts[0]
+    later = FOLDERS[FOLDERS.index(folder) + 1 :] if folder in FOLDERS else ()
+    assert not [name for name in imports(path) if name.startswith(tuple(f"bridge.{one}" for one in later))]
+
+
+ROOMS = (
+    *("wire", "plan", "cells", "pack", "failsafe", "bounds"),
+    *("charging", "charge", "draw", "course", "limits", "told"),
+)
+"""Of the core, each above those before it; what lies beside the rooms is on top."""
+
+ROOM_FILES = 16
+
+
+@pytest.mark.parametrize("path", CORE, ids=name_of)
+def test_rooms_of_the_core_import_one_way(path: Path) -> None:
+    """Each only those before it, and nothing from on top."""
+    room = path.relative_to(ROOT / "core").parts[0]
+    if room in ROOMS:
+        allowed = {f"bridge.core.{one}" for one in ROOMS[: ROOMS.index(room) + 1]}
+        for name in imports(path):
+            assert not name.startswith("bridge.core.") or ".".join(name.split(".")[:3]) in allowed, name
+
+
+def test_rooms_are_small_and_known() -> None:
+    """So many files at most, also on top."""
+    rooms = {path.parent for path in CORE}
+    assert {room.name for room in rooms} <= {"core", *ROOMS}
+    for room in rooms:
+        assert len(list(room.glob("*.py"))) <= ROOM_FILES, room
+
+
 def test_nothing_imports_in_a_circle() -> None:
     """Of all that is loaded with a module."""
     graph = {
@@ -165,7 +203,7 @@ def test_nothing_imports_in_a_circle() -> None:
 
 def test_only_the_core_makes_frames_to_be_sent() -> None:
     """One gate before the wire: builders of frames are used by the core, and to try a profile out."""
-    users = {name for name, path in MODULES.items() if "bridge.core.outgoing" in imports(path)}
+    users = {name for name, path in MODULES.items() if "bridge.core.wire.outgoing" in imports(path)}
     for name in users:
         if "FrameBuilder" in MODULES[name].read_text(encoding="utf-8"):
             assert name.startswith(("bridge.core.", "bridge.profile.")), name

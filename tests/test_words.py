@@ -1,10 +1,10 @@
 """The words for what several inverters are told, and report."""
 
-from bridge.core.allot import Part
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.reasons import Contribution, Limit, Reason
-from bridge.core.reports import Report
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.allot import Part
+from bridge.core.told.decision import Decision
+from bridge.core.told.reports import Report
 from bridge.words import part_line, status_line
 
 LIMIT = Limit(80.0, Contribution(Reason.PACK_CAP, 80.0, ""), ())

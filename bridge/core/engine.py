@@ -13,25 +13,27 @@ sent, and its stamp, depends only on the inputs and their stamps: a recorded run
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from bridge.core.allot import Allotment
-from bridge.core.circulation import Circulation
-from bridge.core.course import Course
-from bridge.core.decision import Decision
-from bridge.core.failsafe import FailSafe, State
-from bridge.core.kept import NOTHING, Going, Kept
+from bridge.core.course.course import Course
+from bridge.core.course.remembered import NOTHING, Going, Kept
+from bridge.core.failsafe.machine import FailSafe, State
+from bridge.core.failsafe.owing import Owing
+from bridge.core.failsafe.rivals import Rivals
 from bridge.core.limits.compose import FREE, Bounds, Limits
-from bridge.core.lost import LostBanks, lost_bank
-from bridge.core.maker import FrameMaker
-from bridge.core.merge import merge
 from bridge.core.notes import Due, Note
-from bridge.core.pack import Doubt, Facts, PackState, Reading, Trouble
-from bridge.core.plan import Inverter, Plan, Source, same_senses
-from bridge.core.reports import Reports, reporting
-from bridge.core.rivals import Rivals
-from bridge.core.schedule import Schedule
-from bridge.core.shares import shared
-from bridge.core.sign import Signs, without
-from bridge.core.told import Told
+from bridge.core.pack.circulation import Circulation
+from bridge.core.pack.heartbeats import Heartbeats
+from bridge.core.pack.lost import LostBanks, lost_bank
+from bridge.core.pack.merge import merge
+from bridge.core.pack.sign import Signs, without
+from bridge.core.pack.state import Doubt, Facts, PackState, Reading, Trouble
+from bridge.core.plan.plan import Plan, Source, same_senses
+from bridge.core.plan.shares import shared
+from bridge.core.told.allot import Allotment
+from bridge.core.told.decision import Decision
+from bridge.core.told.reports import Reports, reporting
+from bridge.core.told.values import Told
+from bridge.core.wire.frame_maker import FrameMaker
+from bridge.core.wire.schedule import Schedule
 from bridge.errors import FrameRefused, NeverSeen, NotExpressible
 from bridge.frames import Frame
 
@@ -79,7 +81,8 @@ class Engine:
         self._latest_us = start_us
         self._called = False
         self._inputs: object = None
-        self._heard_us: dict[str, int] = {}
+        self._heartbeats = Heartbeats(plan, start_us, self._pack)
+        self._owing = Owing(plan)
         if kept.going is not None and leader is None:
             self._go_on(kept.going)
         self._leader = leader
@@ -125,6 +128,7 @@ class Engine:
 
         What follows from it counts from a tick after the frame's deadline, whenever it is told.
         """
+        self._owing.unsent(due.frame)
         if self._allotment is not None:
             self._allotment.unsent(due.t_us, due.frame)
 
@@ -147,23 +151,23 @@ class Engine:
             self._next_tick_us += (t_us - self._next_tick_us) // self.plan.tick_us * self.plan.tick_us
         missed = self._schedule.skip_to(t_us)
         self._advance(t_us)
-        if self.decision.state is not State.SILENT:
-            self._build(t_us, missed)
+        self._build(t_us, missed)
         due, self._due = self._due, []
         return due
 
     def close(self, t_us: int) -> list[Due]:
         """For an orderly stop: zero currents, one last frame of every page that carries limits.
 
-        Nothing while silent: an inverter left to its own time-out must not be woken by it.
+        Nothing while silent: an inverter left to its own time-out must not be woken by it. But what is owed.
         """
         due = self.poll(t_us)
-        silent = self.decision.state is State.SILENT
+        limits = [i for i, one in enumerate(self.plan.transmissions) if one.carries_limits]
+        if self.decision.state is State.SILENT:
+            limits = self._owing.owed(limits)
         self._failsafe.restart("stopping")
         self.decision = self._tick(self._latest_us, Doubt(Trouble.STOPPING, "the program"))
-        for i, transmission in enumerate(self.plan.transmissions):
-            if transmission.carries_limits and not silent:
-                self._build(self._latest_us, [i] * len(transmission.pages))
+        for i in limits:
+            self._build(self._latest_us, [i] * len(self.plan.transmissions[i].pages))
         last, self._due = self._due, []
         return due + last
 
@@ -211,6 +215,11 @@ class Engine:
         return Going(since_us, (volts_v, charge_a, draw_a, floor_v), self._pack.known(now.t_us))
 
     @property
+    def owed(self) -> frozenset[tuple[str, int]]:
+        """While it is silent: the messages, by bus and key, that were to say zero and have not left."""
+        return self._owing.messages
+
+    @property
     def weighty(self) -> object:
         """What must not be forgotten for a moment: written at once where it is another than before."""
         return self._limits.weighty
@@ -249,14 +258,13 @@ class Engine:
                 self.decision = self._tick(tick_us)
             elif schedule.next_us <= t_us:
                 slot_us = schedule.next_us
-                due = schedule.pop()
-                if self.decision.state is not State.SILENT:
-                    self._build(slot_us, due)
+                self._build(slot_us, schedule.pop())
             else:
                 return t_us
 
     def _tick(self, t_us: int, doubt: Doubt | None = None) -> Decision:
         decision = self._decide(t_us, doubt)
+        self._owing.look(decision.state)
         if self._allotment is not None:
             decision = decision._replace(parts=self._allotment.look(t_us, decision.values))
         if self._reports is not None:
@@ -272,7 +280,7 @@ class Engine:
         if doubt is None:
             doubt = next((r.doubt for r, on in zip(readings, active, strict=True) if on and r.doubt), None)
         state, cause, rivals = self._rivals.step(t_us, self._failsafe, doubt)
-        unheard = self._unheard(t_us)
+        unheard = self._heartbeats.unheard(t_us)
         course = self._course.step(t_us, plan.tick_us, state, readings, active)
         if self._course.news:
             self._notes += [Note(t_us, "told", *news) for news in self._course.take_news()]
@@ -365,30 +373,20 @@ class Engine:
                 lost += self._pack.lost(bank, t_us)
         return lost
 
-    def _unheard(self, t_us: int) -> list[Inverter]:
-        """The inverters not heard for longer than allowed, counted from the start where never heard.
-
-        What another engine heard before this one took over counts, too.
-        """
-        return [
-            inverter
-            for inverter in self.plan.inverters
-            if inverter.heartbeat is not None
-            and self._pack.fresh(inverter.heartbeat, t_us) is None
-            and t_us - self._heard_us.get(inverter.name, self.start_us)
-            > self.plan.slots[inverter.heartbeat].max_age_us
-        ]
-
     def _build(self, t_us: int, due: Iterable[int]) -> None:
-        """Builds the frames of the transmissions `due`, or notes why one must not leave."""
+        """Builds the frames of the transmissions `due`, or notes why one must not leave.
+
+        While silent only those that say zero and have not left yet.
+        """
         allotment = self._allotment
-        for i in due:
+        for i in self._owing.owed(due) if self.decision.state is State.SILENT else due:
             page, made = self._maker.page(i), False
             values = self._told.kept if i in self._keeping else self.decision.values
             if allotment is not None:
                 values = allotment.values(i, t_us, values)
             try:
                 self._due.append(Due(t_us, self._maker.make(i, values)))
+                self._owing.made(i)
                 made = True
             except NotExpressible as refusal:
                 kind = "waiting" if isinstance(refusal, NeverSeen) else "withheld"

@@ -3,10 +3,10 @@
 from collections.abc import Collection
 
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.notes import Due
-from bridge.core.plan import same_senses
-from bridge.core.schedule import Schedule
+from bridge.core.plan.plan import same_senses
+from bridge.core.wire.schedule import Schedule
 
 
 def unseen(new: Engine, old: Engine, t_us: int) -> frozenset[str]:
@@ -34,11 +34,7 @@ def hand_over(old: Engine, new: Engine, t_us: int) -> list[Due]:
             new._lost_banks.names |= old._lost_banks.names
         if [bank.resistance_ohm for bank in new.plan.banks] == [b.resistance_ohm for b in old.plan.banks]:
             new._circulation = old._circulation
-    new._heard_us = {
-        one.name: max(old._heard_us.get(one.name, old.start_us), old._pack.seen_us(one.heartbeat))
-        for one in old.plan.inverters
-        if one.heartbeat is not None
-    }
+    new._heartbeats.take_over(old._heartbeats)
     new.lead(t_us)
     return _last(old, t_us, {(sent.bus, sent.layout.key) for sent in new.plan.transmissions})
 
@@ -60,7 +56,9 @@ def _last(old: Engine, t_us: int, staying: Collection[tuple[str, int]]) -> list[
         for i, one in enumerate(old.plan.transmissions)
         if one.carries_limits and (one.bus, one.layout.key) not in staying
     ]
-    if leaving and old.decision.state is not State.SILENT:
+    if old.decision.state is State.SILENT:
+        leaving = old._owing.owed(leaving)
+    if leaving:
         closed = Engine(old.plan, t_us)
         closed.close(t_us)
         zeros = {name: value for name, value in closed.decision.values.items() if value is not None}

@@ -14,14 +14,14 @@ its limits are zero, and the new one takes over at once, in `starting`.
 from collections.abc import Mapping
 from typing import Final
 
-from bridge.core.decision import Decision
+from bridge.core.course.remembered import NOTHING, Going, Kept
 from bridge.core.engine import Due, Engine, Note
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.handover import hand_over, unseen
-from bridge.core.kept import NOTHING, Going, Kept
 from bridge.core.limits.compose import FREE, Bounds
-from bridge.core.plan import SECOND_US, Plan
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.frames import Frame
 
 WAITS: Final = frozenset(
@@ -113,6 +113,11 @@ class Succession:
     def unsent(self, due: Due) -> None:
         """See `Engine.unsent`."""
         self._engine.unsent(due)
+
+    @property
+    def owed(self) -> frozenset[tuple[str, int]]:
+        """See `Engine.owed`."""
+        return self._engine.owed
 
     def resume(self, t_us: int) -> list[Due]:
         """See `Engine.resume`."""

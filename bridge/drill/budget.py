@@ -5,9 +5,9 @@ the stated time, and the next frame carries the result: age + hold + three ticks
 transmissions. Whatever the sum says, an inverter must be told before it gives up by itself (see `Watch`).
 """
 
-from bridge.core.limits.bank_charge import RISE_SHARE_PER_S
-from bridge.core.outgoing import QuantityItem, Transmission
-from bridge.core.plan import SECOND_US, Plan
+from bridge.core.charging.bank_charge import RISE_SHARE_PER_S
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.wire.outgoing import QuantityItem, Transmission
 from bridge.quantities import LIMITS
 
 
@@ -18,7 +18,7 @@ class Budget:
         tick_s: a decision is made this often, and three of them are allowed for.
         tell_s: the longest it takes until every limit has been sent again.
         timeout_s: the shortest time-out of an inverter.
-        hold_s, steady_s, mismatch_s, stall_s: see `bridge.core.plan.FailSafeTimes`.
+        hold_s, steady_s, mismatch_s, stall_s: see `bridge.core.plan.plan.FailSafeTimes`.
         ramp_s: the longest rise of a limit from closed to full.
         warm_s: from the start until limits are steady.
     """

@@ -4,8 +4,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from bridge.core.limits.banks import EASE_S, FILTER_S
-from bridge.core.limits.draw_current import HOLD_S
+from bridge.core.bounds.banks import EASE_S, FILTER_S
+from bridge.core.draw.draw_current import HOLD_S
 from bridge.drill.stage import Stage
 
 DIRECTION = ("charge_current_limit", "discharge_current_limit")

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Collection, Iterator
 
-from bridge.core.plan import SECOND_US, Bank, Plan, Slot, Source, Target
+from bridge.core.plan.plan import SECOND_US, Bank, Plan, Slot, Source, Target
 from bridge.drill.budget import Budget
 from bridge.drill.fault import CLOSED, TINY, Fault, Wanted, not_applicable
 from bridge.drill.stage import Stage

@@ -5,7 +5,7 @@ from functools import partial
 from math import inf
 from typing import Final
 
-from bridge.core.plan import SECOND_US, Inverter, Plan, Slot
+from bridge.core.plan.plan import SECOND_US, Inverter, Plan, Slot
 from bridge.drill.budget import Budget, carries_limit
 from bridge.drill.fault import (
     BACK,

@@ -5,7 +5,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import (
     CELLS_S,
     MOVED,
@@ -23,6 +23,9 @@ from bridge.drill.stage import TEMPERATURE_C, Stage
 LAW_S: Final = 1.0
 """The charge law may take so long to move the voltage (its pace); the current goes at once."""
 
+SURELY: Final = 4.0
+"""A bank's current surely is above its sensor's error where its limit is so many times that (own choice)."""
+
 
 class CellFaults(PackFaults):
     """The part of the fault table that is about the pack itself."""
@@ -32,7 +35,11 @@ class CellFaults(PackFaults):
         return [
             *or_not("sum of cells", "pack and cell voltages are not both read", self._mismatches()),
             *or_not("bank lost", "there is one bank", self._banks_lost()),
-            *or_not("apart", "no bank says whether it is connected", self._apart()),
+            *or_not(
+                "apart",
+                "no bank says whether it is connected, with a current above its sensor's error",
+                self._apart(),
+            ),
             *(cells := list(self._cells())),
             *or_not("disk failing", "no cell voltage in the profile", _without_a_disk(cells)),
             *or_not("pack forbids", "no charge_permitted in the profile", self._forbidden()),
@@ -82,6 +89,8 @@ class CellFaults(PackFaults):
                 continue
             if self._plan.options.inhibit_charge or not self._plan.slots[bank.slots["pack_current"]].required:
                 continue
+            if bank.charge.max_a < SURELY * bank.charge.facts.current_zero_a:
+                continue  # what flows might be its sensor's error: then the bank is believed
             age_s = max(self._plan.slots[n].max_age_us for n in bank.slots.values()) / SECOND_US
             yield Fault(
                 f"apart{self._of(bank)}",

@@ -4,10 +4,11 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
+from typing import Final
 
-from bridge.core.intake import is_unknown
-from bridge.core.outgoing import FlagItem, QuantityItem
-from bridge.core.plan import SECOND_US, Slot, Target
+from bridge.core.pack.intake import is_unknown
+from bridge.core.plan.plan import SECOND_US, Slot, Target
+from bridge.core.wire.outgoing import FlagItem, QuantityItem
 from bridge.drill.fault import CLOSED, UNCHANGED, Fault
 from bridge.drill.faults_base import PackFaults, mute, or_not, shortest_age_s
 from bridge.drill.stage import Stage
@@ -20,6 +21,9 @@ TRIED = 300
 """So many numbers of a flag are looked at for one that means nothing."""
 
 ORDINALS = {2: "second", 9: "ninth"}
+
+DRIFTS: Final = 0.04
+"""What a reading says may differ by this share once the fault begins: a current moves a cell by 0.1 V."""
 
 
 class DataFaults(PackFaults):
@@ -245,7 +249,8 @@ class DataFaults(PackFaults):
                 if target.jump is None or coder.is_float(origin.signal):
                     continue
                 now = self._site.views[self._owner(speech)].value(origin.quantity, origin.cell, 0)
-                if len(_jumped(origin, target, speech, now)) > 1:
+                later = (now, (1.0 - DRIFTS) * now, (1.0 + DRIFTS) * now)
+                if all(len(_jumped(origin, target, speech, one)) > 1 for one in later):
                     text = f"{origin.quantity} jumps by more than {target.jump:g}, to and fro"
                     fault = self._damage(f"{self._name(speech)}, jump", text, speech, None, _silence)
                     jump = partial(_jump, number=speech.number, origin=origin, target=target)
@@ -293,14 +298,16 @@ def _damage_speech(stage: Stage, number: int, damage: Damage) -> None:
 
 def _jumped(origin: Origin, target: Target, speech: Speech, now: float) -> tuple[int | float, ...]:
     """Two raw numbers that are too far from what a signal says now, and from each other; or fewer."""
-    step = 1.1 * (target.jump or 0.0)
-    levels = (now + k * step for k in (-1, 1, -2, 2))
-    within = [level for level in levels if target.low <= level <= target.high]
-    return tuple(speech.coder.raw(origin.signal, origin.number(level)) for level in within[:2])
+    most = 1.05 * (target.jump or 0.0)
+    levels: list[float] = []
+    for level in (*(now + 1.05 * k * most for k in (-1, 1, -2, 2)), target.low, target.high):
+        if target.low <= level <= target.high and all(abs(level - one) > most for one in (now, *levels)):
+            levels.append(level)
+    return tuple(speech.coder.raw(origin.signal, origin.number(level)) for level in levels[:2])
 
 
 def _jump(stage: Stage, number: int, origin: Origin, target: Target) -> None:
-    """To and fro around what it says when it begins: a current moves a cell by some 0.1 V."""
+    """To and fro around what it says when it begins."""
     speech = stage.speech(number)
     view = stage.view(stage.loaded.plan.sources[number].owner)
     _force(

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import Bank, Deep, Target
+from bridge.core.plan.plan import Bank, Deep, Target
 from bridge.drill.fault import CELLS_S, DIRECTION, TINY, Fault, Wanted, not_applicable
 from bridge.drill.faults_base import PackFaults, shortest_age_s
 from bridge.drill.faults_cells import move_cell

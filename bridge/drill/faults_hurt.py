@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Final
 
-from bridge.core.outgoing import Transmission
-from bridge.core.plan import SECOND_US, Bank, OtherSender, Plan
+from bridge.core.plan.plan import SECOND_US, Bank, OtherSender, Plan
+from bridge.core.wire.outgoing import Transmission
 from bridge.drill.budget import Budget, carries_limit
 from bridge.drill.fault import (
     CELLS_S,

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from functools import partial
 
-from bridge.core.plan import SECOND_US, Inverter, Plan
-from bridge.core.reports import PATIENCE_US, UNDERSTOOD
+from bridge.core.plan.plan import SECOND_US, Inverter, Plan
+from bridge.core.told.reports import PATIENCE_US, UNDERSTOOD
 from bridge.drill.fault import UNCHANGED, Fault
 from bridge.drill.stage import Stage
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import SECOND_US, Inverter, Plan
+from bridge.core.plan.plan import SECOND_US, Inverter, Plan
 from bridge.drill.budget import Budget
 from bridge.drill.fault import (
     CLOSED,

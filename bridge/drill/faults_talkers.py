@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import CELLS_S, Fault
 from bridge.drill.faults_base import PackFaults, or_not
 from bridge.drill.stage import Stage
@@ -28,6 +28,8 @@ class TalkerFaults(PackFaults):
         return or_not("second sender", "no temperature in the profile", self._twins())
 
     def _twins(self) -> Iterator[Fault]:
+        # Where both count alike every second frame is refused; what is trusted in between puts the end off.
+        stops_s = min(self._budget.hold_s, self._budget.steady_s)
         for speech in self._guarded():
             origins = [one for one in speech.origins if one.quantity.startswith("cell_temperature")]
             if not origins or len(speech.pages) > 1:
@@ -36,7 +38,7 @@ class TalkerFaults(PackFaults):
                 f"second sender of {self._name(speech)}",
                 f"a second monitor with the same identifier says it, at {COLD_C:g} °C",
                 self._wanted(self._owner(speech)),
-                (FRAMES / 2 + 1) * speech.period_us / SECOND_US + self._budget.lost(0.0),
+                (FRAMES / 2 + 1) * speech.period_us / SECOND_US + stops_s + self._budget.lost(0.0),
                 partial(_speak_too, number=speech.number),
                 lost=True,
                 early_s=speech.period_us / SECOND_US,

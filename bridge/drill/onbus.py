@@ -17,7 +17,7 @@ from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import DIRECTION, TINY, Fault
 from bridge.drill.result import DrillReport, Outcome, Result, without
 from bridge.drill.stage import BAD_PROFILE, NotFeasible, Stage, build_site, heal_site
@@ -26,9 +26,10 @@ from bridge.drill.toml import on_channels
 from bridge.drill.watch import NEVER_US, Watch
 from bridge.errors import BusError
 from bridge.frames import Frame
+from bridge.profile.buses import BusConfig
 from bridge.profile.load import LoadedProfile
 from bridge.quantities import LIMITS
-from bridge.service.bus import Bus, BusConfig, open_bus
+from bridge.service.bus import Bus, open_bus
 from bridge.simulate.coder import Library
 
 LATE_S: Final = 0.5

@@ -1,12 +1,13 @@
 """What holds in every fault, whatever it is: the invariants, as an inverter can see them."""
 
 from collections import deque
+from collections.abc import Mapping
 from math import inf
 from typing import Final
 
-from bridge.core.decision import Decision
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import SECOND_US, Plan
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.told.decision import Decision
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.drill.budget import Budget
 from bridge.drill.fault import DIRECTION, TINY
 from bridge.drill.sums import Sums
@@ -18,6 +19,9 @@ from bridge.words import SHORT, amount
 
 FLOOR: Final = "discharge_voltage_floor"
 PERMISSIONS: Final = ("charge_allowed", "discharge_allowed")
+
+FRACTION_BITS: Final = {16: 10, 32: 23, 64: 52}
+"""Of a floating-point number of so many bits (IEEE 754)."""
 
 
 class Rules:
@@ -45,7 +49,7 @@ class Rules:
             "discharge_current_limit": limits.discharge_rise_a_per_s,
             FLOOR: limits.rise_v_per_s,
         }
-        self.steps = _steps(plan)
+        self.steps = _steps(plan, self._hard)
         # A limit that is still followed may drift by what a ramp lets pass before it begins to rise, and what
         # moves by less than a step may pass from one step to the next.
         volts, amps = 2 * limits.voltage_deadband_v + TINY, 2 * limits.current_deadband_a + TINY
@@ -198,13 +202,16 @@ def _told(name: str, value: float) -> str:
     return f"the inverter was told: {SHORT[name]} {amount(name, value)}"
 
 
-def _steps(plan: Plan) -> dict[str, float]:
-    """The coarsest step each limit is sent in."""
+def _steps(plan: Plan, most: Mapping[str, float]) -> dict[str, float]:
+    """The coarsest step each limit is sent in: of a floating-point signal, that near the most."""
     steps: dict[str, float] = {}
     for transmission in plan.transmissions:
         for page in transmission.pages:
             for item in page:
                 if isinstance(item, QuantityItem) and item.quantity in LIMITS:
-                    step = abs(item.grid.to_value(1) - item.grid.to_value(0))
-                    steps[item.quantity] = max(float(step), steps.get(item.quantity, 0.0))
+                    field = item.grid.field
+                    step = float(abs(item.grid.to_value(1) - item.grid.to_value(0)))
+                    if field.is_float:
+                        step = most[item.quantity] * 2.0 ** -FRACTION_BITS[field.length]
+                    steps[item.quantity] = max(step, steps.get(item.quantity, 0.0))
     return steps

@@ -3,9 +3,9 @@
 from collections import deque
 from typing import Final
 
-from bridge.core.decision import Decision
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
+from bridge.core.told.decision import Decision
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.simulate.node import Seen
 from bridge.words import SHORT, amount
 

@@ -10,8 +10,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.fault import Fault
 from bridge.drill.forks import Forks
 from bridge.drill.result import Result, died, never_began
@@ -39,6 +39,11 @@ DISK_S: Final = 60.0
 
 LOOK_S: Final = 0.5
 """So often a disk that fails is waited for, and words are asked for that cannot be told."""
+
+LOOKS: Final = 12
+LOOKS_S: Final = 5.0
+STEADY: Final = 1.01
+"""Faults begin once the limits have risen by no more than this factor since the last look, or after all."""
 
 PIPE: Final = 4096
 """A pipe is filled by so many bytes at a time."""
@@ -91,7 +96,7 @@ class VirtualStage(Stage):
         self._watch = Watch(self.loaded.plan, self.site, faults[0])
         begin_us = self._start_us + round(self.budget.warm_s * SECOND_US)
         self.world.on_sent = self._sent
-        self.world.at(begin_us, lambda: self._branch(faults, jobs, done))
+        self.world.at(begin_us, lambda: self._once_steady(lambda: self._branch(faults, jobs, done)))
         self._over_us = begin_us
         with tempfile.TemporaryDirectory(prefix="drill-") as folder:
             self._store = Store(Path(folder), self.loaded.path, wall=self.now_us, up=self.now_us)
@@ -111,6 +116,16 @@ class VirtualStage(Stage):
                     self.slides.heal()
                 sent = sha256(repr(self.world.sent).encode()).hexdigest()
                 self._forks.answer(Rehearsed(self._watch.result(self._lines), sent))
+
+    def _once_steady(self, go: Callable[[], None], before: Sequence[float] = (), looks: int = LOOKS) -> None:
+        """Goes on once no current limit rises by itself any more, or after so many looks."""
+        decision = self._daemon.engine.decision
+        now = decision.charge_current.value, decision.discharge_current.value
+        if not looks or (before and all(a <= STEADY * b for a, b in zip(now, before, strict=True))):
+            go()
+            return
+        self._over_us = self.world.t_us + round(LOOKS_S * SECOND_US)
+        self.world.at(self._over_us, lambda: self._once_steady(go, now, looks - 1))
 
     def _branch(self, faults: Sequence[Fault], jobs: int, done: Callable[[int, Rehearsed], None]) -> None:
         """Here the ways part: each fault goes on in a process of its own."""

@@ -4,8 +4,8 @@ from collections import deque
 from collections.abc import Mapping
 from math import inf
 
-from bridge.core.decision import Decision
-from bridge.core.plan import SECOND_US, Plan
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.told.decision import Decision
 from bridge.drill.budget import Budget
 from bridge.drill.fault import DIRECTION, TINY, Fault, View
 from bridge.drill.result import Outcome, Result
@@ -119,7 +119,8 @@ class Watch:
         for name in DIRECTION:
             if name in before and soon and (listener.latest[name] > TINY or before[name] <= TINY):
                 self._flows.add((listener.name, name))
-            if name in before and listener.latest[name] >= self.fault.back * before[name]:
+            short_a = self._rules.drift[name] / 2  # a rise by less than the deadband is not made
+            if name in before and listener.latest[name] >= self.fault.back * before[name] - short_a:
                 self._back.add((listener.name, name))
 
     def look(self, t_us: int, told: Listener | None = None) -> None:

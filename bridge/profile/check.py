@@ -96,6 +96,8 @@ def _checked(loaded: LoadedProfile, now: datetime | None) -> CheckReport:
 
 def _check_runs(loaded: LoadedProfile, findings: Findings) -> None:
     """A start, and a stop at once: what cannot even say zero must not begin."""
+    if any(problem.severity is Severity.FAIL for problem in findings.problems):
+        return
     try:
         engine = Engine(loaded.plan, 0)
         engine.poll(0)

@@ -3,8 +3,8 @@
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from bridge.core.limits.resistance import RESISTANCE_V
-from bridge.core.plan import Bank, CurrentSide
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.plan.plan import Bank, CurrentSide
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile

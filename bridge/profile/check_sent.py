@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from bridge.core.outgoing import FlagItem, FrameBuilder, Item, QuantityItem, Transmission, is_reading
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.outgoing import FlagItem, FrameBuilder, Item, QuantityItem, Transmission, is_reading
 from bridge.errors import NotExpressible
 from bridge.frames import EXTENDED
 from bridge.profile import schema_signals

@@ -3,8 +3,8 @@
 from fractions import Fraction
 from typing import NamedTuple
 
-from bridge.core.outgoing import QuantityItem, Transmission
-from bridge.core.shares import CHARGE, WAYS, shared, shares_of
+from bridge.core.plan.shares import CHARGE, WAYS, shared, shares_of
+from bridge.core.wire.outgoing import QuantityItem, Transmission
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile
 

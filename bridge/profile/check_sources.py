@@ -2,9 +2,9 @@
 
 from collections.abc import Callable, Sequence
 
-from bridge.core.codec import Field
-from bridge.core.intake import is_unknown
-from bridge.core.plan import Bank, Slot, Target
+from bridge.core.pack.intake import is_unknown
+from bridge.core.plan.plan import Bank, Slot, Target
+from bridge.core.wire.codec import Field
 from bridge.profile.compile_items import raw_of, span_text
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile
@@ -63,7 +63,7 @@ def note_unmapped(
     selectors = {name for field in fields for name, _ in field.mux}
     left = [field.name for field in fields if field.name not in used and field.name not in selectors]
     if left:
-        findings.note(key, f"{message}: {what}: {', '.join(sorted(left))}", "leave it so if that is meant")
+        findings.note(key, f"{message}: {what}: {', '.join(sorted(left))}", "nothing needs them")
 
 
 def _needed(slot: Slot, bank: Bank) -> Need:
@@ -193,7 +193,9 @@ def _check_bank(key: Key, bank: Bank, loaded: LoadedProfile, findings: Findings)
         )
         findings.warn(key, found, allowed)
     if 0 < len(bank.cell_slots) < bank.cells:
-        found = f"{len(bank.cell_slots)} of {bank.cells} cells of {bank.name} are read"
+        read = {plan.slots[slot].index for slot in bank.cell_slots}
+        missing = ", ".join(str(cell) for cell in range(1, bank.cells + 1) if cell not in read)
+        found = f"{len(read)} of {bank.cells} cells of {bank.name} are read; missing: cell {missing}"
         findings.warn(key, found, "all or none: the voltage limit looks at single cells only if it knows all")
     _check_lost(key, bank, loaded, findings)
     if "pack_current" not in bank.slots:

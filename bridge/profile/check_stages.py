@@ -1,6 +1,6 @@
 """Do the stages of a charge, and commissioning, fit the pack, and is what they look at read at all?"""
 
-from bridge.core.limits.stage import Stages
+from bridge.core.plan.wishes import Stages
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.findings import Findings, Key
 from bridge.profile.load import LoadedProfile

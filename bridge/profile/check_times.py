@@ -4,8 +4,8 @@ from datetime import datetime, timedelta
 from math import inf
 from typing import NamedTuple
 
-from bridge.core.outgoing import Transmission
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.wire.outgoing import Transmission
 from bridge.profile.bustiming import BusMessage, bus_load, response_times
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.findings import Findings, Key

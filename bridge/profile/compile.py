@@ -4,9 +4,7 @@ from datetime import UTC, datetime, timedelta
 from math import isinf
 from types import MappingProxyType
 
-from bridge.core.grid import exact
-from bridge.core.outgoing import Transmission
-from bridge.core.plan import (
+from bridge.core.plan.plan import (
     SECOND_US,
     Bank,
     FailSafeTimes,
@@ -18,6 +16,8 @@ from bridge.core.plan import (
     ShownSoc,
     Slot,
 )
+from bridge.core.wire.grid import exact
+from bridge.core.wire.outgoing import Transmission
 from bridge.profile.compile_charger import check_sensors, pack_facts
 from bridge.profile.compile_limits import LimitCompiler
 from bridge.profile.compile_sources import Received, SourceCompiler
@@ -46,7 +46,9 @@ def compile_plan(
     pack = limits.pack()
     stages = compile_stages(profile, pack, received.slots, findings)
     until_us = None if profile.commissioning is None else _until_us(profile.commissioning.until)
-    for number, bank in enumerate(profile.bank):
+    # What a source says that cannot be used is not missed beside.
+    whole = len(received.sources) == len(profile.source)
+    for number, bank in enumerate(profile.bank if whole else ()):
         _minimum(number, bank.name, profile.pack.cells_in_series, received.slots, findings)
     check_sensors(profile, pack, received, findings)
     _check_shares(profile, findings)

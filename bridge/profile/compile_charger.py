@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from bridge.core.outgoing import QuantityItem, Transmission
-from bridge.core.plan import PackFacts, PackLimits
+from bridge.core.plan.plan import PackFacts, PackLimits
+from bridge.core.wire.outgoing import QuantityItem, Transmission
 from bridge.profile.compile_sources import Received
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Bank, Profile

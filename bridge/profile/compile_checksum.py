@@ -1,7 +1,7 @@
 """A checksum rule of a profile, fitted to the message it belongs to."""
 
-from bridge.core.checksum import MOST_WIDTH, Checksum, Chosen
-from bridge.core.codec import Field, MessageLayout
+from bridge.core.wire.checksum import MOST_WIDTH, Checksum, Chosen
+from bridge.core.wire.codec import Field, MessageLayout
 from bridge.profile.findings import Definitions, Findings, Key
 from bridge.profile.schema_checksum import ChecksumRule, ChosenBytes
 

@@ -2,9 +2,9 @@
 
 from fractions import Fraction
 
-from bridge.core import outgoing
-from bridge.core.codec import FLOATS, Field, MessageLayout
-from bridge.core.grid import Grid, exact
+from bridge.core.wire import outgoing
+from bridge.core.wire.codec import FLOATS, Field, MessageLayout
+from bridge.core.wire.grid import Grid, exact
 from bridge.errors import NotExpressible
 from bridge.profile.compile_checksum import checksum_of
 from bridge.profile.findings import Findings, Key, near

@@ -1,9 +1,10 @@
 """From the limits of a profile to bounds of pack and banks: the profile's number, else the chemistry's."""
 
 from dataclasses import replace
+from typing import Final
 
-from bridge.core.limits.curve import Curve
-from bridge.core.plan import CurrentSide, Deep, PackLimits
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.plan import CurrentSide, Deep, PackLimits
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Bank, Profile
@@ -11,6 +12,9 @@ from bridge.profile.schema_limits import Curves
 
 LEAST_RAMP_V = 0.05
 """Over no less than this the current rises from gently to full (own choice)."""
+
+KNEE_BELOW_V: Final = 0.05
+"""Where no knee is stated it lies so far below the target at least (own choice)."""
 
 Points = tuple[tuple[float, float], ...]
 
@@ -33,7 +37,7 @@ class LimitCompiler:
             base,
             target_v=target_v,
             floor_v=_given(limits.cell_floor_v, base.floor_v),
-            knee_v=_given(limits.cell_knee_v, base.knee_v),
+            knee_v=_given(limits.cell_knee_v, round(min(base.knee_v, target_v - KNEE_BELOW_V), 6)),
             low_knee_v=_given(limits.cell_low_knee_v, base.low_knee_v),
             cell_max_v=max(base.cell_max_v, target_v + 0.01),
         )

@@ -6,8 +6,8 @@ of 8 bits FE and FF, of 16 bits FE00 to FFFF, of 32 bits FE000000 to FFFFFFFF, o
 
 import math
 
-from bridge.core.layout import Field
-from bridge.core.reader import number_of
+from bridge.core.wire.layout import Field
+from bridge.core.wire.reader import number_of
 from bridge.profile.compile_items import raw_of, span_text
 from bridge.profile.findings import Findings, Key
 from bridge.profile.schema_base import shown

@@ -2,9 +2,9 @@
 
 from typing import NamedTuple
 
-from bridge.core.checksum import Checksum
-from bridge.core.codec import Decoder, Field, MessageLayout
-from bridge.core.plan import SECOND_US, Slot, Source, Target
+from bridge.core.plan.plan import SECOND_US, Slot, Source, Target
+from bridge.core.wire.checksum import Checksum
+from bridge.core.wire.codec import Decoder, Field, MessageLayout
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.compile_checksum import checksum_of, counter_of
 from bridge.profile.compile_said import flag_is_possible, unknown_spans

@@ -1,8 +1,8 @@
 """From the sections for the course of a charge to what the core works by; all given voltages are in order."""
 
-from bridge.core.limits.commission import Commissioning
-from bridge.core.limits.stage import RESTART_V, Stages
-from bridge.core.plan import SECOND_US, PackLimits, Slot
+from bridge.core.course.stage import RESTART_V
+from bridge.core.plan.plan import SECOND_US, PackLimits, Slot
+from bridge.core.plan.wishes import Commissioning, Stages
 from bridge.profile.findings import Findings
 from bridge.profile.schema import Profile
 

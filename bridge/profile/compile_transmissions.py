@@ -3,8 +3,8 @@
 from math import gcd
 from typing import NamedTuple
 
-from bridge.core.codec import Field, MessageLayout
-from bridge.core.outgoing import ChecksumItem, CounterItem, FixedItem, Item, Transmission
+from bridge.core.wire.codec import Field, MessageLayout
+from bridge.core.wire.outgoing import ChecksumItem, CounterItem, FixedItem, Item, Transmission
 from bridge.profile.compile_items import ItemCompiler
 from bridge.profile.findings import Definitions, Findings, Key, pick
 from bridge.profile.pages import Page, is_on, pages_for

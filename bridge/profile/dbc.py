@@ -11,7 +11,7 @@ from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bridge.core.codec import FLOATS, Field, MessageLayout
+from bridge.core.wire.codec import FLOATS, Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
 from bridge.frames import EXTENDED
 from bridge.lean import import_part
@@ -94,7 +94,10 @@ def _parsed(text: str, name: str) -> "Sequence[Message]":
         found = " ".join(str(error).split()) or type(error).__name__
         where = re.search(r"line (\d+)", found)
         key = f"line {where[1]}" if where else "file"
-        raise ProfileError([_problem(name, key, found, "a valid DBC file")]) from None
+        allowed = "a valid DBC file"
+        if "more than 11 bits" in found:
+            allowed = f"at most 2047; an identifier of 29 bits is written with bit 31 set: plus {EXTENDED}"
+        raise ProfileError([_problem(name, key, found, allowed)]) from None
 
 
 def _key(message: "Message") -> int:
@@ -199,8 +202,10 @@ def _layout(message: "Message") -> MessageLayout:
 
 def _cycle_us(message: "Message") -> int:
     """The period a file states, if it can be one."""
-    cycle_ms = message.cycle_time
-    return round(1000 * cycle_ms) if cycle_ms is not None and 0 < cycle_ms <= LONGEST_MS else 0
+    cycle_ms: object = message.cycle_time  # a file may define it as words
+    if not isinstance(cycle_ms, int | float) or not 0 < cycle_ms <= LONGEST_MS:
+        return 0
+    return round(1000 * cycle_ms)
 
 
 def _field(signal: "Signal", by_name: "Mapping[str, Signal]") -> Field:

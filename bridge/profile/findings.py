@@ -6,7 +6,7 @@ from difflib import get_close_matches
 from math import prod
 from pathlib import Path
 
-from bridge.core.codec import Field, MessageLayout
+from bridge.core.wire.codec import Field, MessageLayout
 from bridge.errors import Problem, ProfileError, Severity
 from bridge.profile.reading import DBC_BYTES
 from bridge.profile.schema_base import path_text, shown
@@ -49,7 +49,7 @@ def near(name: str, known: Iterable[str]) -> str:
         name.lower(), [one for one in names if one.lower() == name.lower()], 3
     )
     if close:
-        return f"did you mean {' or '.join(shown(one) for one in close)}?"
+        return f"{' or '.join(shown(one) for one in close)}, if that is meant"
     listed = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
     return f"one of {listed}" if names else "none here"
 

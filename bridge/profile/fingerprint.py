@@ -3,7 +3,7 @@
 from dataclasses import astuple
 from hashlib import sha256
 
-from bridge.core.codec import MessageLayout
+from bridge.core.wire.codec import MessageLayout
 from bridge.profile.load import LoadedProfile
 
 

@@ -4,16 +4,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
-from bridge.core.codec import MessageLayout
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import MessageLayout
 from bridge.errors import AmpweirError, ProfileError
+from bridge.profile.buses import BusConfig
 from bridge.profile.compile import compile_plan
 from bridge.profile.findings import Definitions, Findings
 from bridge.profile.parse import parsed
 from bridge.profile.reading import refused
 from bridge.profile.schema import Profile
 from bridge.profile.validate import validated
-from bridge.service.seam import BusConfig
 
 
 class Definition(NamedTuple):

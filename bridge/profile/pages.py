@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from bridge.core.codec import Field
+from bridge.core.wire.codec import Field
 
 Page = dict[str, int]
 """Raw number of each multiplexer signal that matters on this page."""

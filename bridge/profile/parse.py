@@ -49,7 +49,7 @@ def parsed(path: Path, file: str) -> dict[str, Any]:
     """
     data = read_limited(path, file, PROFILE_BYTES, "a readable file")
     try:
-        text = data.decode("utf-8")
+        text = data.decode("utf-8-sig")  # some editors begin a file with a mark
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise refused(file, f"line {line}", "bytes that are no UTF-8", "UTF-8 text") from None

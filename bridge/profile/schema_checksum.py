@@ -4,7 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from bridge.core.checksum import MOST_WIDTH
+from bridge.core.wire.checksum import MOST_WIDTH
 from bridge.profile.schema_base import Byte, Section, Text, wrong
 
 Wide = Annotated[int, Field(ge=0, le=2**MOST_WIDTH - 1)]

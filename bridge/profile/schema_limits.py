@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AwareDatetime, Field, field_validator, model_validator
 
-from bridge.core.limits.curve import Curve
+from bridge.core.plan.curve import Curve
 from bridge.profile.schema_base import (
     MOST,
     Celsius,
@@ -149,7 +149,8 @@ class Limits(Curves):
     cell_target_v: Positive | None = _optional("what the highest cell may reach, V; default: the chemistry's")
     cell_floor_v: Positive | None = _optional("what the lowest cell may fall to, V; default: the chemistry's")
     cell_knee_v: Positive | None = _optional(
-        "where, charging, the cell voltage begins to rise steeply, V; default: the chemistry's"
+        "where, charging, the cell voltage begins to rise steeply, V; default: the chemistry's, "
+        "at most 0.05 V below cell_target_v"
     )
     cell_low_knee_v: Positive | None = _optional(
         "where, discharging, the cell voltage begins to fall steeply, V; default: the chemistry's"

@@ -24,6 +24,9 @@ _LINE: Final = re.compile(
 )
 _SHAPE: Final = "(seconds.microseconds) interface id#hex, with 3 or 8 hex digits of id and 0 to 8 bytes"
 
+_CONVERTED: Final = {".asc", ".blf", ".csv", ".trc", ".db"}
+"""Kinds of files that python-can's own program turns into the format read here."""
+
 _ERROR_FLAG: Final = 0x2000_0000
 """CAN_ERR_FLAG of linux/can.h: the line reports trouble on the bus, and is no data frame."""
 
@@ -147,7 +150,12 @@ class CaptureReader:
         # A chunk of a line that is too long has no line end either, but nothing was cut off there.
         if not raw.endswith(b"\n") and len(raw) < _LONGEST_LINE:
             return self._truncated(number, _shown(raw))
-        return self._error(number, _shown(raw.rstrip(b"\r\n")), _SHAPE)
+        allowed = _SHAPE
+        if self._path.suffix.lower() in _CONVERTED:
+            allowed += (
+                f"; of this kind of file `can_logconvert {self._path.name} {self._path.stem}.log` makes it"
+            )
+        return self._error(number, _shown(raw.rstrip(b"\r\n")), allowed)
 
     def _truncated(self, number: int, found: str) -> CaptureError:
         return self._error(

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from bridge.core.engine import Due
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.profile.load import LoadedProfile
 from bridge.replay.pairs import FramePair, frame_pairs
 from bridge.replay.recorder import Origin, origin_of

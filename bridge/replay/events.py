@@ -33,7 +33,8 @@ class Event(NamedTuple):
         buses: for these, the name in the log: name in the profile.
         why: why a frame did not leave.
         dry: for these, nothing was sent: what came in with an identifier of ours was no input.
-        kept: for these, what was known from before, as `bridge.core.kept` reads it; empty: nothing.
+        kept: for these, what was known from before, as `bridge.core.course.remembered` reads it;
+            empty: nothing.
     """
 
     kind: str

@@ -3,9 +3,9 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from bridge.core.codec import Decoder
 from bridge.core.engine import Due
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import Decoder
 from bridge.errors import FrameRefused
 from bridge.replay.verify import aligned
 

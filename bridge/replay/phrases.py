@@ -1,6 +1,6 @@
 """A comparison in words: what both reports, for people and for programs, say alike."""
 
-from bridge.core.reasons import Reason
+from bridge.core.plan.reasons import Reason
 from bridge.quantities import LIMITS
 from bridge.replay.compare import Comparison
 from bridge.replay.replay import Mark

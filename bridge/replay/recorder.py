@@ -6,7 +6,8 @@ log of frames cannot, one JSON object a line, each with `t_us` and with `after_l
 came before it.
 
     start    profile, profile_sha256, dbc_sha256, version, buses (name in the profile: name in FILE), dry
-             (true: nothing that was made left), kept (what was known from before, see `bridge.core.kept`)
+             (true: nothing that was made left), kept (what was known from before, see
+             `bridge.core.course.remembered`)
     resume   the program was late: `latest_us` is the engine time it had reached by then
     unsent   the frame of the line before was due, but did not leave: why
     reload   another profile: as `start`. The engine was closed; a new one begins, and so a new segment
@@ -27,8 +28,8 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from bridge import __version__
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Due
-from bridge.core.kept import NOTHING, Kept
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
 from bridge.replay.candump import write_line

@@ -8,11 +8,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from bridge.core.course.remembered import NOTHING, Kept, read
 from bridge.core.engine import Due, Note
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept, read
-from bridge.core.plan import Plan
-from bridge.core.reasons import Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Reason
 from bridge.core.succession import Succession
 from bridge.replay.recorder import Origin
 from bridge.replay.session import Ended, Made, Received, Replaced, Resumed, Started, Step

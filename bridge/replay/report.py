@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.quantities import LIMITS, QUANTITIES
 from bridge.replay.compare import Comparison, Side
 from bridge.replay.pairs import FramePair

@@ -4,11 +4,11 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from bridge.core.codec import Decoder
 from bridge.core.engine import Due
-from bridge.core.failsafe import State
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import Plan
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import Decoder
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.errors import FrameRefused
 from bridge.quantities import LIMITS
 from bridge.replay.replay import Mark, Sample

@@ -12,7 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.errors import CaptureError, Problem, Severity
 from bridge.frames import Frame
 from bridge.replay.candump import CaptureReader, LogLine
@@ -29,7 +29,7 @@ class Started(NamedTuple):
     Attributes:
         t_us: when.
         origin: what it was made from; `None` for a foreign capture.
-        kept: what it knew from before, as `bridge.core.kept` reads it; empty: nothing.
+        kept: what it knew from before, as `bridge.core.course.remembered` reads it; empty: nothing.
     """
 
     t_us: int

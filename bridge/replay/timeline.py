@@ -4,8 +4,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from bridge.core.failsafe import State
-from bridge.core.reasons import Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Reason
 from bridge.quantities import LIMITS, QUANTITIES, Rounding
 from bridge.replay.replay import Mark, Sample
 

@@ -1,7 +1,8 @@
 """The front door to the CAN interfaces: `open_bus`, and all that the daemon needs to know of a `Bus`."""
 
+from bridge.profile.buses import BusConfig
 from bridge.service.guarded import GuardedBus
-from bridge.service.seam import FRAMES_A_READ, Bus, BusConfig, BusNotice, NoticeKind
+from bridge.service.seam import FRAMES_A_READ, Bus, BusNotice, NoticeKind
 
 __all__ = ["FRAMES_A_READ", "Bus", "BusConfig", "BusNotice", "NoticeKind", "open_bus"]
 

@@ -5,11 +5,12 @@ of that can end the loop.
 """
 
 from collections.abc import Callable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept
+from bridge.core.failsafe.machine import State
 from bridge.core.succession import Succession
 from bridge.errors import (
     EXIT_INTERNAL,
@@ -35,6 +36,9 @@ if TYPE_CHECKING:
     from bridge.profile.load import LoadedProfile
     from bridge.replay.recorder import Recorder
     from bridge.service.store import Store
+
+LIVELY: Final = 4
+"""So many signs of life in the time the service manager waits: one may be lost, and a pause may follow."""
 
 STATUS_US: Final = 1_000_000
 """How often the service manager is told the status line."""
@@ -217,7 +221,7 @@ class Daemon:
 
     def _supervise(self, t_us: int) -> None:
         notifier, decision = self._notifier, self._engine.decision
-        if notifier.watchdog_us is not None and t_us - self._fed_us >= notifier.watchdog_us // 2:
+        if notifier.watchdog_us is not None and t_us - self._fed_us >= notifier.watchdog_us // LIVELY:
             leaves = decision.state is State.SILENT or self._leaving.well(t_us)
             judged = t_us - self._judged_us <= 2 * self._engine.plan.tick_us
             if leaves and judged and notifier.tell("WATCHDOG=1"):
@@ -314,6 +318,7 @@ class Daemon:
             self._not_taken(t_us, f"{problem}; currents begin at zero anew")
             loaded, kept = self._loaded, self._engine.kept
         else:
+            self._leaving.renamed(self._loaded.buses, loaded.buses)
             self._loaded, self._last = fresh
             self._journal.say(t_us, f"profile taken: {loaded.plan.name}; currents begin at zero")
         self._coming = None
@@ -355,19 +360,21 @@ class Daemon:
         self._owed = []
         if not silent and not self._dry:
             frames += self._last.beside(item.frame for item in due)
+        self._notifier.tell("WATCHDOG=1")  # a pause may lie behind, and a bus that is down is waited for
         return self._send_zeros(frames)
 
     def _give_up(self, fault: BaseException) -> None:
         """After a fault inside: frames that say zero currents, before any word."""
-        try:
-            silent = self._engine.decision.state is State.SILENT
-        except Exception:  # better a word too many
-            silent = False
+        owed: frozenset[tuple[str, int]] | None = None
+        with suppress(Exception):  # better a word too many
+            owed = self._engine.owed if self._engine.decision.state is State.SILENT else None
         lost = Unsent({})
-        if not self._dry and not silent:
+        if not self._dry:
             if self._coming is not None and self._engine.plan is self._coming.loaded.plan:
                 self._last = self._coming.last  # it has taken over in the very moment of the fault
-            lost = self._send_zeros(self._owed + self._last.frames(self._engine))
+            last = self._last.frames(self._engine)
+            last = [frame for frame in last if owed is None or (frame.bus, frame.key) in owed]
+            lost = self._send_zeros(self._owed + last)
         text = f"internal fault, currents to zero: {type(fault).__name__}: {fault}"
         self._journal.say(self._t_us, text, "error")
         self._tell_unsent(lost)

@@ -6,7 +6,8 @@ from typing import TypeVar
 
 from bridge.errors import BusDown, BusError
 from bridge.frames import Frame
-from bridge.service.seam import Bus, BusConfig, BusNotice, NoticeKind, Retry
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import Bus, BusNotice, NoticeKind, Retry
 
 _Answer = TypeVar("_Answer")
 

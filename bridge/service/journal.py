@@ -6,9 +6,10 @@ from enum import Enum
 from typing import Any, Final, Protocol
 
 from bridge import words
-from bridge.core.decision import Decision
 from bridge.core.engine import Note
-from bridge.core.reasons import Limit, Reason
+from bridge.core.failsafe.machine import WAITING
+from bridge.core.plan.reasons import Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.lean import absent
 from bridge.service.seam import BusNotice, NoticeKind
 
@@ -32,6 +33,10 @@ LASTS_US: Final = 60_000_000
 REPEAT_US: Final = 60_000_000
 """The same refusal of the same source is told at most this often, with the number of repeats."""
 
+
+CAUSE_US: Final = 2_000_000
+MOST_CAUSE_US: Final = 600_000_000
+"""Another reason not to follow is told so long after the last, then after twice as long, up to this."""
 
 _SHAPED: Final = frozenset((Reason.RISING, Reason.NOT_WORTH_IT))
 
@@ -118,6 +123,7 @@ class Journal:
         self._since: dict[str, tuple[Reason, str, int]] = {}
         self._seen: Decision | None = None
         self._waits = True
+        self._cause, self._cause_us, self._cause_gap_us = "", 0, CAUSE_US
         self._repeats: dict[tuple[str, str], tuple[int, int]] = {}
 
     def say(self, t_us: int, text: str, level: str = "info", **values: Any) -> None:
@@ -133,6 +139,11 @@ class Journal:
         if seen is None or decision.state is not seen.state:
             level = "info" if decision.state <= 1 else "warning"
             self.say(t_us, words.state_line(decision), level, state=decision.state.name.lower())
+            self._cause, self._cause_us, self._cause_gap_us = decision.cause, t_us + CAUSE_US, CAUSE_US
+        elif decision.cause != self._cause and t_us >= self._cause_us and WAITING not in decision.cause:
+            self.say(t_us, f"still {decision.state.name.lower()}: {decision.cause}")
+            self._cause_gap_us = min(2 * self._cause_gap_us, MOST_CAUSE_US)
+            self._cause, self._cause_us = decision.cause, t_us + self._cause_gap_us
         elif not self._waits and decision.warnings is before and not decision.limits_differ(seen):
             return
         for warning in decision.warnings:

@@ -11,9 +11,9 @@ from contextlib import suppress
 from typing import Final, NamedTuple
 
 from bridge.core.engine import Engine
-from bridge.core.outgoing import CounterItem, Transmission
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.core.succession import Succession
+from bridge.core.wire.outgoing import CounterItem, Transmission
 from bridge.errors import EXIT_OK, EXIT_UNSENT, BusError
 from bridge.frames import Frame
 from bridge.service.journal import Journal
@@ -28,6 +28,11 @@ AGAIN_US: Final = 5_000
 
 COUNTED: Final = 3
 """After a fault, a message with a counter goes out this often: some receivers want two in a row."""
+
+_VOLTAGES: Final[tuple[tuple[str, Callable[[float, float], float]], ...]] = (
+    ("charge_voltage_limit", min),
+    ("discharge_voltage_floor", max),
+)
 
 _STUCK: Final = 100
 """So many waits without any time passing, and the clock is broken."""
@@ -84,13 +89,17 @@ class LastWords:
 
     def frames(self, engine: Engine | Succession) -> list[Frame]:
         """One frame of every page that carries limits, and more of those that count. Never raises."""
-        values: Mapping[str, float | None] = self._zeros
+        plain: Mapping[str, float | None] = self._zeros
+        values = plain
         with suppress(Exception):
+            plain = {**engine.decision.values, **_known(self._zeros)}
             values = self._with(engine.decision.values)
         frames: list[Frame] = []
         known = self._knows(engine)
         for i, count in self._counts.items():
             made = _made(engine, i, values, count) if known else []
+            if known:  # a voltage that was tighter still may be more than a signal can say
+                made += _made(engine, i, plain, count - len(made))
             frames += made if len(made) == count else self._kept[i]
         return frames
 
@@ -107,8 +116,17 @@ class LastWords:
         return False
 
     def _with(self, readings: Mapping[str, float | None]) -> Mapping[str, float | None]:
-        """Zero currents, and the readings as they were."""
-        return {**readings, **{name: zero for name, zero in self._zeros.items() if zero is not None}}
+        """Zero currents, and the readings as they were; no voltage looser than it was."""
+        values = {**readings, **_known(self._zeros)}
+        for name, tighter in _VOLTAGES:
+            before, zero = readings.get(name), self._zeros.get(name)
+            if before is not None and zero is not None and before == before:
+                values[name] = tighter(before, zero)
+        return values
+
+
+def _known(values: Mapping[str, float | None]) -> dict[str, float]:
+    return {name: value for name, value in values.items() if value is not None}
 
 
 def _has_counter(transmission: Transmission) -> bool:

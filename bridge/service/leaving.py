@@ -10,8 +10,9 @@ from collections.abc import Iterable
 from typing import Final
 
 from bridge.core.engine import Due
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.errors import BusError, BusFull
+from bridge.profile.buses import BusConfig
 from bridge.service.seam import BusNotice, NoticeKind
 
 QUEUE_QUIET_US: Final = 1_000_000
@@ -41,6 +42,11 @@ class Leaving:
         self._taken_us: dict[str, int] = {}
         self._refused_us: dict[str, int] = {}
         self._full_at: dict[str, int] = {}
+
+    def renamed(self, before: Iterable[BusConfig], after: Iterable[BusConfig]) -> None:
+        """The buses have other names from now on: what was told on one was told on its channel."""
+        told = {(bus.interface, bus.channel) for bus in before if bus.name in self.told_on}
+        self.told_on |= {bus.name for bus in after if (bus.interface, bus.channel) in told}
 
     def left(self, item: Due) -> BusNotice | None:
         """A frame left. Returns that its bus's queue moves again, if that is news."""

@@ -11,7 +11,8 @@ from typing import Final
 
 from bridge.errors import BusDown
 from bridge.frames import Frame
-from bridge.service.bus import Bus, BusConfig, BusNotice, open_bus
+from bridge.profile.buses import BusConfig
+from bridge.service.bus import Bus, BusNotice, open_bus
 from bridge.service.world import Aborted, Batch, Request
 
 TEND_US: Final = 100_000

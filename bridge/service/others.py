@@ -6,7 +6,7 @@ from bridge.frames import Frame
 from bridge.service.journal import Journal
 
 if TYPE_CHECKING:
-    from bridge.core.plan import Plan
+    from bridge.core.plan.plan import Plan
 
 
 class Others:

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import EXTENDED, Frame
-from bridge.service.seam import FRAMES_A_READ, Bus, BusConfig, BusNotice, NoticeKind, Retry
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import FRAMES_A_READ, Bus, BusNotice, NoticeKind, Retry
 
 if TYPE_CHECKING:
     import can

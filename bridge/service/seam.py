@@ -8,8 +8,9 @@ from collections.abc import Collection
 from enum import Enum
 from typing import Final, NamedTuple, Protocol
 
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.frames import Frame
+from bridge.profile.buses import BusConfig
 
 FRAMES_A_READ: Final = 512
 """Most frames one `Bus.read` returns, so that a flood on the bus cannot starve the transmit loop."""
@@ -17,29 +18,6 @@ FRAMES_A_READ: Final = 512
 RETRY_FIRST_US: Final = 250_000
 RETRY_LAST_US: Final = 500_000
 """Waits between attempts to rebuild a dead bus: from the first, doubling, to the last."""
-
-
-class BusConfig(NamedTuple):
-    """One bus of the profile.
-
-    Attributes:
-        name: the bus's name in the profile; every frame and notice carries it.
-        interface: python-can's name of the kind of interface; "socketcan" is served without python-can.
-        channel: what the interface calls the bus, such as "can0" or "/dev/ttyACM0".
-        bitrate: bit/s. SocketCAN leaves it to the system (`ip link`), every other interface is told.
-        options: further python-can options, passed on as they are.
-        keys: the frame keys (see `bridge.frames.Frame`) wanted; None wants all, empty wants none.
-    """
-
-    name: str
-    interface: str
-    channel: str
-    bitrate: int = 500_000
-    options: tuple[tuple[str, str | int | float | bool], ...] = ()
-    keys: frozenset[int] | None = None
-
-    def __str__(self) -> str:
-        return f"bus {self.name!r} (interface {self.interface!r}, channel {self.channel!r})"
 
 
 def goes_on(plan: Plan, now: Collection[BusConfig], then: Collection[BusConfig]) -> bool:

@@ -2,9 +2,9 @@
 
 from typing import Final
 
-from bridge.core.codec import Decoder
 from bridge.core.engine import Due
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import Decoder
 from bridge.frames import Frame
 
 AGAIN_US: Final = 1_000_000

@@ -15,7 +15,8 @@ from typing import Final
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import Frame
-from bridge.service.seam import FRAMES_A_READ, Bus, BusConfig, BusNotice, NoticeKind, Retry
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import FRAMES_A_READ, Bus, BusNotice, NoticeKind, Retry
 
 EFF_FLAG: Final = 0x8000_0000
 RTR_FLAG: Final = 0x4000_0000

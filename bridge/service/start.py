@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.errors import EXIT_OK, ProfileError, Severity
+from bridge.profile.buses import BusConfig
 from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
-from bridge.service.bus import BusConfig
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, dropped, make_logger
 from bridge.service.lines import LineWriter, encoding_of, never_waiting, stdout_is_terminal
@@ -163,7 +163,8 @@ def record_buses(loaded: LoadedProfile, capture: Path, seconds: float | None) ->
     buses = tuple(bus._replace(keys=None) for bus in loaded.buses)
     channels = {bus.name: bus.channel for bus in buses}
     count = 0
-    with LogWriter(capture) as log, _world(buses) as world, _talking("plain") as write:
+    # No file is left behind where a bus cannot be opened.
+    with _world(buses) as world, LogWriter(capture) as log, _talking("plain") as write:
         journal = Journal(make_logger(write=write), local_clock)
         end_us = world.now_us() + round(seconds * 1e6) if seconds is not None else None
         journal.say(world.now_us(), f"recording {', '.join(channels.values())} to {capture}")

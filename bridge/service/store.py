@@ -23,8 +23,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple, Protocol, TypeGuard
 
-from bridge.core.kept import NOTHING, Going, Kept, read, read_going
-from bridge.core.plan import SECOND_US
+from bridge.core.course.remembered import NOTHING, Going, Kept, read, read_going
+from bridge.core.plan.plan import SECOND_US
 from bridge.errors import InputError, Problem, Severity
 from bridge.profile.fingerprint import fingerprint
 from bridge.service.keeper import WAIT_S, Keeper

@@ -4,7 +4,8 @@ from enum import Enum
 from typing import NamedTuple, Protocol
 
 from bridge.frames import Frame
-from bridge.service.seam import BusConfig, BusNotice
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import BusNotice
 
 
 class Aborted(BaseException):

@@ -1,7 +1,7 @@
 """Frames as another device on the bus makes and reads them: by cantools, and with sums of its own.
 
-Nothing here comes from `bridge.core.codec` or `bridge.core.checksum`, so that a mistake there does not
-agree with itself.
+Nothing here comes from `bridge.core.wire.codec` or `bridge.core.wire.checksum`, so that a mistake there does
+not agree with itself.
 """
 
 from collections.abc import Mapping, Sequence

@@ -6,16 +6,17 @@ does not depend on when it is asked (see `bridge.core.engine`), and the physics 
 step, so all frames of a step are passed on together: nothing comes out differently, and it is quicker.
 
 To be quicker still, unless it is to be exact: the core decides once a step, and a message of one page that
-is due several times within a step, in which nothing moves, is sent once.
+is due several times within a step, in which nothing moves, is sent once. A profile that does not believe
+readings of a step ago is always simulated exactly.
 """
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from bridge.core.decision import Decision
 from bridge.core.engine import Engine, Note
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.told.decision import Decision
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile
@@ -27,6 +28,9 @@ from bridge.simulate.sky import made_day
 
 MIDNIGHT_US: Final = 1_781_999_999_999_999 // (86_400 * SECOND_US) * 86_400 * SECOND_US
 """The same date every time, so that the same options give the same day: 2026-06-20, 0 h UTC."""
+
+OLDEST_STEPS: Final = 1.1
+"""A message that is sent once a step is a step old at most, and its jitter, when it is decided on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +157,9 @@ class Loop:
     def __init__(self, loaded: LoadedProfile, setup: Setup) -> None:
         self.site = site_of(loaded, setup)
         plan, start_us = loaded.plan, setup.start_us
-        if not setup.exact and plan.tick_us < setup.step_us:
+        oldest_us = OLDEST_STEPS * setup.step_us
+        self._exact = setup.exact or any(slot.max_age_us < oldest_us for slot in plan.slots)
+        if not self._exact and plan.tick_us < setup.step_us:
             # In the middle of each step: what was measured at its start is acted on before its end.
             plan, start_us = plan._replace(tick_us=setup.step_us), start_us - setup.step_us // 2
         self.engine = Engine(plan, start_us)
@@ -194,7 +200,7 @@ class Loop:
         """What the devices send before `until_us`, in order."""
         frames: list[tuple[int, Frame]] = []
         for talker in self.site.talkers:
-            talker.tell(until_us, frames, once=not self._setup.exact)
+            talker.tell(until_us, frames, once=not self._exact)
         frames.sort(key=_stamp)
         return frames
 

@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.errors import EXIT_OK
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from bridge.core.decision import Decision
-from bridge.core.plan import CurrentSide, Plan
+from bridge.core.plan.plan import CurrentSide, Plan
+from bridge.core.told.decision import Decision
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.day import Setup, site_of, wish_of
 from bridge.simulate.inverter import WISH

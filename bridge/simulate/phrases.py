@@ -1,6 +1,6 @@
 """A simulated day in words: what both reports, for people and for programs, and the plot say alike."""
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.replay.phrases import lasted
 from bridge.simulate.day import MIDNIGHT_US, Setup, time_of_day
 from bridge.simulate.packs import KINDS, SOURCES, STAND_INS

@@ -11,7 +11,7 @@ from typing import Final
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.errors import InputError, Problem, Severity
 from bridge.quantities import LIMITS
 from bridge.simulate.day import MIDNIGHT_US

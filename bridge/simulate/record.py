@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.plan import Plan
-from bridge.core.reasons import Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Reason
+from bridge.core.told.decision import Decision
 from bridge.quantities import LIMITS
 from bridge.replay.replay import Mark, Sample
 from bridge.replay.timeline import Stats, stats

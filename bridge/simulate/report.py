@@ -7,8 +7,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US
 from bridge.quantities import LIMITS
 from bridge.replay.phrases import because, lasted, plain
 from bridge.simulate.day import MIDNIGHT_US, Setup, time_of_day

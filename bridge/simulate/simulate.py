@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
+from bridge.core.told.decision import Decision
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from bridge.profile.load import LoadedProfile
 from bridge.simulate.day import Loop, Setup

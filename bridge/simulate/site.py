@@ -4,8 +4,8 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Final, NamedTuple
 
-from bridge.core.plan import Inverter, Plan
-from bridge.core.reports import UNDERSTOOD
+from bridge.core.plan.plan import Inverter, Plan
+from bridge.core.told.reports import UNDERSTOOD
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import LoadedProfile
@@ -134,7 +134,7 @@ class Listener:
         seen: every frame it understood, in order.
         latest: newest value of each quantity.
         limits_us: when the newest limit came, `None` before the first.
-        timeout_us: see `bridge.core.plan.Inverter`.
+        timeout_us: see `bridge.core.plan.plan.Inverter`.
         model: the physics behind it.
         misreports: what it reports in place of what is so.
         dead: it is switched off: it says and hears nothing.

@@ -4,10 +4,10 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US, Plan
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US, Plan
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.simulate.inverter import FORBIDDEN, LEAST, STALE, TIMED_OUT, WISH
 from bridge.simulate.pack import PackModel
 from bridge.simulate.site import Site
@@ -116,7 +116,11 @@ def governor_of(held_by: str, wanted_a: float, decision: Decision) -> str:
     if held_by == FORBIDDEN:
         charging = wanted_a > 0.0
         limit = decision.charge_current if charging else decision.discharge_current
-        return f"{'charging' if charging else 'drawing'} is not allowed: {why(limit.binding)}"
+        way = "charging" if charging else "drawing"
+        if limit.binding.reason is Reason.NOT_WORTH_IT:
+            cause = cause_of("", limit)
+            return f"{way} waits: {cause.value:.1f} A would be too little for a change: {why(cause)}"
+        return f"{way} is not allowed: {why(limit.binding)}"
     if held_by == TIMED_OUT:
         return STANDS
     if held_by == STALE:

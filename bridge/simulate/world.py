@@ -7,7 +7,8 @@ from typing import Final
 
 from bridge.errors import BusDown, BusFull
 from bridge.frames import Frame
-from bridge.service.seam import BusConfig, BusNotice, NoticeKind
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.world import Batch, Request
 from bridge.simulate.site import Site
 

@@ -11,10 +11,10 @@ from collections.abc import Callable
 from pathlib import Path
 from timeit import repeat
 
-from bridge.core.checksum import Checksum
-from bridge.core.codec import Decoder, Field, MessageLayout
-from bridge.core.grid import Grid
-from bridge.core.outgoing import (
+from bridge.core.wire.checksum import Checksum
+from bridge.core.wire.codec import Decoder, Field, MessageLayout
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import (
     ChecksumItem,
     CounterItem,
     FrameBuilder,

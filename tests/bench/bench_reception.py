@@ -136,9 +136,10 @@ def receive_theirs(dbc: Path) -> Count:
 
 def receive_ours(dbc: Path) -> Count:
     """The program's own bus and decoders."""
-    from bridge.core.codec import Decoder
+    from bridge.core.wire.codec import Decoder
+    from bridge.profile.buses import BusConfig
     from bridge.profile.dbc import load_dbc
-    from bridge.service.bus import BusConfig, open_bus
+    from bridge.service.bus import open_bus
 
     decoders = {}
     for layout in load_dbc(dbc).values():

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from time import perf_counter_ns
 
 from bridge.core.engine import Engine
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.frames import Frame
 from bridge.profile.load import load_profile
 from tests.core.layouts import dbc_text, judge

@@ -6,13 +6,13 @@ default curves, rounding to the signal's grid. It takes some 15 s a pack, so onl
 
 import numpy as np
 
-from bridge.core.kept import Kept
-from bridge.core.limits.curve import Curve
+from bridge.core.course.remembered import Kept
+from bridge.core.plan.curve import Curve
 from bridge.profile.chemistry import CHEMISTRIES
-from bridge.simulate.fleet import Array
 from tests.bench.charge_fleet import Fleet
 from tests.bench.charge_run import Seen
 from tests.bench.charge_scenarios import CELLS, Scenario
+from tests.bench.fleet import Array
 from tests.core.layouts import walk
 from tests.core.plans import BOUNDS, CHARGE, SECOND, Builder, bounds, pack_limits
 from tests.core.rig import Rig, Speaker

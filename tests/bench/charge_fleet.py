@@ -1,6 +1,6 @@
 """What is drawn for one scenario: cells, charger, sensors and sky of many packs, of either plant.
 
-`usual` is the plant of `bridge.simulate.fleet`. `other` is unlike it in all that a charge law might have been
+`usual` is the plant of `tests.bench.fleet`. `other` is unlike it in all that a charge law might have been
 fitted to; every pack of it draws:
 
 - another open-circuit curve: an e-fold of 0.7 % or 1.4 % instead of 0.97 %, or a hyperbola; hysteresis up to
@@ -17,10 +17,10 @@ from typing import Final
 
 import numpy as np
 
-from bridge.simulate.fleet import Array, FleetCells
-from bridge.simulate.fleet_charger import FleetCharger
 from tests.bench.charge_other import OtherCells, OtherCharger
 from tests.bench.charge_scenarios import CAPACITY_AH, CELLS, Scenario
+from tests.bench.fleet import Array, FleetCells
+from tests.bench.fleet_charger import FleetCharger
 
 PLANTS: Final = ("usual", "other")
 

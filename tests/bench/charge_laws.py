@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
-from bridge.simulate.fleet import Array
+from bridge.core.charging.charge_law import ChargeLaw, ChargeSettings
 from tests.bench.charge_fleet import Fleet
 from tests.bench.charge_run import LawMaker, Seen
 from tests.bench.charge_scenarios import CELLS, TARGET_V, Scenario
+from tests.bench.fleet import Array
 
 
 class Fixed:

@@ -5,9 +5,9 @@ from typing import Final
 import numpy as np
 
 from bridge.simulate.cell import SECONDS_PER_HOUR, SWING
-from bridge.simulate.fleet import Array, FleetCells
-from bridge.simulate.fleet_charger import FleetCharger
 from bridge.simulate.open_circuit import LFP_TABLE, RisingCurve
+from tests.bench.fleet import Array, FleetCells
+from tests.bench.fleet_charger import FleetCharger
 
 LOW, HIGH, STEP = 0.40, 1.06, 1e-5
 GRID: Final[Array] = np.arange(LOW, HIGH, STEP)

@@ -9,9 +9,9 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from bridge.simulate.fleet import Array, FleetBalancer, largest_current_a
 from tests.bench.charge_fleet import Fleet, draw
 from tests.bench.charge_scenarios import TARGET_V, TRIP_V, Scenario
+from tests.bench.fleet import Array, FleetBalancer, largest_current_a
 
 PIECE_S = 0.5
 FULL_C = 0.02

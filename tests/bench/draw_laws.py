@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from bridge.core.limits.draw_law import DrawLaw, DrawSettings
-from bridge.simulate.fleet import Array
+from bridge.core.draw.draw_law import DrawLaw, DrawSettings
 from tests.bench.draw_run import DrawLawMaker, DrawSeen
 from tests.bench.draw_scenarios import CELLS, FLOOR_V, DrawScenario
+from tests.bench.fleet import Array
 
 KNEE_V = 3.05
 

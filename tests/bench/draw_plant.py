@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from bridge.simulate.fleet import Array, FleetCells
+from tests.bench.fleet import Array, FleetCells
 
 _CHARGE: Final = np.linspace(-0.05, 1.05, 22_001)
 _OTHER_V: Final = (

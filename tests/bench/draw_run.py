@@ -7,10 +7,10 @@ from typing import Protocol
 
 import numpy as np
 
-from bridge.simulate.fleet import Array, FleetCells
 from tests.bench.charge_run import Turns
 from tests.bench.draw_plant import Flags, largest_draw_a
 from tests.bench.draw_scenarios import FLOOR_V, TRIP_V, DrawFleet, DrawScenario, draw_fleet
+from tests.bench.fleet import Array, FleetCells
 
 PIECE_S = 1.0
 EMPTY_C = 0.02

@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from bridge.simulate.fleet import Array, FleetCells
 from tests.bench.draw_plant import FleetInverter, OtherCells
+from tests.bench.fleet import Array, FleetCells
 
 CELLS: Final = 16
 FLOOR_V: Final = 2.90

@@ -7,7 +7,7 @@ import cantools
 from cantools.database.can import Database, Message
 from hypothesis import strategies as st
 
-from bridge.core.codec import Field, MessageLayout
+from bridge.core.wire.codec import Field, MessageLayout
 from bridge.frames import EXTENDED
 
 FACTORS = (1, 2, -1, 0.1, 0.01, 0.025, 0.001, 1e-05, 0.5, 0.125, -0.1, -0.25, 1.0, 3.0)

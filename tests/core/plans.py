@@ -2,14 +2,10 @@
 
 from dataclasses import dataclass, field, replace
 
-from bridge.core.checksum import Checksum
-from bridge.core.codec import Decoder, Field, MessageLayout
-from bridge.core.grid import Grid
-from bridge.core.kept import Kept
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.limits.curve import Curve
-from bridge.core.outgoing import CounterItem, FlagItem, Item, QuantityItem, Transmission
-from bridge.core.plan import (
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import Kept
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.plan import (
     Bank,
     CurrentSide,
     FailSafeTimes,
@@ -21,6 +17,10 @@ from bridge.core.plan import (
     Source,
     Target,
 )
+from bridge.core.wire.checksum import Checksum
+from bridge.core.wire.codec import Decoder, Field, MessageLayout
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import CounterItem, FlagItem, Item, QuantityItem, Transmission
 from bridge.quantities import LIMITS, QUANTITIES
 
 SECOND = 1_000_000

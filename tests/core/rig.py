@@ -4,11 +4,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.core.codec import MessageLayout, encode_raws
+from bridge.core.course.remembered import Kept
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import Kept
-from bridge.core.plan import Plan
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import MessageLayout, encode_raws
 from bridge.frames import Frame
 from tests.core.layouts import walk
 from tests.core.plans import (

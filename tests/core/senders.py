@@ -1,11 +1,11 @@
-"""Random senders of one message, honest and doubled, for the tests of `bridge.core.twins`."""
+"""Random senders of one message, honest and doubled, for the tests of `bridge.core.pack.twins`."""
 
 from collections.abc import Iterator
 from random import Random
 from typing import NamedTuple
 
-from bridge.core.plan import Source
-from bridge.core.twins import Readings, Twin
+from bridge.core.pack.twins import Readings, Twin
+from bridge.core.plan.plan import Source
 from tests.core.plans import SECOND, Builder
 
 QUANTITIES = {

@@ -9,12 +9,12 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from random import Random
 
-from bridge.core.codec import Decoder, MessageLayout
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.grid import Grid
-from bridge.core.outgoing import FixedItem, FlagItem, Item, QuantityItem, Transmission
-from bridge.core.plan import Inverter, Plan, Slot, Source, Target
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Inverter, Plan, Slot, Source, Target
+from bridge.core.wire.codec import Decoder, MessageLayout
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import FixedItem, FlagItem, Item, QuantityItem, Transmission
 from bridge.frames import Frame
 from bridge.quantities import QUANTITIES
 from tests.core.layouts import walk

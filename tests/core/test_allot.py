@@ -5,10 +5,10 @@ from fractions import Fraction
 import pytest
 
 from bridge.core.engine import Due, Engine
-from bridge.core.grid import Grid
-from bridge.core.outgoing import CounterItem, FlagItem, Item, QuantityItem, Transmission
-from bridge.core.plan import Inverter, Plan
-from bridge.core.shares import shared, shares_of
+from bridge.core.plan.plan import Inverter, Plan
+from bridge.core.plan.shares import shared, shares_of
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import CounterItem, FlagItem, Item, QuantityItem, Transmission
 from bridge.frames import Frame
 from bridge.quantities import QUANTITIES
 from tests.core.plans import BOUNDS, BUS, FLAGS, SECOND, TICK, Builder, bounds, seen_before, transmissions

@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 from bridge.core.engine import Due
-from bridge.core.plan import Inverter, Plan
+from bridge.core.plan.plan import Inverter, Plan
 from bridge.core.succession import Succession
 from tests.core.plans import FLAGS, SECOND, TICK, Builder, bounds, seen_before, transmissions
 from tests.core.rig import level, on_the_wire

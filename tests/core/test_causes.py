@@ -7,16 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.causes import Causes
-from bridge.core.failsafe import State
-from bridge.core.grid import Grid
-from bridge.core.kept import Kept
+from bridge.core.course.remembered import Kept
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.merge import merge
-from bridge.core.outgoing import FlagItem, Item, QuantityItem, Transmission
-from bridge.core.pack import Reading
-from bridge.core.plan import Inverter, PackFacts
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.pack.merge import merge
+from bridge.core.pack.state import Reading
+from bridge.core.plan.plan import Inverter, PackFacts
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.causes import Causes
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import FlagItem, Item, QuantityItem, Transmission
 from bridge.quantities import CAUSES, Rounding
 from tests.core.limits.test_deep import SIDE
 from tests.core.plans import BUS, FLAGS, SECOND, TICK, Builder, pack_limits, transmissions
@@ -349,6 +349,7 @@ MOMENTS = st.tuples(
 )
 
 
+@pytest.mark.slow
 @given(st.lists(MOMENTS, max_size=30))
 def test_no_flag_flickers_and_what_has_settled_stays(
     script: list[tuple[float, float | None, float | None, float]],

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.checksum import MOST_WIDTH, Checksum, Chosen
+from bridge.core.wire.checksum import MOST_WIDTH, Checksum, Chosen
 
 
 def test_sum_starts_from_init_and_drops_carries() -> None:

@@ -2,9 +2,9 @@
 
 import pytest
 
-from bridge.core.circulation import Circulation
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.plan import Plan
+from bridge.core.pack.circulation import Circulation
+from bridge.core.pack.state import Doubt, Reading, Trouble
+from bridge.core.plan.plan import Plan
 from tests.core.plans import SECOND, Builder
 from tests.core.rig import Rig, level
 

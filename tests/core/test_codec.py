@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.codec import FLOATS, Decoder, Encoder, Field, MessageLayout, encode_raws
-from bridge.core.reader import number_of
+from bridge.core.wire.codec import FLOATS, Decoder, Encoder, Field, MessageLayout, encode_raws
+from bridge.core.wire.reader import number_of
 from bridge.errors import FrameRefused, NotExpressible
 from tests.core.layouts import dbc_text, judge, layouts, numbers, walk
 
@@ -38,6 +38,7 @@ def _bits(value: float | int | None) -> bytes | int | None:
     return struct.pack("<d", value) if isinstance(value, float) else value
 
 
+@pytest.mark.slow
 @given(layouts(), st.binary(min_size=8, max_size=8))
 def test_decodes_to_the_same_bits_as_cantools(layout: MessageLayout, eight: bytes) -> None:
     """Any layout, any data: the numbers cantools decodes, to the last bit; or refused if not finite."""
@@ -63,6 +64,7 @@ def test_raws_are_those_of_a_bit_walk(layout: MessageLayout, eight: bytes) -> No
     assert len(again) == layout.length
 
 
+@pytest.mark.slow
 @given(layouts(), st.data())
 def test_a_choice_of_signals_reads_like_all(layout: MessageLayout, source: st.DataObject) -> None:
     """Names in any order, left out or twice, give the same numbers as all of them."""
@@ -220,6 +222,7 @@ def _meant(field: Field, data: bytes) -> float:
     return raw * field.factor + field.offset
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("signed", [False, True])
 @pytest.mark.parametrize(
     ("factor", "offset"), [(1, 0), (2, 0), (0.5, 0), (1, 1), (1, -1), (0.5, -1), (-2, 0), (-1, 1)]

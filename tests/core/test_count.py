@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.count import CellCount
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.cell_count import CellCount
 from tests.core.plans import Builder
 from tests.core.rig import Rig, level
 
@@ -88,6 +88,7 @@ def test_a_contradiction_that_no_number_of_cells_explains_is_told_as_it_is() -> 
     assert count.judge(None, 52.8, 2.9, 3.5, None) is None
 
 
+@pytest.mark.slow
 @given(
     st.integers(4, 24),
     st.lists(st.floats(3.2, 3.34), min_size=4, max_size=24),

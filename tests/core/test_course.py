@@ -6,16 +6,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.course import IDLE, Course, Now, look
+from bridge.core.course.course import IDLE, Course, Now, look
+from bridge.core.course.remembered import NOTHING
+from bridge.core.course.stage import Seen, Stage
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING
-from bridge.core.limits.commission import Commissioning
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.limits.stage import Seen, Stage, Stages
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.plan import Plan, ShownSoc
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.pack.state import Doubt, Reading, Trouble
+from bridge.core.plan.plan import Plan, ShownSoc
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.plan.wishes import Commissioning, Stages
 from tests.core.plans import DRAW, OPTIONS, SECOND, TICK, Builder, pack_limits
 from tests.core.rig import Rig, Speaker, level
 
@@ -103,6 +103,7 @@ def test_lost_data_ends_no_stage_and_a_stage_lifts_no_fail_safe() -> None:
     assert (value(rig, "charge_stage"), rig.limits()[:3]) == (3.0, (53.6, 0.0, 0.0))
 
 
+@pytest.mark.slow
 def test_commissioning_in_the_engine_is_gentle_told_and_over_by_itself() -> None:
     """The pack is not taken from its target before; then the stage that was reached counts."""
     rig = Rig(plan_of(commissioning=COMMISSIONING))
@@ -273,6 +274,7 @@ def tight(limit: Limit, *, floor: bool = False) -> float:
     return max(values) if floor else min(values)
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(
     st.builds(
@@ -288,7 +290,8 @@ def test_no_stage_and_no_commissioning_ever_loosens_a_limit(
     stages: Stages, commissioning: Commissioning | None, life: list[tuple[Reading, State, int]]
 ) -> None:
     """Never looser than the bounds without them; beside the same pack without them, by no more than the
-    deadband, because a limit that comes from below is not held back by it."""
+    deadband, because a limit that comes from below is not held back by it, and a step of the law's voltage,
+    which depends on what was sent."""
     plan = plan_of(stages, commissioning)
     course, with_it, without = Course(plan), Limits(plan), Limits(plan)
     t_us = 0
@@ -299,7 +302,7 @@ def test_no_stage_and_no_commissioning_ever_loosens_a_limit(
             args = (t_us, 3.0, state, [reading], [True], ())
             mine = with_it.decide(*args, inverter_silent=False, course=now)
             plain = without.decide(*args, inverter_silent=False)
-            for a, b, slack in zip(mine, plain, (0.05, 1.0, 1.0, 0.05), strict=True):
+            for a, b, slack in zip(mine, plain, (0.15, 1.0, 1.0, 0.05), strict=True):
                 if b is plain[3]:
                     assert a == b
                     continue
@@ -311,6 +314,7 @@ def test_no_stage_and_no_commissioning_ever_loosens_a_limit(
                 assert mine[1].value <= 10.0
 
 
+@pytest.mark.slow
 def test_the_same_life_gives_the_same_frames_with_stages_too() -> None:
     """However often it is polled."""
 
@@ -359,21 +363,20 @@ def test_a_bank_that_joins_a_full_pack_makes_it_one_that_is_not_known_to_be_full
         assert course.step(SECOND, SECOND, State.FOLLOWING, rows, [True, other is full]).most_soc == 100.0
 
 
-def test_the_usual_target_bounds_the_highest_cell_and_not_their_mean() -> None:
-    """By the current, falling towards it; not while the pack rests, nor when a full charge is due."""
-    course = Course(plan_of(STAGES._replace(usual_v=3.42, full_every_us=10 * MINUTE, hold_us=10 * MINUTE)))
-    found = []
-    for second, high_v in enumerate((3.30, 3.37, 3.41, 3.42, 3.45, 3.42)):
-        reading = GOOD._replace(high_v=high_v, current_a=9.0)
-        found.append(course.step(second * SECOND, SECOND, State.FOLLOWING, [reading], [True]).charge)
-    amps = [[(one.reason, round(one.value, 6)) for one in row] for row in found]
-    assert amps == [[(Reason.USUAL_TARGET, most_a)] for most_a in (100.0, 100.0, 12.0, 2.0, 0.0, 2.0)]
-    assert course.step(6 * SECOND, SECOND, State.SAFE, [reading], [True]).charge == ()
-    for second in range(7, 80):
-        now = course.step(second * SECOND, SECOND, State.FOLLOWING, [reading._replace(current_a=1.0)], [True])
-    assert (now.stage, now.charge, now.most_soc) == (Stage.RESTING, (), 99.0)
+def test_the_usual_target_is_the_highest_cells_until_a_full_charge_is_due() -> None:
+    """Also while the pack rests, and whatever becomes of the data; the voltage has its bound, too."""
+    course = Course(plan_of(STAGES._replace(usual_v=3.42, full_every_us=10 * MINUTE, hold_us=MINUTE)))
+    reading = GOOD._replace(high_v=3.42, current_a=1.0)
+    stages = {course.step(0, SECOND, State.FOLLOWING, [GOOD], [True]).stage}
+    for second in range(1, 80):
+        state = State.SAFE if second == 6 else State.FOLLOWING
+        now = course.step(second * SECOND, SECOND, state, [reading], [True])
+        assert (now.target_v, now.charge) == (3.42, ())
+        assert now.volts
+        stages.add(now.stage)
+    assert stages == {Stage.BULK, Stage.ABSORPTION, Stage.RESTING}
     now = course.step(601 * SECOND, SECOND, State.FOLLOWING, [reading], [True])
-    assert (now.stage, now.charge, now.volts) == (Stage.BULK, (), ())
+    assert (now.stage, now.charge, now.volts, now.target_v) == (Stage.BULK, (), (), STAGES.target_v)
 
 
 def test_commissioning_charges_to_the_full_target_whatever_the_stages_had_reached() -> None:

@@ -5,11 +5,11 @@ from dataclasses import replace
 import pytest
 
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.grid import Grid
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import SECOND_US, Inverter, ShownSoc
-from bridge.core.reasons import Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US, Inverter, ShownSoc
+from bridge.core.plan.reasons import Reason
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.frames import Frame
 from bridge.quantities import QUANTITIES
 from tests.core.plans import (

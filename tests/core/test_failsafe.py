@@ -3,8 +3,8 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.failsafe import FailSafe, State
-from bridge.core.pack import Doubt, Trouble
+from bridge.core.failsafe.machine import FailSafe, State
+from bridge.core.pack.state import Doubt, Trouble
 from tests.core.plans import SECOND, TIMES
 
 LATE = Doubt(Trouble.LATE, "pack_voltage of shelf")

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
+from bridge.core.charging.charge_law import ChargeLaw
+from bridge.core.draw.draw_law import DrawLaw
 from bridge.core.engine import Engine
-from bridge.core.limits.charge_law import ChargeLaw
-from bridge.core.limits.draw_law import DrawLaw
-from bridge.core.pack import Reading
+from bridge.core.pack.state import Reading
 from bridge.frames import Frame
 from tests.core.plans import BEAT, BUS, SECOND, TICK, Builder, pages_of, seen_before
 from tests.core.rig import Rig, Speaker, level
@@ -114,6 +114,7 @@ def test_a_refused_frame_leaves_the_stamp_where_it_was() -> None:
     assert reading(rig.engine).cells_us == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_what_is_skipped_would_have_changed_nothing(seed: int) -> None:
     """Decisions are those of an engine that leaves nothing out, at any mixture of rates."""

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.codec import Field, MessageLayout, encode_raws
-from bridge.core.grid import Grid, exact
+from bridge.core.wire.codec import Field, MessageLayout, encode_raws
+from bridge.core.wire.grid import Grid, exact
 from bridge.errors import NotExpressible
 from bridge.quantities import Rounding
 from tests.core.layouts import dbc_text, judge, numbers

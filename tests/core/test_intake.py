@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.codec import Decoder, Field, MessageLayout, encode_raws
-from bridge.core.intake import CONFIRMATIONS, is_unknown
-from bridge.core.pack import Trouble
-from bridge.core.plan import Plan
+from bridge.core.pack.intake import CONFIRMATIONS, is_unknown
+from bridge.core.pack.state import Trouble
+from bridge.core.plan.plan import Plan
+from bridge.core.wire.codec import Decoder, Field, MessageLayout, encode_raws
 from bridge.frames import Frame
 from tests.core.plans import AGE, BUS, SECOND, Builder
 from tests.core.rig import Rig, Speaker, level

@@ -2,10 +2,10 @@
 
 import pytest
 
-from bridge.core.checksum import Checksum, Chosen
-from bridge.core.codec import Decoder, Field, MessageLayout
-from bridge.core.intake import Memory, check_integrity
-from bridge.core.plan import Source
+from bridge.core.pack.intake import Memory, check_integrity
+from bridge.core.plan.plan import Source
+from bridge.core.wire.checksum import Checksum, Chosen
+from bridge.core.wire.codec import Decoder, Field, MessageLayout
 from bridge.errors import FrameRefused
 
 LAYOUT = MessageLayout("Chosen", 0x300, 2, (Field("count", 0, 8), Field("check", 8, 8)))

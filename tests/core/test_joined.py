@@ -4,13 +4,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.circulation import Circulation
-from bridge.core.failsafe import State
-from bridge.core.limits.banks import Shares
-from bridge.core.lost import LostBanks
-from bridge.core.pack import Doubt, Trouble
-from bridge.core.plan import Plan
-from bridge.core.reasons import Reason
+from bridge.core.bounds.banks import Shares
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.circulation import Circulation
+from bridge.core.pack.lost import LostBanks
+from bridge.core.pack.state import Doubt, Trouble
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Reason
 from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits
 from tests.core.rig import Rig, Speaker, level
 from tests.core.test_circulation import NOTHING, plan_of
@@ -76,6 +76,7 @@ def test_only_its_switch_must_be_heard_of_a_bank_that_is_apart() -> None:
         assert rig.warnings() == (("bank bank2 is lost",) if reduce else ())
 
 
+@pytest.mark.slow
 def test_leaving_takes_its_share_away_at_once_and_joining_gives_it_back_slowly() -> None:
     """240 A for two like banks; 120 A for one. What has joined may at first carry everything."""
     rig = Rig(plan(), bank(0), bank(1))
@@ -189,6 +190,7 @@ moments = st.tuples(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(st.lists(moments, min_size=2, max_size=6), st.booleans())
 def test_however_banks_come_and_go_the_limits_rise_by_their_ramps_alone(

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import NOTHING, Kept, read, rounded
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept, read, rounded
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.limits.stage import Stages
-from bridge.core.lost import LostBanks
-from bridge.core.plan import Plan
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.lost import LostBanks
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.wishes import Stages
 from tests.core.plans import OPTIONS, SECOND, Builder
 from tests.core.rig import Rig, level
 from tests.core.test_course import COMMISSIONING, STAGES, plan_of
@@ -165,6 +165,7 @@ json_like = st.recursive(
 )
 
 
+@pytest.mark.slow
 @given(st.dictionaries(st.sampled_from(Kept._fields), json_like), anything_kept)
 def test_no_file_whatever_breaks_more_than_itself(changes: dict[str, Any], kept: Kept) -> None:
     """Any JSON is either understood, and then fit to be kept again, or refused as such."""
@@ -270,6 +271,7 @@ def test_a_kept_cut_off_waits_for_the_cell_that_tripped_it() -> None:
     assert (after.state(), after.limits()[1]) == (State.FOLLOWING, 0.0)
 
 
+@pytest.mark.slow
 def test_what_was_lost_before_caps_the_limits_until_it_is_back() -> None:
     """A bank that forbade charging when it was lost: a restart is no way round it."""
     two = Builder(banks=2).plan()
@@ -295,6 +297,7 @@ def test_what_was_lost_before_caps_the_limits_until_it_is_back() -> None:
     assert (after.limits()[1] > 0.0, after.warnings()) == (True, ())
 
 
+@pytest.mark.slow
 def test_what_a_bank_forbade_last_holds_over_a_restart_though_it_is_silent() -> None:
     """It fell silent only just before: not yet lost, and so nothing else says what it had forbidden."""
     two = Builder(banks=2).plan()
@@ -338,6 +341,7 @@ def test_a_lost_reading_that_was_not_required_caps_them_too() -> None:
     assert after.limits()[1] == 80.0
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(
     anything_kept,

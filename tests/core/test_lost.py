@@ -1,8 +1,8 @@
 """Which banks are lost, tick by tick."""
 
-from bridge.core.failsafe import State
-from bridge.core.lost import LostBanks
-from bridge.core.pack import Doubt, Reading, Trouble
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.lost import LostBanks
+from bridge.core.pack.state import Doubt, Reading, Trouble
 from tests.core.plans import OPTIONS, SECOND, TICK, TIMES, Builder
 from tests.core.rig import Rig, level
 

@@ -1,7 +1,7 @@
 """Banks merged into one pack."""
 
-from bridge.core.merge import merge
-from bridge.core.pack import Reading
+from bridge.core.pack.merge import merge
+from bridge.core.pack.state import Reading
 from tests.core.plans import Builder
 
 BANKS = Builder(banks=2, capacities_ah=(300.0, 100.0)).plan().banks

@@ -1,6 +1,6 @@
 """Shares by need: what one inverter does not use goes to those that do."""
 
-from bridge.core.need import LEAST, Needs
+from bridge.core.told.need import LEAST, Needs
 
 WHOLE = 2000
 EQUAL = ((1000, 1000), (1000, 1000))

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.checksum import Checksum, Chosen
-from bridge.core.codec import Decoder, Field, MessageLayout
-from bridge.core.grid import Grid
-from bridge.core.maker import FrameMaker
-from bridge.core.outgoing import (
+from bridge.core.wire.checksum import Checksum, Chosen
+from bridge.core.wire.codec import Decoder, Field, MessageLayout
+from bridge.core.wire.frame_maker import FrameMaker
+from bridge.core.wire.grid import Grid
+from bridge.core.wire.outgoing import (
     ChecksumItem,
     CounterItem,
     FixedItem,

@@ -1,9 +1,9 @@
 """What is believed of received frames."""
 
-from bridge.core.intake import CONFIRMATIONS
-from bridge.core.limits.curve import Curve
-from bridge.core.pack import PackState, Reading, Trouble
-from bridge.core.plan import Plan
+from bridge.core.pack.intake import CONFIRMATIONS
+from bridge.core.pack.state import PackState, Reading, Trouble
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.plan import Plan
 from bridge.errors import FrameRefused
 from bridge.frames import Frame
 from tests.core.plans import AGE, CHARGE, DRAW, OPTIONS, SECOND, TICK, Builder

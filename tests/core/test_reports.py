@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass, field
 
-from bridge.core.codec import Decoder, MessageLayout, encode_raws
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.plan import Inverter, Plan, Slot, Source, Target
-from bridge.core.reports import PATIENCE_US, in_words, reporting
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Inverter, Plan, Slot, Source, Target
+from bridge.core.told.reports import PATIENCE_US, in_words, reporting
+from bridge.core.wire.codec import Decoder, MessageLayout, encode_raws
 from bridge.frames import Frame
 from bridge.quantities import QUANTITIES
 from tests.core.plans import BUS, SECOND, TICK, Builder, bounds, intel, seen_before

@@ -2,9 +2,9 @@
 
 import pytest
 
-from bridge.core.failsafe import State
-from bridge.core.plan import OtherSender
-from bridge.core.rivals import GRACE_US, LONGEST_US, QUIET_US, Rivals
+from bridge.core.failsafe.machine import State
+from bridge.core.failsafe.rivals import GRACE_US, LONGEST_US, QUIET_US, Rivals
+from bridge.core.plan.plan import OtherSender
 from bridge.frames import EXTENDED, Frame
 from tests.core.plans import BUS, SECOND, Builder, transmissions
 from tests.core.rig import Rig

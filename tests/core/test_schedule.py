@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.schedule import NEVER_US, Schedule
+from bridge.core.wire.schedule import NEVER_US, Schedule
 from tests.core.plans import bounds
 
 rows = st.lists(st.tuples(st.integers(1, 50), st.integers(0, 49)), min_size=1, max_size=5)

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.sign import RUN, Signs, without
+from bridge.core.pack.sign import RUN, Signs, without
+from bridge.core.pack.state import Doubt, Reading, Trouble
 from tests.core.plans import SECOND, Builder
 from tests.core.rig import Rig, level
 
@@ -147,6 +147,7 @@ def test_a_cycling_load_told_late_is_not_taken_for_a_wrong_sign(half_s: float) -
         assert not watch.look(t_us, reading(amps(t_us), 52.8 + 0.004 * amps(t_us - 9 * SECOND // 10)))
 
 
+@pytest.mark.slow
 def test_the_engine_warns_and_the_limits_do_without_that_current() -> None:
     """A clear sentence, naming the bank; the current is still shown as it is reported."""
     rig = Rig(Builder(banks=2, cells=4).plan(), level(4), level(4, number=1))

@@ -1,6 +1,6 @@
 """How old the cells of a bank are, as its table of readings has it."""
 
-from bridge.core.stamps import Stamps
+from bridge.core.pack.stamps import Stamps
 from tests.core.plans import AGE, Builder
 
 PLAN = Builder(cells=3, parts=frozenset({"extremes", "cells"})).plan()

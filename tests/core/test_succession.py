@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import Kept, read
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import Kept, read
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.plan import Plan
-from bridge.core.reasons import Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Reason
 from bridge.core.succession import Succession
 from bridge.frames import Frame
 from tests.core.plans import (
@@ -243,6 +243,7 @@ def allowed_a(plan: Plan) -> float:
     return min(plan.limits.discharge_a, plan.banks[0].discharge.max_a)
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(reloads())
 def test_no_reload_takes_from_a_load_what_both_profiles_allow_it(

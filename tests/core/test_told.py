@@ -1,7 +1,7 @@
 """What is told besides the limits."""
 
-from bridge.core.plan import ShownSoc
-from bridge.core.told import Told
+from bridge.core.plan.plan import ShownSoc
+from bridge.core.told.values import Told
 from tests.core.plans import OPTIONS, SECOND, Builder
 
 

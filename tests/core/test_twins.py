@@ -2,11 +2,11 @@
 
 import pytest
 
-from bridge.core.failsafe import State
-from bridge.core.intake import Memory, check_integrity
-from bridge.core.pack import PackState
-from bridge.core.twins import BACK, COUNTS, PAIRS, WATCHED_US, Readings, Twin
-from bridge.core.worst import FIELDS, worst
+from bridge.core.failsafe.machine import State
+from bridge.core.pack.intake import Memory, check_integrity
+from bridge.core.pack.state import PackState
+from bridge.core.pack.twins import BACK, COUNTS, PAIRS, WATCHED_US, Readings, Twin
+from bridge.core.pack.worst import FIELDS, worst
 from bridge.errors import FrameRefused
 from tests.core.plans import SECOND, TICK, Builder
 from tests.core.rig import Rig, Speaker, level
@@ -41,6 +41,7 @@ def two(
 # ── many, at random ─────────────────────────────────────────────────────────────────────────────────────
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", range(0, 300, 50))
 def test_an_honest_sender_is_not_doubted(first: int) -> None:
     """Jitter, loss, events, bursts after a jam, restarts, repeated frames, other periods than defined."""
@@ -50,6 +51,7 @@ def test_an_honest_sender_is_not_doubted(first: int) -> None:
         assert doubted is None, (seed, watch.why)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("same", [True, False])
 def test_two_that_are_far_from_each_other_are_found_soon(same: bool) -> None:
     """Whatever their phases, periods and counters: nearly all, and within some dozen frames."""
@@ -287,6 +289,7 @@ def test_the_worse_of_two_readings_is_taken_by_quantity() -> None:
 # ── through the engine ──────────────────────────────────────────────────────────────────────────────────
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("phase", [0.0, 0.05, 0.25, 0.5, 0.75, 0.95])
 def test_a_warm_pack_beside_a_cold_one_gets_no_current_into_the_cold(phase: float) -> None:
     """Two monitors with the same identifiers: from the second one's first frames on the cold one counts."""

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from bridge.core.plan import SECOND_US, Slot
+from bridge.core.plan.plan import SECOND_US, Slot
 from bridge.drill.budget import Budget
 from bridge.drill.report import as_json, print_report
 from bridge.drill.result import DrillReport, Outcome, Result

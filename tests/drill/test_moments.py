@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.faults_data import DataFaults
 from bridge.drill.stage import build_site
 from bridge.drill.table import fault_table

@@ -7,15 +7,15 @@ from typing import Any
 
 import pytest
 
+from bridge.core.bounds.current import CurrentLaw
+from bridge.core.bounds.shape import Ramp
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Due, Engine
-from bridge.core.kept import NOTHING, Kept
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.current import CurrentLaw
-from bridge.core.limits.shape import Ramp
-from bridge.core.outgoing import FrameBuilder
-from bridge.core.plan import SECOND_US, Plan, Slot
-from bridge.core.reasons import Contribution
-from bridge.core.twins import Twin
+from bridge.core.pack.twins import Twin
+from bridge.core.plan.plan import SECOND_US, Plan, Slot
+from bridge.core.plan.reasons import Contribution
+from bridge.core.wire.outgoing import FrameBuilder
 from bridge.drill.result import Outcome
 from bridge.drill.table import run_drill
 from bridge.errors import BusDown

@@ -1,9 +1,9 @@
 """The rule that all inverters together are told no more than the pack bears."""
 
-from bridge.core.decision import Decision
-from bridge.core.failsafe import State
-from bridge.core.plan import Inverter, Plan
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import Inverter, Plan
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.drill.sums import Sums
 from bridge.frames import Frame
 from bridge.simulate.node import Seen

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 from bridge.drill.result import Outcome
 from bridge.drill.table import fault_table, run_drill
 from bridge.profile.load import LoadedProfile

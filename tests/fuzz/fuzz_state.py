@@ -12,6 +12,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Iterator
+from copy import deepcopy
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
@@ -19,10 +20,10 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Engine
-from bridge.core.kept import NOTHING, Kept
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.reasons import Limit, Reason
+from bridge.core.plan.reasons import Limit, Reason
 from bridge.frames import Frame
 from bridge.profile.fingerprint import fingerprint
 from bridge.profile.load import LoadedProfile, load_profile
@@ -154,7 +155,7 @@ def _forge(random: Random, node: Any) -> None:
         if isinstance(node[key], dict | list) and node[key] and random.random() < 0.7:
             node = node[key]
             continue
-        node[key] = random.choice([*FORGERIES, random.uniform(-10, 10)])
+        node[key] = deepcopy(random.choice([*FORGERIES, random.uniform(-10, 10)]))
         return
 
 

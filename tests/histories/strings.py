@@ -8,10 +8,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-from bridge.core.failsafe import FailSafe
+from bridge.core.failsafe.machine import FailSafe
 from bridge.core.limits.compose import Limits
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.plan import SECOND_US
+from bridge.core.pack.state import Doubt, Reading, Trouble
+from bridge.core.plan.plan import SECOND_US
 from tests.core.plans import ALWAYS, CHARGE, DRAW, Builder, pack_limits
 
 CELLS: Final = 16

@@ -14,10 +14,10 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings, target
 from hypothesis import strategies as st
 
-from bridge.core.limits.charge_current import WORTH
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
-from bridge.core.limits.draw_law import DrawLaw, DrawLimits, DrawSettings
-from bridge.core.pack import Reading
+from bridge.core.charging.charge_current import WORTH
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.draw.draw_law import DrawLaw, DrawLimits, DrawSettings
+from bridge.core.pack.state import Reading
 from tests.histories.strings import (
     AH,
     CELLS,

@@ -8,9 +8,9 @@ from collections.abc import Callable
 
 import pytest
 
-from bridge.core.limits.charge_offset import LEAST_V, MOST_V
-from bridge.core.limits.resistance import LEAST, MOST
-from bridge.core.pack import Reading
+from bridge.core.cells.resistance import LEAST, MOST
+from bridge.core.charging.charge_offset import LEAST_V, MOST_V
+from bridge.core.pack.state import Reading
 from tests.histories.strings import CELLS, MOST_A, OHM, PLAN, Drawn, Second, Story, reading
 
 Lie = Callable[[random.Random, int, list[float], float], Reading]

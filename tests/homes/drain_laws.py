@@ -3,9 +3,9 @@
 from collections.abc import Callable, Sequence
 from typing import NamedTuple, Protocol
 
-from bridge.core.limits.bank_draw import RISE_SHARE_PER_S as DRAW_RISE_PER_S
-from bridge.core.limits.banks import Shares, heeded_a, whole_a
-from bridge.core.limits.draw_law import DrawLaw, DrawSettings
+from bridge.core.bounds.banks import Shares, heeded_a, whole_a
+from bridge.core.draw.bank_draw import RISE_SHARE_PER_S as DRAW_RISE_PER_S
+from bridge.core.draw.draw_law import DrawLaw, DrawSettings
 from tests.core.plans import Builder
 from tests.homes.laws import Ages, BankSeen, HomeFacts
 

@@ -8,13 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
+from bridge.core.bounds.banks import Shares, heeded_a, whole_a
 from bridge.core.charge.law import PartsLaw
-from bridge.core.limits.bank_charge import RISE_SHARE_PER_S
-from bridge.core.limits.banks import Shares, heeded_a, whole_a
-from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
-from bridge.core.limits.curve import Curve
-from bridge.core.limits.shape import Ramp
-from bridge.core.limits.stage import usual_taper
+from bridge.core.charging.bank_charge import RISE_SHARE_PER_S
+from bridge.core.charging.charge_law import ChargeLaw, ChargeSettings
 from tests.core.plans import CHARGE, Builder
 
 
@@ -26,7 +23,7 @@ class HomeFacts:
         cells: in series; `banks_ah`: of each bank in parallel.
         most_a: into all banks together; into each by its capacity.
         target_v: of the highest cell; `usual`: it is that of the days between full charges.
-        lag_s, delay_s: as in `bridge.core.plan.PackFacts`.
+        lag_s, delay_s: as in `bridge.core.plan.plan.PackFacts`.
     """
 
     cells: int
@@ -187,33 +184,11 @@ class Banked:
         )
 
 
-FULL_V = 3.50
-"""Target of a full charge, where the usual one lies below."""
-
-
 class Ours(Banked):
-    """The project's law; below a usual target with what the stages add: their voltage, their taper, the
-    ramp.
-    """
+    """The project's law; the usual target is to it a target as any."""
 
     def __init__(self, facts: HomeFacts) -> None:
-        self._usual_v = facts.ceiling_v
-        self._taper: Curve | None = None
-        self._most_a = facts.most_a
-        if facts.usual:
-            self._taper = usual_taper(facts.target_v)
-            self._ramp = Ramp(0.1 * facts.most_a, 0.01 * facts.most_a, 0.0)
-        target_v = FULL_V if facts.usual else facts.target_v
-        super().__init__(facts, lambda told, ah: ChargeLaw(settings(told, ah, target_v)))
-
-    def step(self, t_s: int, banks: Sequence[BankSeen], sent_v: float, sent_a: float) -> Answer:
-        """The law, and the stages."""
-        found = super().step(t_s, banks, sent_v, sent_a)
-        if self._taper is None:
-            return found
-        most_a = self._most_a * self._taper.at(max(max(bank.cells_v) for bank in banks))
-        amps = self._ramp.follow(min(found.current_a, most_a), 1.0)
-        return found._replace(voltage_v=min(found.voltage_v, self._usual_v), current_a=amps)
+        super().__init__(facts, lambda told, ah: ChargeLaw(settings(told, ah, facts.target_v)))
 
 
 class Parts(Banked):

@@ -7,10 +7,10 @@ default curves, rounding to the signal's grid.
 from collections.abc import Sequence
 from typing import Final
 
-from bridge.core.kept import Kept
-from bridge.core.limits.curve import Curve
-from bridge.core.limits.stage import Stages
-from bridge.core.plan import PackFacts, Plan
+from bridge.core.course.remembered import Kept
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.plan import PackFacts, Plan
+from bridge.core.plan.wishes import Stages
 from bridge.profile.chemistry import CHEMISTRIES
 from tests.core.layouts import walk
 from tests.core.plans import BOUNDS, CHARGE, DRAW, SECOND, Builder, bounds, pack_limits

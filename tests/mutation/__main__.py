@@ -1,7 +1,7 @@
 """Plants mutants in the core and runs the tests that run the mutated lines.
 
     python -m tests.mutation                       all modules, for hours
-    python -m tests.mutation failsafe limits.*     those modules
+    python -m tests.mutation 'failsafe.*' plan.*   those modules
     python -m tests.mutation --sample 40 --seed 1  so many, drawn at random
 
 Exit code 0: every mutant was noticed, or may survive by name (tests/mutation/justified.toml). 1: survivors,

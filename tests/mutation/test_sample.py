@@ -9,15 +9,15 @@ import pytest
 ROOT = Path(__file__).parents[2]
 CORE = ROOT / "tests/core"
 MODULES = (
-    "failsafe",
-    "grid",
-    "outgoing",
-    "pack",
-    "intake",
-    "lost",
-    "limits.shape",
-    "limits.current",
-    "limits.stage",
+    "failsafe.machine",
+    "wire.grid",
+    "wire.outgoing",
+    "pack.state",
+    "pack.intake",
+    "pack.lost",
+    "bounds.shape",
+    "bounds.current",
+    "course.stage",
 )
 TESTS = (
     *("failsafe", "grid", "outgoing", "pack", "intake", "count", "lost"),

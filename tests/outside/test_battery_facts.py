@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.curve import Curve
+from bridge.core.plan.curve import Curve
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 
 MAKERS_HIGHEST_V = {"lfp": 3.65, "nmc": 4.2, "nca": 4.2, "lto": 2.7, "sodium": 4.2}

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.profile.check import check_profile
 from bridge.profile.load import load_profile
 from bridge.quantities import LIMITS, QUANTITIES, Kind

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.checksum import MOST_WIDTH, Checksum
+from bridge.core.wire.checksum import MOST_WIDTH, Checksum
 from bridge.profile.schema_checksum import ChecksumRule
 from bridge.simulate.coder import checksum as by_devices
 

@@ -13,9 +13,9 @@ import crccheck.crc
 import pytest
 from canmatrix.ArbitrationId import ArbitrationId
 
-from bridge.core.checksum import Checksum
-from bridge.core.codec import Decoder, Field, MessageLayout, encode_raws
-from bridge.core.grid import Grid
+from bridge.core.wire.checksum import Checksum
+from bridge.core.wire.codec import Decoder, Field, MessageLayout, encode_raws
+from bridge.core.wire.grid import Grid
 from bridge.errors import FrameRefused, NotExpressible
 from bridge.profile.dbc import load_dbc
 from bridge.quantities import Rounding

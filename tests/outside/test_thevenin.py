@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from bridge.simulate.cell import LFP_HYSTERESIS_V, Branch, CellModel, CellParameters, at_temperature
-from bridge.simulate.fleet import TABLE_CHARGE, TABLE_V, FleetCells
 from bridge.simulate.heat import CellHeat, Surroundings, Warmth
+from tests.bench.fleet import TABLE_CHARGE, TABLE_V, FleetCells
 
 ANSWERS: dict[str, Any] = json.loads(Path(__file__).with_name("thevenin.json").read_text())
 

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings
-from bridge.core.limits.draw_law import DrawLaw, DrawSettings
-from bridge.core.plan import Plan
+from bridge.core.charging.charge_law import ChargeLaw, ChargeSettings
+from bridge.core.draw.draw_law import DrawLaw, DrawSettings
+from bridge.core.plan.plan import Plan
 from tests.core.plans import AGE, BOUNDS, CHARGE, SECOND, TICK, Builder
 from tests.core.rig import Rig, level, on_the_wire
 

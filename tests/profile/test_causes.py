@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from bridge.core.engine import Engine
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.errors import Severity
 from bridge.quantities import CAUSES
 from bridge.simulate.world import VirtualWorld

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.plan import PackFacts
+from bridge.core.plan.plan import PackFacts
 from bridge.profile.load import load_profile
 from tests.profile.made import BOATHOUSE, CABIN, ROOT, loaded, refused
 

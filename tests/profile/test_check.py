@@ -376,3 +376,9 @@ def test_the_shipped_profiles_say_how_they_are_checked() -> None:
     for text, name in ((CABIN, "cabin"), (BOATHOUSE, "boathouse")):
         assert f"ampweir check profiles/{name}.toml" in text
         assert tomllib.loads(text)["profile_version"] == 1
+
+
+def test_which_cells_are_missing_is_said(tmp_path: Path) -> None:
+    """By their numbers."""
+    report = checked(tmp_path, CABIN, ('"cell_02", "cell_03"', '"cell_02"'), (', "cell_16"', ""))
+    assert "14 of 16 cells of shelf are read; missing: cell 4, 16" in found(report, Severity.WARN, "bank[1]")

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from bridge.core.checksum import Algorithm, Checksum, Pieces
-from bridge.core.codec import Decoder, Field, MessageLayout
-from bridge.core.intake import Memory, check_integrity
-from bridge.core.outgoing import ChecksumItem, CounterItem, FrameBuilder, Transmission
-from bridge.core.plan import Source
+from bridge.core.pack.intake import Memory, check_integrity
+from bridge.core.plan.plan import Source
+from bridge.core.wire.checksum import Algorithm, Checksum, Pieces
+from bridge.core.wire.codec import Decoder, Field, MessageLayout
+from bridge.core.wire.outgoing import ChecksumItem, CounterItem, FrameBuilder, Transmission
 from bridge.errors import FrameRefused
 from bridge.profile.compile_checksum import checksum_of, own_bits
 from bridge.profile.findings import Findings

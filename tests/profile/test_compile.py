@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.codec import Field
-from bridge.core.outgoing import CounterItem, FixedItem, FrameBuilder, QuantityItem
+from bridge.core.wire.codec import Field
+from bridge.core.wire.outgoing import CounterItem, FixedItem, FrameBuilder, QuantityItem
 from bridge.errors import Severity
 from bridge.profile.check_sent import sample_values
 from bridge.profile.load import load_profile

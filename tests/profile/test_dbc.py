@@ -7,7 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bridge.core.codec import MessageLayout
+from bridge.core.wire.codec import MessageLayout
 from bridge.errors import ProfileError
 from bridge.profile.dbc import load_dbc, too_long
 from tests.core.layouts import dbc_text, layouts
@@ -210,3 +210,23 @@ def test_a_long_message_is_kept_and_marked(tmp_path: Path) -> None:
     """A message of 64 bytes nobody maps is no reason to refuse the file."""
     both = _load(tmp_path, ONE + "BO_ 2 Album: 64 Cabin\n")
     assert {name: too_long(layout) for name, layout in both.items()} == {"Stove": False, "Album": True}
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "cycle_us"),
+    [
+        ("INT 0 65535", "250", 250_000),
+        ("FLOAT 0 65535", "0.5", 500),
+        ("STRING", '"250"', 0),
+        ("STRING", '"soon"', 0),
+        ("INT 0 65535", "0", 0),
+    ],
+)
+def test_a_period_that_is_no_number_is_none(tmp_path: Path, kind: str, value: str, cycle_us: int) -> None:
+    """Whatever an attribute of that name is defined as."""
+    usual = '""' if kind == "STRING" else "0"
+    text = (
+        f'{ONE}BA_DEF_ BO_ "GenMsgCycleTime" {kind} ;\nBA_DEF_DEF_ "GenMsgCycleTime" {usual};\n'
+        f'BA_ "GenMsgCycleTime" BO_ 1 {value};\n'
+    )
+    assert _load(tmp_path, text)["Stove"].cycle_us == cycle_us

@@ -1,5 +1,6 @@
 """Loading: every bad input gives clear problems, all at once, and never a traceback."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -176,3 +177,33 @@ def test_loading_needs_no_terminal_and_no_bus_libraries() -> None:
     run = subprocess.run([sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True)
 
     assert run.stdout.strip() == "[]"
+
+
+def test_a_mark_of_the_byte_order_is_no_fault(tmp_path: Path) -> None:
+    """Some editors begin a file with one."""
+    path = written(tmp_path, CABIN)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert load_profile(path).plan.name == "lakeside cabin"
+
+
+@pytest.mark.parametrize(("target_v", "knee_v"), [(3.55, 3.40), (3.45, 3.40), (3.40, 3.35), (3.37, 3.32)])
+def test_a_low_target_needs_no_other_key(tmp_path: Path, target_v: float, knee_v: float) -> None:
+    """The knee that nobody wrote lies below it."""
+    plan = loaded(tmp_path, CABIN, ("cell_target_v = 3.50", f"cell_target_v = {target_v}")).plan
+    assert (plan.limits.cell_target_v, plan.limits.knee_v) == (target_v, knee_v)
+
+
+def test_a_broken_definition_is_one_complaint(tmp_path: Path) -> None:
+    """What its messages would have said is not missed beside; it is told how 29 bits are written."""
+    dbc = (ROOT / "dbc_own" / "cabin_pack.dbc").read_text(encoding="utf-8")
+    dbc = re.sub(r"^BO_ \d+ PackOverview", f"BO_ {0x18FF50E5} PackOverview", dbc, flags=re.MULTILINE)
+    problems = refused(tmp_path, CABIN, ("../dbc_own/cabin_pack.dbc", "own.dbc"), dbc=dbc)
+    assert list(problems) == ["file"]
+    assert "more than 11 bits" in problems["file"].found
+    assert str(0x8000_0000) in problems["file"].allowed
+
+
+def test_a_missing_source_is_still_missed(tmp_path: Path) -> None:
+    """Where all that is written can be used."""
+    text = CABIN.replace('pack_voltage = { signal = "pack_volts", range = [30, 65], largest_jump = 10 }', "")
+    assert "pack_voltage" in refused(tmp_path, text)["bank[1]"].allowed

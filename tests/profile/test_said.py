@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.intake import is_unknown
-from bridge.core.layout import Field
-from bridge.core.plan import Target
-from bridge.core.reader import number_of
+from bridge.core.pack.intake import is_unknown
+from bridge.core.plan.plan import Target
+from bridge.core.wire.layout import Field
+from bridge.core.wire.reader import number_of
 from bridge.errors import Severity
 from bridge.profile.compile_said import unknown_spans
 from bridge.profile.findings import Findings

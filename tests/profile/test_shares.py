@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.shares import shares_of
+from bridge.core.plan.shares import shares_of
 from bridge.errors import Severity
 from bridge.profile.load import LoadedProfile
 from bridge.profile.report import as_json

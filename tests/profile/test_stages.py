@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.limits.commission import Commissioning
+from bridge.core.plan.wishes import Commissioning
 from bridge.errors import Severity
 from bridge.profile.check import check_profile
 from tests.profile.made import BOATHOUSE, CABIN, JETTY, checked, found, loaded, refused

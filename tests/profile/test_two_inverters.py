@@ -6,7 +6,7 @@ import cantools.database
 from cantools.database.can import Database, Message
 
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.errors import Severity
 from bridge.frames import EXTENDED, Frame
 from bridge.profile.check import check_profile

@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from bridge.core.codec import encode_raws
 from bridge.core.engine import Due
-from bridge.core.failsafe import State
-from bridge.core.outgoing import QuantityItem
-from bridge.core.reasons import Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Reason
+from bridge.core.wire.codec import encode_raws
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.frames import Frame
 from bridge.quantities import LIMITS
 from bridge.replay import report

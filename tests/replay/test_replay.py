@@ -9,11 +9,11 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
+from bridge.core.bounds.current import cut_offs
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import NOTHING, Going, Kept
 from bridge.core.engine import Due, Engine
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Going, Kept
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.limits.current import cut_offs
+from bridge.core.failsafe.machine import State
 from bridge.core.succession import Succession
 from bridge.frames import EXTENDED, Frame
 from bridge.profile.load import LoadedProfile

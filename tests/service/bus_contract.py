@@ -11,7 +11,8 @@ import pytest
 
 from bridge.errors import BusDown
 from bridge.frames import EXTENDED, Frame
-from bridge.service.bus import FRAMES_A_READ, Bus, BusConfig, BusNotice, open_bus
+from bridge.profile.buses import BusConfig
+from bridge.service.bus import FRAMES_A_READ, Bus, BusNotice, open_bus
 
 Opener = Callable[..., Bus]
 

@@ -11,7 +11,8 @@ from cantools.database.can import Database
 
 from bridge.errors import BusError
 from bridge.frames import EXTENDED, Frame
-from bridge.service.seam import BusConfig, BusNotice
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import BusNotice
 from bridge.service.world import Batch, Request
 
 ROOT = Path(__file__).parents[2]

@@ -5,8 +5,8 @@ import threading
 import time
 from pathlib import Path
 
+from bridge.core.course.remembered import Kept
 from bridge.core.engine import Engine
-from bridge.core.kept import Kept
 from bridge.profile.load import load_profile
 from bridge.service import store
 from tests.service.fakes import CABIN

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from bridge.core.engine import Engine
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.stage import build_site
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile, load_profile

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import EXTENDED, Frame
-from bridge.service.bus import FRAMES_A_READ, BusConfig, NoticeKind, open_bus
+from bridge.profile.buses import BusConfig
+from bridge.service.bus import FRAMES_A_READ, NoticeKind, open_bus
 from bridge.service.seam import Retry
 from bridge.service.socketcan import kernel_filters
 from tests.service.bus_contract import LONG_S, BusContract, wait_for, wait_for_frames

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from bridge.core.decision import Decision
 from bridge.core.engine import Engine
+from bridge.core.told.decision import Decision
 from bridge.errors import (
     EXIT_INTERNAL,
     EXIT_OK,
@@ -17,12 +17,13 @@ from bridge.errors import (
     Severity,
 )
 from bridge.frames import Frame
+from bridge.profile.buses import BusConfig
 from bridge.profile.load import LoadedProfile, load_profile
 from bridge.replay.recorder import Recorder
 from bridge.service.daemon import Daemon
 from bridge.service.journal import Journal, make_logger
 from bridge.service.notify import Notifier
-from bridge.service.seam import BusConfig, BusNotice, NoticeKind
+from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.world import Request
 from tests.service.fakes import CABIN, SECOND_US, Event, Lines, ScriptedWorld, healthy, healthy_script
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from bridge.core.kept import Going
+from bridge.core.course.remembered import Going
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile
 from bridge.replay.recorder import Recorder, origin_of

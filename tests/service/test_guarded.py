@@ -7,9 +7,10 @@ import pytest
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import Frame
+from bridge.profile.buses import BusConfig
 from bridge.service.guarded import GuardedBus
 from bridge.service.live import LiveWorld
-from bridge.service.seam import Bus, BusConfig, BusNotice, NoticeKind
+from bridge.service.seam import Bus, BusNotice, NoticeKind
 
 CONFIG = BusConfig("pack", "odd", "shed")
 FRAME = Frame("pack", 5, b"\x01")

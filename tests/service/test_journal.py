@@ -2,10 +2,10 @@
 
 import json
 
-from bridge.core.decision import Decision
 from bridge.core.engine import Note
-from bridge.core.failsafe import State
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.service.journal import Journal, make_logger
 from bridge.words import status_line
 from tests.service.fakes import SECOND_US, Lines
@@ -103,6 +103,40 @@ def test_the_same_refusal_is_told_once_a_minute() -> None:
 
     assert len(lines.lines) == 3
     assert "repeats=599" in lines.lines[1]
+
+
+def untrusted(t_s: float, cause: str, state: State = State.STARTING) -> Decision:
+    """Not followed, and why."""
+    return decided(t_s, limit(0.0), state, cause)
+
+
+def test_each_new_reason_not_to_follow_is_told_less_and_less_often() -> None:
+    """The first at once; one that stays is told in the end, and one that goes to and fro costs few lines."""
+    lines = Lines()
+    journal = Journal(make_logger(write=lines))
+    causes = ["pack_voltage of shelf: never seen", "cell_voltage 5 of shelf: never seen"]
+    journal.decision(untrusted(0.0, causes[0]))
+    for tick in range(1, 30):
+        journal.decision(untrusted(tick / 10, causes[1]))
+    assert [line for line in lines.lines if causes[1] in line] == [f"still starting: {causes[1]}"]
+    for tick in range(30, 36_000):
+        journal.decision(untrusted(tick / 10, causes[tick % 2]))
+    assert 8 < len(lines.having("still starting")) < 20
+    journal.decision(untrusted(3600.0, causes[0], State.SAFE))
+    for tick in range(1, 100):
+        journal.decision(untrusted(3600.0 + tick / 10, causes[1], State.SAFE))
+    assert len(lines.having(f"still safe: {causes[1]}")) == 1
+
+
+def test_waiting_for_steady_data_is_no_reason_not_to_follow() -> None:
+    """It is what follows when all is well; in the status it stands."""
+    lines = Lines()
+    journal = Journal(make_logger(write=lines))
+    journal.decision(untrusted(0.0, "pack_voltage of shelf: never seen"))
+    waits = untrusted(5.0, "trusted now, not yet for long enough")
+    journal.decision(waits)
+    assert not lines.having("still")
+    assert status_line(waits).startswith("starting (trusted now, not yet for long enough) · ")
 
 
 def test_news_of_the_charge_is_told_as_it_comes() -> None:

@@ -3,14 +3,16 @@
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from math import inf, nan
 from pathlib import Path
 from typing import Any
 
+import cantools
 import pytest
 
 from bridge.core.engine import Engine
-from bridge.core.outgoing import QuantityItem
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.wire.outgoing import QuantityItem
 from bridge.errors import EXIT_INTERNAL, EXIT_OK, EXIT_UNSENT, BusDown, BusFull
 from bridge.frames import Frame
 from bridge.profile.load import LoadedProfile, load_profile
@@ -20,6 +22,8 @@ from bridge.service.lastwords import COUNTED, PATIENCE_US, LastWords, send_patie
 from bridge.service.world import Batch, Request
 from tests.service.fakes import Event, Lines, ScriptedWorld, healthy, healthy_script
 from tests.service.killing import Plot, harm, live, loaded_profile
+
+DBC = Path(__file__).parents[2] / "dbc_own" / "cabin_inverter.dbc"
 
 
 def made(world: ScriptedWorld, loaded: LoadedProfile | None = None) -> tuple[Daemon, Lines]:
@@ -98,6 +102,42 @@ def test_an_engine_that_gives_nothing_leaves_the_frames_kept_for_it(monkeypatch:
     assert [frame.key for frame in kept] == [frame.key for frame in asked]
     assert len(set(kept)) == len(kept)
     assert words.frames(Engine(loaded_profile("cabin").plan, 0)) == kept  # not the one it knows
+
+
+@pytest.mark.parametrize("gone_v", [nan, None])
+def test_no_voltage_is_looser_in_the_last_words_than_it_was(gone_v: float | None) -> None:
+    """The floor may be told before the message that says zero: one that stood higher stays where it was."""
+    plan = loaded_profile("cabin").plan
+    words, engine = LastWords(plan), Engine(plan, 0)
+    key = next(one.layout.key for one in plan.transmissions if one.name.startswith("PackBounds"))
+
+    def bounds() -> bytes:
+        (data,) = [frame.data for frame in words.frames(engine) if frame.key == key]
+        return data
+
+    rested = bounds()
+    said = {"charge_voltage_limit": 50.0, "discharge_voltage_floor": 51.0}
+    engine.decision = engine.decision._replace(values={**engine.decision.values, **said})
+    told: Any = cantools.database.load_file(DBC).decode_message("PackBounds", bounds())  # type: ignore[union-attr]
+    assert told["charge_volts_ceiling"] == pytest.approx(50.0, abs=0.05)
+    assert told["draw_volts_floor"] == pytest.approx(51.0, abs=0.05)
+    assert told["charge_amps_most"] == told["draw_amps_most"] == 0.0
+    engine.decision = engine.decision._replace(
+        values={**engine.decision.values, **dict.fromkeys(said, gone_v)}
+    )
+    assert bounds() == rested
+
+
+def test_a_voltage_that_cannot_be_said_keeps_no_zeros_back() -> None:
+    """A floor beyond what the signal can say: then the profile's, and the counters go on."""
+    plan = loaded_profile("boathouse").plan
+    words, engine, sound = LastWords(plan), Engine(plan, 0), Engine(plan, 0)
+    for one in (engine, sound):
+        one.poll(5 * SECOND_US)
+    engine.decision = engine.decision._replace(
+        values={**engine.decision.values, "discharge_voltage_floor": 1e6}
+    )
+    assert words.frames(engine) == words.frames(sound)
 
 
 def test_a_limit_beside_a_reading_has_last_words_once_the_reading_is_known() -> None:
@@ -199,6 +239,24 @@ def test_a_bus_that_was_never_up_is_no_failure_of_a_stop() -> None:
     assert lines.having("no limits had left on it before")
 
 
+@pytest.mark.parametrize(("channel", "code"), [("vcan0", EXIT_UNSENT), ("vcan7", EXIT_OK)])
+def test_a_bus_with_another_name_is_the_bus_it_was(channel: str, code: int, tmp_path: Path) -> None:
+    """What was told on it counts at a stop after the reload; of another channel it does not."""
+    shipped = Path(__file__).parents[2] / "profiles" / "cabin.toml"
+    text = shipped.read_text().replace('"../dbc_own/', f'"{DBC.parent}/')
+    renamed = text.replace('name = "cabin"\nchannel = "vcan0"', f'name = "hut"\nchannel = "{channel}"')
+    assert renamed != text
+    (tmp_path / "renamed.toml").write_text(renamed)
+    script = [*healthy_script(20), Event(20 * SECOND_US, requests=[Request.RELOAD])]
+    world = WaitingWorld(script, refusing_from(19.0))
+    lines, loaded = Lines(), loaded_profile("cabin")
+    journal = Journal(make_logger(write=lines))
+    daemon = Daemon(loaded, world, journal, load=lambda: load_profile(tmp_path / "renamed.toml"))
+    assert daemon.run() == code
+    assert lines.having("bus cabin: the zero currents did not leave")
+    assert lines.having("bus hut: the zero currents did not leave")
+
+
 def test_a_fault_while_the_bus_is_down_waits_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
     """The zeros leave at its return."""
     poll = Engine.poll
@@ -232,6 +290,46 @@ def test_a_fault_while_silent_wakes_nobody(monkeypatch: pytest.MonkeyPatch) -> N
     daemon, _ = made(world)
     assert daemon.run() == EXIT_INTERNAL
     assert not [t_us for t_us, _ in world.sent if t_us > 80 * SECOND_US]
+
+
+def test_a_bus_that_returns_while_silent_is_told_zero_once_and_no_more() -> None:
+    """It was down from before the data was lost: its inverter would go on until its own time-out."""
+    script = [*healthy_script(10), Event(150 * SECOND_US)]
+    world = ScriptedWorld(script, refusing_from(9.0, 120.0))
+    daemon, lines = made(world)
+    assert daemon.run() == EXIT_OK
+    assert lines.having("silent: nothing is sent")
+    late = [(t_us, frame.key) for t_us, frame in world.sent if t_us > 10 * SECOND_US]
+    assert all(120 * SECOND_US <= t_us <= 121 * SECOND_US for t_us, _ in late)
+    carrying = [one.layout.key for one in daemon.engine.plan.transmissions if one.carries_limits]
+    assert sorted(key for _, key in late) == sorted(carrying)
+    _, values = world.bounds()[-1]
+    assert values["charge_amps_most"] == values["draw_amps_most"] == 0
+
+
+@pytest.mark.parametrize("faulty", [False, True])
+def test_an_end_while_silent_says_what_never_left(faulty: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The bus takes frames again just then; or not at all, which is told and has its exit code."""
+    poll = Engine.poll
+
+    def failing(self: Engine, t_us: int) -> Any:
+        if faulty and t_us >= 120 * SECOND_US:
+            raise ZeroDivisionError("planted")
+        return poll(self, t_us)
+
+    monkeypatch.setattr(Engine, "poll", failing)
+    for back_s in (120.5, inf):
+        world = WaitingWorld([*healthy_script(10), Event(120 * SECOND_US)], refusing_from(9.0, back_s))
+        daemon, lines = made(world)
+        code = daemon.run()
+        if back_s == inf:
+            assert lines.having("the zero currents did not leave")
+            assert code == (EXIT_INTERNAL if faulty else EXIT_UNSENT)
+        else:
+            t_us, values = world.bounds()[-1]
+            assert 120.5 * SECOND_US <= t_us < 120.6 * SECOND_US
+            assert values["charge_amps_most"] == values["draw_amps_most"] == 0
+            assert code == (EXIT_INTERNAL if faulty else EXIT_OK)
 
 
 def test_a_stop_comes_before_whatever_else_is_asked_for() -> None:

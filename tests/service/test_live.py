@@ -10,7 +10,7 @@ import pytest
 
 from bridge.errors import BusError
 from bridge.frames import Frame
-from bridge.service.bus import BusConfig
+from bridge.profile.buses import BusConfig
 from bridge.service.live import LiveWorld
 from bridge.service.world import Aborted, Request
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.core.kept import NOTHING
+from bridge.core.course.remembered import NOTHING
 from bridge.profile.load import LoadedProfile
 from bridge.replay.recorder import Recorder, origin_of
 from bridge.replay.replay import replay

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Engine
-from bridge.core.kept import NOTHING, Kept
-from bridge.core.limits.charge_settings import Learnt
 from bridge.errors import InputError
 from bridge.profile.fingerprint import fingerprint
 from bridge.profile.load import LoadedProfile, load_profile

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from bridge.simulate.fleet import Array
 from tests.bench import charge_run
 from tests.bench.charge_fleet import draw
 from tests.bench.charge_run import Strings
 from tests.bench.charge_scenarios import SCENARIOS, TARGET_V
+from tests.bench.fleet import Array
 
 
 @pytest.mark.parametrize("plant", ["usual", "other"])

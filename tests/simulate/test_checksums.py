@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from bridge.core.engine import Engine
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.simulate.world import VirtualWorld
 from tests.profile.made import CABIN, loaded
 from tests.profile.test_compile import HEAD

@@ -2,14 +2,14 @@
 
 import pytest
 
-from bridge.core.course import Course, Now
-from bridge.core.failsafe import State
-from bridge.core.limits.commission import Commissioning
+from bridge.core.course.course import Course, Now
+from bridge.core.course.stage import Stage
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.limits.stage import Stage, Stages
-from bridge.core.pack import Reading
-from bridge.core.plan import Plan
-from bridge.core.sign import Signs
+from bridge.core.pack.sign import Signs
+from bridge.core.pack.state import Reading
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.wishes import Commissioning, Stages
 from bridge.simulate.pack import Balancer, BankModel, Spread, drawn_bank
 from tests.core.plans import SECOND, Builder
 

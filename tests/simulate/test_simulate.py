@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from bridge.core.failsafe import State
-from bridge.core.plan import SECOND_US
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.plan.reasons import Contribution, Limit, Reason
+from bridge.core.told.decision import Decision
 from bridge.errors import InputError
 from bridge.profile.chemistry import CHEMISTRIES
 from bridge.profile.load import load_profile
@@ -21,7 +22,7 @@ from bridge.quantities import LIMITS
 from bridge.simulate import report
 from bridge.simulate.day import Setup, time_of_day
 from bridge.simulate.heat import Surroundings
-from bridge.simulate.inverter import Manners
+from bridge.simulate.inverter import FORBIDDEN, Manners
 from bridge.simulate.packs import SOURCES, STAND_INS, PackWish
 from bridge.simulate.phrases import moment, setup_lines
 from bridge.simulate.plot import MARK_SHARE, _marks, write_plot
@@ -29,7 +30,7 @@ from bridge.simulate.record import Record
 from bridge.simulate.simulate import Day, simulate
 from bridge.simulate.site import Charger
 from bridge.simulate.table_file import COLUMNS, write_table
-from bridge.simulate.turns import CUT, JOINED, RESTARTED, STANDS, cause_of, folded
+from bridge.simulate.turns import CUT, JOINED, RESTARTED, STANDS, cause_of, folded, governor_of
 from tests.service.fakes import ROOT
 
 CABIN = ROOT / "profiles" / "cabin.toml"
@@ -256,6 +257,15 @@ def test_quick_and_exact_agree() -> None:
         assert one.look.soc_pct == pytest.approx(other.look.soc_pct, abs=0.05)
 
 
+def test_a_profile_that_believes_nothing_old_is_followed_too(tmp_path: Path) -> None:
+    """Nothing may be left out of a step where readings count for less than one."""
+    text = CABIN.read_text().replace('"../dbc_own/', f'"{CABIN.parents[1]}/dbc_own/')
+    (tmp_path / "hasty.toml").write_text(text.replace("max_age_s = 2.0", "max_age_s = 0.8"))
+    setup = Setup(hours=0.05, start_s=12 * 3600.0)
+    day = simulate(load_profile(tmp_path / "hasty.toml"), setup)
+    assert day.record.rows[-1].state is State.FOLLOWING
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["runner", "contact", "weak"])
 def test_two_banks_and_odd_packs(kind: str) -> None:
@@ -409,3 +419,23 @@ def test_marks_of_the_picture_do_not_overlap(minutes: float) -> None:
     assert numbers[0] == 1
     assert numbers[-1] == 10
     assert numbers == sorted(numbers)
+
+
+def test_what_forbids_a_current_is_what_is_said() -> None:
+    """A rise that would be too small is no reason that something is not allowed."""
+    still = Limit(
+        50.0, Contribution(Reason.CONFIGURED, 50.0, ""), (Contribution(Reason.CONFIGURED, 50.0, ""),)
+    )
+    cold = Contribution(Reason.COLDEST_CELL, 0.0, "shelf")
+    small, kept = Contribution(Reason.COLDEST_CELL, 0.4, "shelf"), Contribution(Reason.NOT_WORTH_IT, 0.0, "")
+
+    def told(*found: Contribution) -> str:
+        charge = Limit(0.0, found[-1], found)
+        return governor_of(
+            FORBIDDEN, 10.0, Decision(0, State.FOLLOWING, "", still, charge, still, still, {}, ())
+        )
+
+    assert told(cold) == "charging is not allowed: taper by the coldest cell (bank shelf)"
+    assert told(small, kept) == (
+        "charging waits: 0.4 A would be too little for a change: taper by the coldest cell (bank shelf)"
+    )

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from bridge.core.engine import Engine
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.errors import BusDown, BusFull
 from bridge.frames import Frame
 from bridge.profile.chemistry import CHEMISTRIES

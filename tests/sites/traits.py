@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
 from bridge.profile.chemistry import CHEMISTRIES, Chemistry
 from tests.sites.definitions import Message
 from tests.sites.dice import Dice

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from bridge.core.plan import SECOND_US
+from bridge.core.plan.plan import SECOND_US
 from bridge.drill.result import Outcome
 from bridge.drill.table import fault_table, run_drill
 from bridge.errors import Problem, ProfileError, Severity

@@ -51,6 +51,8 @@ def _two(known: Known, turn_us: int, quantity: str) -> str | None:
         for track in known.memory.tracks.values():
             if known.memory.of[track.read.place] != which or known.apart(track.read.place.owner):
                 continue
+            if turn_us - track.genuine_us > track.read.age_s * SECOND:
+                continue
             wait_s = TWIN_FRAMES * track.read.age_s / 2 + book.hold_s + book.mismatch_s
             for bar, truly_us in track.truly_us.items():
                 known_us = max(since_us, truly_us, known.began_us) + round(wait_s * SECOND)

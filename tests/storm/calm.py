@@ -16,7 +16,8 @@ class Odd(NamedTuple):
         cells: they did what no cell does.
         words: numbers that no pack says could be believed, or cells were cold; what was learnt then, such as
             the part of the current a bank takes, or a resistance, is unlearnt only while currents flow.
-        current: a current was told that no limit allowed: that is held against its direction for a minute.
+        current: a current was told that no limit allowed, or told still when none flowed any more: that is
+            held against its direction for a minute.
         order: old readings came behind new ones: cells seemed to leap, which is held against charging for
             up to a minute.
     """

@@ -50,7 +50,8 @@ class Track:
         since_us: from when it has been there without a loss.
         recent: the last of them, with their times.
         tripped_us: bars that stand, with the time since when the program must know.
-        truly_us: bars of which every frame of the true sender has spoken since then.
+        truly_us: bars of which every frame of the true sender has spoken since then, without a pause.
+        genuine_us: the last of its frames.
     """
 
     def __init__(self, read: Read, bars: tuple[Bar, ...]) -> None:
@@ -60,10 +61,14 @@ class Track:
         self.recent: deque[tuple[int, float]] = deque(maxlen=12)
         self.tripped_us: dict[Bar, int] = {}
         self.truly_us: dict[Bar, int] = {}
+        self.genuine_us = NEVER_US
 
     def take(self, t_us: int, value: float, lost_after_s: float, *, genuine: bool = True) -> None:
         """A believable reading was handed to the program."""
         if genuine:
+            if t_us - self.genuine_us > self.read.age_s * SECOND:
+                self.truly_us.clear()  # while it was silent it was no sender beside another
+            self.genuine_us = t_us
             for bar in self.bars:
                 if not bar.trips(value):
                     self.truly_us.pop(bar, None)

@@ -17,7 +17,7 @@ def most(known: Known, quantity: str) -> Most:
     for bank in book.banks:
         if known.apart(bank) or (book.reduces and len(book.banks) > 1):
             continue
-        whole = book.share(bank) if not any(known.apart(one) for one in book.banks) else 1.0
+        whole = 1.0 if any(known.left_out(one) for one in book.banks) else book.share(bank)
         for track, most_a in _said(known, bank, quantity, turn_us):
             if turn_us - track.good_us <= track.read.age_s * SECOND:
                 rows.append((most_a / whole, f"{name_of(track.read.place)} was {track.last}"))

@@ -5,6 +5,7 @@ one-sided: where it cannot know, it says nothing; where it speaks, the stated ti
 """
 
 import math
+from collections import Counter
 from typing import Any, Final, NamedTuple
 
 from tests.storm import sums
@@ -58,7 +59,10 @@ class Observer:
         self._taken_us = NEVER_US
         self._running = False
         self._followed_us: int | None = None
+        self._before = book
         self._silent_frames = 0
+        self._owed: Counter[str] = Counter()
+        self._left_us: dict[str, int] = {}
         self._counts: dict[tuple[str, int, str], float] = {}
         self._bars: dict[str, str | None] = {}
         self._caps: dict[str, tuple[float, str]] = {}
@@ -76,13 +80,15 @@ class Observer:
         if book.senses != self.known.book.senses:  # what was kept is of other messages
             self.known.memory.untrip()  # the program need not know it
             self.known.words.clear()
+        self._before = self.known.book
         self.known.books = [book]
         self._anew()
         self.known.memory.change(book)
         self.known.memory.forget()
         self._counts.clear()
         self.known.began_us = self.known.steady_from_us = self.known.turn_us = t_us
-        self._running, self._followed_us, self._silent_frames = True, None, 0
+        self._running, self._followed_us = True, None
+        self._silent_frames = 0
 
     def profiles(self, t_us: int, working: Book, accepted: Book) -> None:
         """Which profile the program works by, and which it has accepted: from then on that one bounds it."""
@@ -98,7 +104,8 @@ class Observer:
             if not any(self.known.told[one].value for one in self.known.told if one[1] in (CHARGE, DRAW)):
                 self.known.anew_us = t_us  # by way of zeros: what was heard before does not count
             self.known.memory.counters.clear()
-            self._followed_us, self._silent_frames = None, 0
+            self._followed_us = None
+            self._silent_frames = 0
             self._counts.clear()
             self._anew()
 
@@ -304,7 +311,10 @@ class Observer:
                 told = self.known.told.get((name, quantity))
                 if told is not None and t_us - told.t_us <= inverter["timeout_s"] * SECOND:
                     total += told.value
-            top = max(one.hard[quantity] for one in self.known.bounding(t_us))
+            books = self.known.bounding(t_us)
+            if t_us - self.known.began_us < (books[-1].react_s + books[-1].tell_s) * SECOND:
+                books = [*books, self._before]  # not all have heard of the new life yet
+            top = max(one.hard[quantity] for one in books)
             if total > top + TINY:
                 self.say(
                     t_us, "sum", f"together the inverters are told {quantity} {total:g}; at most {top:g}"
@@ -325,11 +335,23 @@ class Observer:
     # ── silence ─────────────────────────────────────────────────────────────────────────────────────
 
     def _silence(self, t_us: int, said: Said) -> None:
-        """Once data is lost for the stated time nothing is sent, so that the inverter's time-out acts."""
-        known = self.known
+        """Once data is lost for the stated time nothing is sent, so that the inverter's time-out acts.
+
+        But for zeros that could not leave for a while: once on each page.
+        """
+        known, before_us = self.known, self._left_us.get(said.name, NEVER_US)
+        self._left_us[said.name] = t_us
         lost = self._followed_us is not None and known.steady_from_us <= self._followed_us
-        lost = lost and all_lost(known, t_us)
-        self._silent_frames = self._silent_frames + 1 if lost and self._running else 0
+        if not (lost and all_lost(known, t_us) and self._running):
+            self._silent_frames = 0
+            self._owed.clear()
+            return
+        if t_us - before_us > (3 * said.round_s + 2 * known.book.tick_s) * SECOND:
+            self._owed[said.name] = said.pages
+        if self._owed[said.name]:
+            self._owed[said.name] -= 1
+            return
+        self._silent_frames += 1
         if self._silent_frames > 2:
             self.say(
                 t_us, "silence", f"{said.name} was sent {known.book.silent_s:g} s and more after all was lost"

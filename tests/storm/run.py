@@ -226,7 +226,11 @@ class Storm:
         kinds = ("forge", "twin", "beyond", "cold", "cold back")
         words = any(fault.kind in kinds or fault.how == "stuck" for fault in faults)
         late_s = self.scenario.total_s - HELD_AGAINST_S
-        current = any(fault.kind == "beyond" and fault.at_s + fault.lasts_s > late_s for fault in faults)
+        current = any(
+            (fault.kind == "beyond" or fault.how in ("stuck", "freeze"))
+            and fault.at_s + fault.lasts_s > late_s
+            for fault in faults
+        )
         if self.scenario.total_s > self.scenario.storm_s:
             self.observer.finish(self.world.t_us, Odd(cells, words, current, order))
         self.world.over = True

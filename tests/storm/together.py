@@ -12,6 +12,11 @@ SHARE: Final = 0.4
 """Of the storms have some."""
 
 
+SPOILT: Final = 0.1
+SPOILT_S: Final = 9.0
+SPOILT_LASTS_S: Final = 14.0
+"""Of those with a message that has a checksum so many begin with one that is never right."""
+
 TWINS_S: Final = 35.0
 """Two senders of a slow message are noticed within so long at most."""
 
@@ -25,6 +30,22 @@ KILLED_S: Final = 55.0
 def more(seed: int, tables: dict[str, Any], storm_s: float) -> list[Fault]:
     """What is added to the storm of a seed; over by its end."""
     draw = Random(f"storm/{seed}/together")
+    return [*_spoilt(Random(f"storm/{seed}/spoilt"), tables, storm_s), *_together(draw, tables, storm_s)]
+
+
+def _spoilt(draw: Random, tables: dict[str, Any], storm_s: float) -> list[Fault]:
+    """A message whose sum is never right, before anything else is wrong, and for long."""
+    summed = [one["message"] for one in tables["source"] if "checksum" in one and "inverter" not in one]
+    if not summed or draw.random() >= SPOILT:
+        return []
+    return [
+        Fault(
+            SPOILT_S, "says", round(min(SPOILT_LASTS_S, storm_s - SPOILT_S), 3), draw.choice(summed), "spoil"
+        )
+    ]
+
+
+def _together(draw: Random, tables: dict[str, Any], storm_s: float) -> list[Fault]:
     if draw.random() >= SHARE:
         return []
     at_s = round(draw.uniform(WARM_S, max(storm_s - 25.0, WARM_S + 1.0)), 3)

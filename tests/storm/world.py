@@ -12,7 +12,8 @@ from typing import Final, NamedTuple, Protocol
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import Frame
-from bridge.service.seam import BusConfig, BusNotice, NoticeKind
+from bridge.profile.buses import BusConfig
+from bridge.service.seam import BusNotice, NoticeKind
 from bridge.service.world import Aborted, Batch, Request
 from bridge.simulate.site import Site
 

@@ -22,7 +22,8 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from bridge.core.engine import Engine
-from bridge.service.bus import Bus, BusConfig, open_bus
+from bridge.profile.buses import BusConfig
+from bridge.service.bus import Bus, open_bus
 from tests.service.fakes import CABIN, ROOT, cabin_inverter, healthy
 
 BOUNDS: Final = cabin_inverter().get_message_by_name("PackBounds")

@@ -11,7 +11,7 @@ cells is the bound. It does not depend on what flows now: a charger on its way c
 
 from bridge.core.charge import constants as k
 from bridge.core.charge.cells import Cells
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.charging.charge_settings import ChargeSettings
 
 
 def margin_v(settings: ChargeSettings, cells: Cells) -> float:

@@ -19,10 +19,10 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from bridge.core.cells.resistance import ABSURD, ACTIVATION_K, LEAST, MOST, RESISTANCE_V
+from bridge.core.cells.sensor_step import SensorStep
 from bridge.core.charge import constants as k
-from bridge.core.limits.charge_settings import ChargeSettings
-from bridge.core.limits.resistance import ABSURD, ACTIVATION_K, LEAST, MOST, RESISTANCE_V
-from bridge.core.limits.sensor_step import SensorStep
+from bridge.core.charging.charge_settings import ChargeSettings
 
 __all__ = ["Calm", "Cells"]
 

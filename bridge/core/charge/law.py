@@ -3,13 +3,13 @@
 import math
 from collections.abc import Sequence
 
+from bridge.core.cells.reading_clock import ReadingClock
 from bridge.core.charge import constants as k
 from bridge.core.charge.bound import Limit, bound_a, margin_v
 from bridge.core.charge.cells import Cells
 from bridge.core.charge.supervisor import Seen, State, Supervisor
 from bridge.core.charge.voltage import Voltage, Wanted
-from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
-from bridge.core.limits.reading_clock import ReadingClock
+from bridge.core.charging.charge_settings import NOTHING, ChargeLimits, ChargeSettings, Learnt
 
 
 class PartsLaw:

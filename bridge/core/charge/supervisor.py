@@ -14,7 +14,7 @@ from enum import Enum
 from typing import Final, NamedTuple
 
 from bridge.core.charge import constants as k
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.charging.charge_settings import ChargeSettings
 
 
 class State(Enum):

@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 from bridge.core.charge import constants as k
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.charging.charge_settings import ChargeSettings
 
 
 class Wanted(NamedTuple):

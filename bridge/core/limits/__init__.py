@@ -1,1 +1,1 @@
-"""One file a concern; each limit is the tightest of named contributions."""
+"""The four limits: the tightest of all that bounds them."""

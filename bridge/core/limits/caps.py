@@ -9,9 +9,9 @@ from collections.abc import Collection, Iterable, Sequence
 from math import inf
 from typing import Final
 
-from bridge.core.failsafe import State
-from bridge.core.kept import Going, Kept
-from bridge.core.reasons import Limit, Reason
+from bridge.core.course.remembered import Going, Kept
+from bridge.core.failsafe.machine import State
+from bridge.core.plan.reasons import Limit, Reason
 
 Four = tuple[float, float, float, float]
 """Charge voltage, V, charge and discharge current, A, and floor, V."""

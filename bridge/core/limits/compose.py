@@ -4,19 +4,19 @@ from collections.abc import Collection, Sequence
 from copy import copy
 from typing import Final
 
-from bridge.core.course import IDLE, Now
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Going, Kept, rounded, rounded_ohms
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.banks import Shares, heeded_a, whole_a
+from bridge.core.bounds.banks import Shares, heeded_a, whole_a
+from bridge.core.bounds.current import CurrentLaw
+from bridge.core.bounds.shape import Ramp
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.course.course import IDLE, Now
+from bridge.core.course.remembered import NOTHING, Going, Kept, rounded, rounded_ohms
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.draw.draw_settings import DrawLearnt
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.caps import Caps
-from bridge.core.limits.current import CurrentLaw
-from bridge.core.limits.draw_settings import DrawLearnt
-from bridge.core.limits.shape import Ramp
-from bridge.core.pack import Reading
-from bridge.core.plan import Plan
-from bridge.core.reasons import Contribution, Limit, Reason, gravest
+from bridge.core.pack.state import Reading
+from bridge.core.plan.plan import Plan
+from bridge.core.plan.reasons import Contribution, Limit, Reason, gravest
 
 _BALANCING = Contribution(Reason.BALANCING, 0.0, "")
 _INHIBITED = Contribution(Reason.INHIBITED, 0.0, "")
@@ -42,6 +42,7 @@ class Limits:
         self._limits = limits
         self._options = plan.options
         self._shares = Shares(plan.banks)
+        self._target_v: float | None = None
         self._charge_laws = [CurrentLaw(bank.name, bank.charge, charging=True) for bank in plan.banks]
         self._bank_charges = [BankCharge(bank, limits, kept.learnt.get(bank.name)) for bank in plan.banks]
         self._bank_draws = [
@@ -147,6 +148,7 @@ class Limits:
             ahead: what the profile that takes over soon allows.
             faded: banks of which something that is required is too old now, and was known.
         """
+        self._target_v = course.target_v
         volts, floors = [self._static_v], [self._static_floor]
         charge, draw = [self._charge_cap], [self._draw_cap]
         currents, apart = [r.current_a for r in readings], [r.apart for r in readings]
@@ -245,6 +247,7 @@ class Limits:
         if self._looks_on and (reading.doubt is not None or self._bank_charges[i] in self._same_laws):
             return  # half a picture would be the stricter one
         sent_v, sent_a = self._volts.value, heeded_a(self._charge.value, share, reading.current_a, together_a)
+        self._bank_charges[i].aim(self._target_v)
         found = self._bank_charges[i].contributions(t_us, reading, share, sent_v, sent_a)
         if found is not None:
             volts.append(found[0])

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from bridge.core.charge.law import PartsLaw
-from bridge.core.limits.charge_settings import ChargeLimits, ChargeSettings
+from bridge.core.charging.charge_settings import ChargeLimits, ChargeSettings
 
 FOOT_V, E_FOLD = 3.335, 0.0097
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from bridge.core.charge import constants as k
 from bridge.core.charge.law import PartsLaw
 from bridge.core.charge.supervisor import State
-from bridge.core.limits.charge_settings import ChargeLimits, Learnt
+from bridge.core.charging.charge_settings import ChargeLimits, Learnt
 from tests.core.charge.plant import Plant, settings
 
 NEARLY = [0.93, 0.94, 0.93, 0.935]

@@ -4,12 +4,12 @@ from types import ModuleType
 
 import pytest
 
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.charge_settings import Learnt
-from bridge.core.limits.draw_settings import DrawLearnt
-from bridge.core.pack import Doubt, Trouble
-from bridge.core.plan import SECOND_US
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.charging.charge_settings import Learnt
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.draw.draw_settings import DrawLearnt
+from bridge.core.pack.state import Doubt, Trouble
+from bridge.core.plan.plan import SECOND_US
 from tests.core.limits import test_bank_charge, test_bank_draw
 from tests.core.limits.test_bank_charge import reading
 from tests.core.limits.test_compose import Bench

@@ -4,10 +4,10 @@ import itertools
 
 import pytest
 
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.pack import Reading
-from bridge.core.plan import SECOND_US
-from bridge.core.reasons import Reason
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.pack.state import Reading
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.plan.reasons import Reason
 from tests.core.limits.test_bank_charge import law, reading
 
 

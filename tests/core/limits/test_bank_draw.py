@@ -1,9 +1,9 @@
 """The discharge law of one bank inside the engine: when it steps, and what it tells."""
 
-from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.pack import Doubt, Reading, Trouble
-from bridge.core.plan import SECOND_US
-from bridge.core.reasons import Reason
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.pack.state import Doubt, Reading, Trouble
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.plan.reasons import Reason
 from tests.core.limits.test_bank_charge import reading
 from tests.core.plans import Builder
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.pack import Reading
-from bridge.core.plan import SECOND_US
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.pack.state import Reading
+from bridge.core.plan.plan import SECOND_US
 from tests.core.limits.test_bank_charge import reading
 from tests.core.limits.test_bank_draw import amps_of, law
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.banks import Shares, heeded_a
+from bridge.core.bounds.banks import Shares, heeded_a
 from tests.core.plans import Builder
 
 

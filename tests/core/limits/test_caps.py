@@ -2,10 +2,10 @@
 
 import pytest
 
-from bridge.core.failsafe import State
-from bridge.core.kept import NOTHING, Kept
+from bridge.core.course.remembered import NOTHING, Kept
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.caps import NO_WORD, Caps
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.plan.reasons import Contribution, Limit, Reason
 
 OPEN = (56.0, 100.0, 120.0, 46.0)
 

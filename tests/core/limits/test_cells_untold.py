@@ -2,11 +2,11 @@
 
 import pytest
 
-from bridge.core.limits.charge_cells import CHANGES, OHM_DOUBT, UNKNOWN, Cells
-from bridge.core.limits.charge_settings import ChargeSettings, Learnt
-from bridge.core.limits.draw_cells import UNSEEN, DrawCells
-from bridge.core.limits.draw_settings import DrawSettings
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.charging.charge_cells import CHANGES, OHM_DOUBT, UNKNOWN, Cells
+from bridge.core.charging.charge_settings import ChargeSettings, Learnt
+from bridge.core.draw.draw_cells import UNSEEN, DrawCells
+from bridge.core.draw.draw_settings import DrawSettings
 
 CHARGE = ChargeSettings(4, 280.0, 3.50, 3.40, 14.0, 140.0)
 DRAW = DrawSettings(4, 280.0, 2.90, 3.05, 140.0)

@@ -5,9 +5,9 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import allowed_a, fades
-from bridge.core.limits.charge_settings import ChargeSettings
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import allowed_a, fades
+from bridge.core.charging.charge_settings import ChargeSettings
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 GOAL_V = 3.497

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from bridge.core.limits.charge_charger import NEVER_A, Charger
-from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_settings import ChargeSettings, Learnt
+from bridge.core.charging.charge_charger import NEVER_A, Charger
+from bridge.core.charging.charge_moment import Moment
+from bridge.core.charging.charge_settings import ChargeSettings, Learnt
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 SETTLE_S, UNSEEN_S = 8.0, 2.0
@@ -30,6 +30,12 @@ def moment(
 def test_a_current_that_is_not_known_is_none() -> None:
     """For those who reckon with it."""
     assert (moment(None).amps, moment(7.0).amps) == (0.0, 7.0)
+
+
+@pytest.mark.parametrize("lag_s", [0.3, 3.0])
+def test_at_first_twice_the_lag_to_be_expected_counts(lag_s: float) -> None:
+    """However fast the charger is said to be."""
+    assert Charger(replace(LFP, lag_s=lag_s)).answer_s == 2.0 * lag_s
 
 
 def test_at_first_nothing_is_seen() -> None:

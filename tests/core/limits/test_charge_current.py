@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, margin_v
-from bridge.core.limits.charge_settings import ChargeSettings
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import CurrentLimit, allowed_a, margin_v
+from bridge.core.charging.charge_settings import ChargeSettings
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 OHM = RESISTANCE_V / 280.0
@@ -113,6 +113,7 @@ def test_it_rises_for_a_gap_while_it_is_felt() -> None:
     assert fallen().follow(55.7, 50.0, 1.0) == 53.0
     assert fallen().follow(90.0, 44.5, 1.0) == 53.0
     assert fallen().follow(90.0, 44.3, 1.0) == 50.0
+    assert fallen().follow(90.0, None, 1.0) == 53.0  # not known: it may be felt
     assert fallen().follow(90.0, 50.0, 2.0) == 56.0
     limit = fallen()
     assert limit.follow(56.0, 50.0, 1.0) == 53.0

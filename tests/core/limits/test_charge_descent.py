@@ -2,8 +2,8 @@
 
 import pytest
 
-from bridge.core.limits.charge_offset import CABLE_V
-from bridge.core.limits.charge_seek import STEP_V, Seek, Stage
+from bridge.core.charging.charge_offset import CABLE_V
+from bridge.core.charging.charge_seek import STEP_V, Seek, Stage
 from tests.core.limits.test_charge_seek import Site, trying
 
 

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import DOUBT_V
-from bridge.core.limits.charge_settings import ChargeSettings, Learnt
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import DOUBT_V
+from bridge.core.charging.charge_settings import ChargeSettings, Learnt
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0, sensor_step_v=0.010)
 HALF_V = 0.005

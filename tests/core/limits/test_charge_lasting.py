@@ -5,11 +5,11 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, fades, lasting_a, margin_v
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits
-from bridge.core.limits.charge_settings import ChargeSettings, Learnt
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import CurrentLimit, allowed_a, fades, lasting_a, margin_v
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits
+from bridge.core.charging.charge_settings import ChargeSettings, Learnt
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 FOUR = replace(LFP, cells=4, ceiling_v=14.0)

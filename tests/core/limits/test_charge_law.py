@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import CurrentLimit, allowed_a, lasting_a
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
-from bridge.core.limits.charge_offset import LEAST_V, MOST_V, Offset
-from bridge.core.limits.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.cells.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import CurrentLimit, allowed_a, lasting_a
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
+from bridge.core.charging.charge_offset import LEAST_V, MOST_V, Offset
 from tests.bench.charge_laws import LAWS
 from tests.bench.charge_run import Trial
 from tests.bench.charge_scenarios import SCENARIOS
@@ -261,6 +261,7 @@ BOUNDS = (
 
 
 @pytest.mark.slow
+@pytest.mark.slow
 @pytest.mark.parametrize(("plant", "name", "over_mv"), BOUNDS)
 def test_packs_charged_under_it(plant: str, name: str, over_mv: float) -> None:
     """No cell passes its target by more than is stated, the pack gets full, and the wire is quiet.
@@ -300,6 +301,20 @@ def test_without_a_known_current_the_offset_is_raised_by_trial_and_within_bounds
     first_v = law.voltage.seek.offset.at(0.0)
     step(law, [3.47, *[3.45] * 15], None, 400)
     assert 0.0 < first_v < law.voltage.seek.offset.at(0.0) <= 0.4
+
+
+@given(st.lists(st.tuples(st.floats(3.2, 3.6), st.floats(-30.0, 60.0)), min_size=1, max_size=8))
+def test_without_a_known_current_no_limit_stays_down(life: list[tuple[float, float]]) -> None:
+    """Cells that were high, or told to be cold, hold nothing back once there is room and they are warm."""
+    law = ChargeLaw(LFP)
+    sent_v, sent_a = LFP.ceiling_v, LFP.most_a
+    for high_v, cold_c in [*life, *[(3.395, 25.0)] * 60]:
+        for _ in range(5):
+            found = law.step(
+                1.0, [high_v, *[3.33] * 15], None, None, coldest_c=cold_c, sent_v=sent_v, sent_a=sent_a
+            )
+            sent_v, sent_a = found.voltage_v, found.current_a
+    assert sent_a > 0.98 * LFP.most_a
 
 
 def test_a_reading_that_is_confirmed_stays() -> None:

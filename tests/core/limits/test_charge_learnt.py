@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.charge_law import ChargeLaw, ChargeSettings, Learnt
-from bridge.core.limits.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.cells.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.charging.charge_law import ChargeLaw, ChargeSettings, Learnt
 from tests.core.plans import Builder
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)

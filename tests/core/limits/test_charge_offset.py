@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.core.limits.charge_offset import Offset
+from bridge.core.charging.charge_offset import Offset
 
 AH = 340.0
 """Of a pack whose cable has 1 mOhm: 0.34 V at 1C."""

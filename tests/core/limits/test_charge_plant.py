@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
 from bridge.simulate.open_circuit import lfp_open_circuit_v, nmc_open_circuit_v
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
@@ -112,6 +112,7 @@ class Site:
         return self.sent._replace(current_a=self.sent.current_a * self._part(bank) / self._total())
 
 
+@pytest.mark.slow
 def test_the_target_is_held_for_hours_without_creep_or_pumping() -> None:
     """Two hours at the top with resistors bleeding: the highest cell stands just below, the wire is still."""
     site = Site(Bank(LFP, lfp_open_circuit_v, 0.95))
@@ -127,6 +128,7 @@ def test_the_target_is_held_for_hours_without_creep_or_pumping() -> None:
     assert max(amps) - min(amps) <= 5.6
 
 
+@pytest.mark.slow
 def test_it_charges_again_and_again_after_being_drawn_from() -> None:
     """What is learnt in one charge does no harm in the next, and is forgotten in between where it must be."""
     site = Site(Bank(LFP, lfp_open_circuit_v, 0.95))
@@ -141,6 +143,7 @@ def test_it_charges_again_and_again_after_being_drawn_from() -> None:
     assert learnt.offset_v == pytest.approx(0.1 + CABLE_OHM * learnt.offset_a, abs=0.1)
 
 
+@pytest.mark.slow
 def test_two_banks_in_parallel_each_under_its_own_law() -> None:
     """Of different size and charge: no cell of either passes its target, and they fill until one is there."""
     small = replace(LFP, capacity_ah=100.0, most_a=50.0)
@@ -150,6 +153,7 @@ def test_two_banks_in_parallel_each_under_its_own_law() -> None:
     assert max(max(bank.cells_v()) for bank in site.banks) > 3.48
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("settings", [NMC, replace(NMC, e_fold=0.0097, below_knee_v=0.065)])
 def test_cells_whose_curve_is_nearly_straight(settings: ChargeSettings) -> None:
     """NMC: with its own numbers, and even with those of LFP, no cell passes its target and the pack fills."""

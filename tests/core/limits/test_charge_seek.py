@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
-from bridge.core.limits.charge_charger import NEVER_A, Charger
-from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import STEP_V, Seek, Stage
-from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
+from bridge.core.charging.charge_charger import NEVER_A, Charger
+from bridge.core.charging.charge_moment import Moment
+from bridge.core.charging.charge_seek import STEP_V, Seek, Stage
+from bridge.core.charging.charge_settings import NOTHING, ChargeSettings, Learnt
 
 LFP = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.core.limits.charge_settings import NOTHING, ChargeLimits, ChargeSettings
+from bridge.core.charging.charge_settings import NOTHING, ChargeLimits, ChargeSettings
 
 
 @pytest.mark.parametrize(

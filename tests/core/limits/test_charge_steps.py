@@ -4,14 +4,14 @@ from collections.abc import Sequence
 
 import pytest
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_charger import Charger
-from bridge.core.limits.charge_current import allowed_a, fades, lasting_a
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
-from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_settings import NOTHING
-from bridge.core.limits.charge_voltage import VoltageLimit
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_charger import Charger
+from bridge.core.charging.charge_current import allowed_a, fades, lasting_a
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings, Learnt
+from bridge.core.charging.charge_moment import Moment
+from bridge.core.charging.charge_settings import NOTHING
+from bridge.core.charging.charge_voltage import VoltageLimit
 
 FOUR = ChargeSettings(4, 280.0, 3.50, 3.40, 14.0, 140.0)
 OHM = RESISTANCE_V / 280.0

@@ -2,11 +2,11 @@
 
 import pytest
 
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
-from bridge.core.limits.charge_seek import Stage
-from bridge.core.plan import SECOND_US
-from bridge.core.reasons import Reason
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.charging.charge_law import ChargeLaw, ChargeLimits, ChargeSettings
+from bridge.core.charging.charge_seek import Stage
+from bridge.core.plan.plan import SECOND_US
+from bridge.core.plan.reasons import Reason
 from tests.core.limits.test_bank_charge import law as bank_law
 from tests.core.limits.test_bank_charge import reading
 from tests.core.limits.test_charge_seek import Site

@@ -4,11 +4,11 @@ from typing import Any
 
 import pytest
 
-from bridge.core.limits.charge_charger import Charger
-from bridge.core.limits.charge_moment import Moment
-from bridge.core.limits.charge_seek import Seek, Stage
-from bridge.core.limits.charge_settings import NOTHING, ChargeSettings, Learnt
-from bridge.core.limits.charge_voltage import VoltageLimit
+from bridge.core.charging.charge_charger import Charger
+from bridge.core.charging.charge_moment import Moment
+from bridge.core.charging.charge_seek import Seek, Stage
+from bridge.core.charging.charge_settings import NOTHING, ChargeSettings, Learnt
+from bridge.core.charging.charge_voltage import VoltageLimit
 
 FINE = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0, wire_v=0.001)
 COARSE = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)

@@ -1,8 +1,9 @@
 """Commissioning: gentle, told, and over by itself."""
 
-from bridge.core.limits.commission import Commission, Commissioning
-from bridge.core.limits.stage import Seen
-from bridge.core.reasons import Reason
+from bridge.core.course.commission import Commission
+from bridge.core.course.stage import Seen
+from bridge.core.plan.reasons import Reason
+from bridge.core.plan.wishes import Commissioning
 from tests.core.plans import SECOND
 
 MINUTE = 60 * SECOND

@@ -5,13 +5,13 @@ from typing import Any
 
 import pytest
 
-from bridge.core.course import IDLE, Now
-from bridge.core.failsafe import State
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.bank_draw import BankDraw
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.course.course import IDLE, Now
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.pack import Reading
-from bridge.core.reasons import Contribution, Limit, Reason
+from bridge.core.pack.state import Reading
+from bridge.core.plan.reasons import Contribution, Limit, Reason
 from tests.core.plans import OPTIONS, SECOND, Builder, pack_limits, seen_before
 
 GOOD = Reading(52.8, 0.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)

@@ -4,10 +4,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.kept import Kept
-from bridge.core.limits.current import CurrentLaw, cut_offs
-from bridge.core.limits.curve import Curve
-from bridge.core.reasons import Contribution, Reason
+from bridge.core.bounds.current import CurrentLaw, cut_offs
+from bridge.core.course.remembered import Kept
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.reasons import Contribution, Reason
 from tests.core.plans import CHARGE, DRAW, Builder
 
 

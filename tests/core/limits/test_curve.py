@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.curve import Curve
+from bridge.core.plan.curve import Curve
 
 TAPER = Curve([3.40, 3.48, 3.50], [1.0, 0.2, 0.0])
 

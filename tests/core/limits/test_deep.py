@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.current import CurrentLaw, cut_offs
-from bridge.core.limits.curve import Curve
-from bridge.core.plan import Deep
-from bridge.core.reasons import Contribution, Reason
+from bridge.core.bounds.current import CurrentLaw, cut_offs
+from bridge.core.plan.curve import Curve
+from bridge.core.plan.plan import Deep
+from bridge.core.plan.reasons import Contribution, Reason
 from tests.core.limits.test_compose import Bench, open_bench
 from tests.core.plans import CHARGE, DRAW, Builder
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from bridge.core.limits.draw_cells import UNSEEN, DrawCells
-from bridge.core.limits.draw_settings import DrawSettings
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.draw.draw_cells import UNSEEN, DrawCells
+from bridge.core.draw.draw_settings import DrawSettings
 
 LFP = DrawSettings(2, 280.0, 2.90, 3.05, 140.0)
 OHM = RESISTANCE_V / 280.0

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 
 import pytest
 
-from bridge.core.limits.draw_cells import DrawCells
-from bridge.core.limits.draw_current import FAR_A, Allowed, DrawCurrent, allowed, margin_v
-from bridge.core.limits.draw_settings import DrawSettings
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.draw.draw_cells import DrawCells
+from bridge.core.draw.draw_current import FAR_A, Allowed, DrawCurrent, allowed, margin_v
+from bridge.core.draw.draw_settings import DrawSettings
 
 LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
 OHM = RESISTANCE_V / 280.0

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.draw_floor import DrawFloor
-from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.draw.draw_floor import DrawFloor
+from bridge.core.draw.draw_settings import DrawSettings
 
 LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
 LEAST_V = 46.4
@@ -20,6 +20,12 @@ def test_it_goes_up_at_once_to_the_next_step(goal_v: float, floor_v: float) -> N
     assert floor.value == LEAST_V
     assert floor.follow(goal_v, 1.0, at_once=False) == floor_v
     assert floor.value == floor_v
+
+
+def test_binary_errors_cost_no_step() -> None:
+    """6 cells of 2.7 V are 16.2 V, 162 steps, though their quotient is a hair above."""
+    assert 6 * 2.7 / 0.1 > 162
+    assert DrawFloor(replace(LFP, cells=6, floor_v=2.7)).value == 16.2
 
 
 def test_a_coarse_wire_rounds_it_up_from_the_start() -> None:

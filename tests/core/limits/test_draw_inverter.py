@@ -1,7 +1,7 @@
 """What is seen of the inverter while the pack is drawn from."""
 
-from bridge.core.limits.draw_inverter import Inverter
-from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.draw.draw_inverter import Inverter
+from bridge.core.draw.draw_settings import DrawSettings
 
 LFP = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
-from bridge.core.limits.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.cells.resistance import LEAST, MOST, RESISTANCE_V
+from bridge.core.draw.draw_law import DrawLaw, DrawLearnt, DrawLimits, DrawSettings
 from tests.bench.draw_laws import DRAW_LAWS
 from tests.bench.draw_run import DrawOutcome, run_draw
 from tests.bench.draw_scenarios import DRAW_SCENARIOS
@@ -263,6 +263,7 @@ def emptied(name: str) -> DrawOutcome:
     return run_draw(scenario, DRAW_LAWS["ours"], 2, 0.14, 11)
 
 
+@pytest.mark.slow
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "under_mv", "least_pct"), [("random spread", 0.0, 97.0), ("other, current ignored", 35.0, 98.0)]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.draw.draw_settings import DrawSettings
 
 
 @pytest.mark.parametrize(

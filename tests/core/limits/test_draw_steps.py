@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.limits.draw_law import DrawLaw, DrawLimits, DrawSettings
-from bridge.core.limits.resistance import RESISTANCE_V
+from bridge.core.cells.resistance import RESISTANCE_V
+from bridge.core.draw.draw_law import DrawLaw, DrawLimits, DrawSettings
 
 FINE = DrawSettings(16, 280.0, 2.90, 3.05, 140.0, wire_v=0.001, wire_a=0.001)
 GOAL_V = 2.9031

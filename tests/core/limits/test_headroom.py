@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits import headroom
+from bridge.core.cells import headroom
 
 
 def test_participation_counts_cells_by_their_height_above_the_knee() -> None:

@@ -1,11 +1,12 @@
 """Banks that leave and join: no limit is ever stepped upwards by it, the ramp alone leads up."""
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import Limits
-from bridge.core.pack import Reading
+from bridge.core.pack.state import Reading
 from tests.core.plans import OPTIONS, TICK, Builder, seen_before
 
 GOOD = Reading(52.8, 30.0, 50.0, 3.3, 3.3, [3.3] * 16, 20.0, 22.0, 1.0, 1.0, None, None, 0.0, None)
@@ -32,6 +33,7 @@ groups = st.lists(st.booleans(), min_size=3, max_size=3).filter(any)
 moments = st.tuples(st.tuples(readings, readings, readings), groups, st.integers(1, 60))
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(
     st.tuples(*[st.sampled_from([50.0, 100.0, 280.0])] * 3),

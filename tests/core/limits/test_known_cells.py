@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.limits.bank_charge import BankCharge
-from bridge.core.limits.bank_draw import BankDraw
-from bridge.core.limits.known_cells import cells_for_charge, cells_for_draw
-from bridge.core.pack import Reading
-from bridge.core.reasons import Limit, Reason
+from bridge.core.charging.bank_charge import BankCharge
+from bridge.core.draw.bank_draw import BankDraw
+from bridge.core.pack.known_cells import cells_for_charge, cells_for_draw
+from bridge.core.pack.state import Reading
+from bridge.core.plan.reasons import Limit, Reason
 from tests.core.plans import AGE, SECOND, TICK, Builder
 from tests.core.rig import Rig, Speaker
 

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.charge_cells import Cells
-from bridge.core.limits.charge_current import allowed_a
-from bridge.core.limits.charge_settings import ChargeSettings
-from bridge.core.limits.draw_cells import DrawCells
-from bridge.core.limits.draw_current import allowed
-from bridge.core.limits.draw_settings import DrawSettings
+from bridge.core.charging.charge_cells import Cells
+from bridge.core.charging.charge_current import allowed_a
+from bridge.core.charging.charge_settings import ChargeSettings
+from bridge.core.draw.draw_cells import DrawCells
+from bridge.core.draw.draw_current import allowed
+from bridge.core.draw.draw_settings import DrawSettings
 
 CHARGE = ChargeSettings(16, 280.0, 3.50, 3.40, 56.0, 140.0)
 DRAW = DrawSettings(16, 280.0, 2.90, 3.05, 140.0)

@@ -2,8 +2,8 @@
 
 import pytest
 
-from bridge.core.limits.pace import Pace
-from bridge.core.pack import Reading
+from bridge.core.pack.law_steps import Pace
+from bridge.core.pack.state import Reading
 
 BLANK = Reading(*[None] * 14)
 SECOND = 1_000_000

@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.core.limits.reading_clock import ReadingClock
+from bridge.core.cells.reading_clock import ReadingClock
 
 
 def test_what_is_not_seen_grows_until_new_readings_come() -> None:

@@ -2,8 +2,8 @@
 
 import pytest
 
-from bridge.core.limits.requests import Allowed, ChargeRequest, shown_soc
-from bridge.core.plan import PackLimits, ShownSoc
+from bridge.core.bounds.requests import Allowed, ChargeRequest, shown_soc
+from bridge.core.plan.plan import PackLimits, ShownSoc
 from tests.core.plans import SECOND, pack_limits
 
 

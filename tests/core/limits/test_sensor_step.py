@@ -2,7 +2,7 @@
 
 import pytest
 
-from bridge.core.limits.sensor_step import SensorStep
+from bridge.core.cells.sensor_step import SensorStep
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.core.limits.shape import CutOff, Ramp
+from bridge.core.bounds.shape import CutOff, Ramp
 
 
 def test_falls_at_once_and_rises_at_its_rate() -> None:

@@ -4,17 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.limits.stage import (
-    FALL_BACK_US,
-    LEAVE_V,
-    STEADY_US,
-    Seen,
-    Stage,
-    StageMachine,
-    Stages,
-    usual_taper,
-)
-from bridge.core.reasons import Reason
+from bridge.core.course.stage import FALL_BACK_US, LEAVE_V, STEADY_US, Seen, Stage, StageMachine
+from bridge.core.plan.reasons import Reason
+from bridge.core.plan.wishes import Stages
 from tests.core.plans import SECOND
 
 MINUTE = 60 * SECOND
@@ -402,37 +394,13 @@ def test_after_a_restart_a_full_charge_is_due_so_long_after_the_last() -> None:
     assert life.machine.cause == "a full charge is due, the last was 7 days ago"
 
 
-def test_only_a_usual_target_bounds_the_current_and_not_while_resting() -> None:
-    """Without one the highest cell is left to the laws of the current."""
-    life = Life()
-    life.go(CHARGING)
-    assert life.machine.charge(3.42, 100.0) == ()
-    usual = Life(WISH._replace(usual_v=3.42))
-    usual.go(CHARGING)
-    assert [(one.reason, one.bank) for one in usual.machine.charge(3.42, 100.0)] == [
-        (Reason.USUAL_TARGET, "")
-    ]
-    usual.machine.go_on(0, resting=True, full=True)
-    assert usual.machine.charge(3.42, 100.0) == ()
-
-
-def test_the_taper_of_a_usual_target_goes_through_its_points() -> None:
-    """Level before the first and after the last; the bound is that share of the most."""
-    taper = usual_taper(3.40)
-    points = {3.0: 1.0, 3.35: 1.0, 3.37: 0.56, 3.39: 0.12, 3.395: 0.07, 3.40: 0.02, 3.415: 0.01, 3.43: 0.0}
-    assert {v: round(taper.at(v), 9) for v in (*points, 3.60)} == {**points, 3.60: 0.0}
-    life = Life(WISH._replace(usual_v=3.40))
-    (bound,) = life.machine.charge(3.39, 50.0)
-    assert bound.value == pytest.approx(6.0)
-
-
 def test_commissioning_charges_a_rested_pack_anew_and_to_the_full_target() -> None:
     """Whatever the usual target is, and though the pack counts as full."""
     life = full(WISH._replace(usual_v=3.40))
     life.machine.full = True
     assert life.go(RESTED, hold=True) is Stage.BULK
     assert life.machine.cause == "the pack is commissioned"
-    assert (life.full(), life.machine.target_v, life.machine.charge(3.42, 100.0)) == (False, 3.50, ())
+    assert (life.full(), life.machine.target_v) == (False, 3.50)
 
 
 def test_a_pack_that_a_bank_has_joined_does_not_count_as_full() -> None:

@@ -13,10 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.core.failsafe import State
+from bridge.core.failsafe.machine import State
 from bridge.core.limits.compose import FourLimits, Limits
-from bridge.core.pack import Reading
-from bridge.core.reasons import Reason
+from bridge.core.pack.state import Reading
+from bridge.core.plan.reasons import Reason
 from tests.core.plans import SECOND, Builder
 
 CELLS = 4
@@ -96,6 +96,7 @@ seeds = st.integers(0, 2**32)
 some = settings(max_examples=60, deadline=None)
 
 
+@pytest.mark.slow
 @some
 @given(seeds, st.integers(1, 100))
 def test_a_higher_highest_cell_never_loosens(seed: int, by_mv: int) -> None:
@@ -117,6 +118,7 @@ def test_a_higher_highest_cell_never_loosens(seed: int, by_mv: int) -> None:
     assert tighter[0].value <= plain[0].value + 0.1 + 1e-6
 
 
+@pytest.mark.slow
 @some
 @given(seeds, st.floats(0.0, 60.0))
 def test_cold_never_loosens_and_neither_does_heat(seed: int, by_c: float) -> None:
@@ -136,6 +138,7 @@ def test_cold_never_loosens_and_neither_does_heat(seed: int, by_c: float) -> Non
         assert colder[1].value <= plain[1].value
 
 
+@pytest.mark.slow
 @some
 @given(seeds)
 def test_as_a_datum_gets_older_nothing_gets_looser(seed: int) -> None:
@@ -157,6 +160,7 @@ def test_as_a_datum_gets_older_nothing_gets_looser(seed: int) -> None:
                     assert allowed[causes.get(b.reason, b.reason), b.bank] <= b.value
 
 
+@pytest.mark.slow
 @some
 @given(seeds, st.lists(st.sampled_from([*State]), min_size=90, max_size=90))
 def test_a_limit_is_never_above_what_bounds_it_and_rises_by_its_ramp_while_following(
@@ -204,6 +208,7 @@ def stuck(_: random.Random, second: int) -> Reading:
     return Second((2.6, 3.3, 3.3, 3.55), 100.0 * (second % 2), 0.0).reading()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lie", [noise, swings, bad_contact, stuck])
 def test_lies_for_an_hour_keep_within_the_hard_limits(lie: Callable[[random.Random, int], Reading]) -> None:
     """Whatever a law believes to have learnt: numbers, no faults, nothing beyond what is configured."""
@@ -217,6 +222,7 @@ def test_lies_for_an_hour_keep_within_the_hard_limits(lie: Callable[[random.Rand
         assert floor.value >= hard.discharge_floor_v
 
 
+@pytest.mark.slow
 def test_what_swings_have_taught_is_over_after_a_minute() -> None:
     """Then both currents are what they are without that hour, where no more flows than is allowed."""
     life, plain, draw = Life(), Life(), random.Random(1)

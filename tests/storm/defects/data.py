@@ -3,10 +3,10 @@
 from collections.abc import Callable
 from typing import Final
 
-from bridge.core.engine import Engine
-from bridge.core.failsafe import FailSafe, State, Step
-from bridge.core.pack import Doubt, PackState
-from bridge.core.plan import SECOND_US, Plan, Slot, Source
+from bridge.core.failsafe.machine import FailSafe, State, Step
+from bridge.core.pack.heartbeats import Heartbeats
+from bridge.core.pack.state import Doubt, PackState
+from bridge.core.plan.plan import SECOND_US, Plan, Slot, Source
 from bridge.errors import FrameRefused
 from tests.storm.defects.put import Put, plans
 
@@ -103,4 +103,4 @@ def silent_is_not_silent(put: Put) -> None:
 
 def dead_inverter_ignored(put: Put) -> None:
     """The stated policy for an inverter that is not heard is not carried out."""
-    put(Engine, "_unheard", lambda *_: [])
+    put(Heartbeats, "unheard", lambda *_: [])

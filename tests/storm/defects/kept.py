@@ -4,11 +4,11 @@ from collections.abc import Callable
 from typing import Any
 
 from bridge.core import engine as engine_module
+from bridge.core.course.remembered import NOTHING, Kept
 from bridge.core.engine import Engine
-from bridge.core.kept import NOTHING, Kept
-from bridge.core.plan import Plan
-from bridge.core.rivals import Rivals
-from bridge.core.twins import Twin
+from bridge.core.failsafe.rivals import Rivals
+from bridge.core.pack.twins import Twin
+from bridge.core.plan.plan import Plan
 from bridge.service.store import Found, Store
 from tests.storm.defects.put import Put
 

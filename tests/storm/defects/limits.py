@@ -3,13 +3,13 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from bridge.core.limits import shape
+from bridge.core.bounds import shape
+from bridge.core.bounds.current import CurrentLaw
+from bridge.core.bounds.requests import Allowed
+from bridge.core.bounds.shape import CutOff, Ramp
 from bridge.core.limits.compose import Limits
-from bridge.core.limits.current import CurrentLaw
-from bridge.core.limits.requests import Allowed
-from bridge.core.limits.shape import CutOff, Ramp
-from bridge.core.outgoing import FrameBuilder
-from bridge.core.reasons import Contribution
+from bridge.core.plan.reasons import Contribution
+from bridge.core.wire.outgoing import FrameBuilder
 from bridge.frames import Frame
 from tests.storm.defects.put import Put
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from bridge.core.engine import Engine
-from bridge.core.plan import Plan
+from bridge.core.plan.plan import Plan
 
 Put = Callable[[Any, str, Any], None]
 """Replaces something of the program, of an owner by its name, until the run is over."""

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from bridge.profile.buses import BusConfig
 from bridge.replay.candump import CaptureReader, LogLine, write_line
-from bridge.service.bus import BusConfig, open_bus
+from bridge.service.bus import open_bus
 from tests.service.fakes import CABIN, ROOT, cabin_inverter, healthy
 
 BOUNDS = cabin_inverter().get_message_by_name("PackBounds")

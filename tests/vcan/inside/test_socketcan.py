@@ -15,7 +15,8 @@ import pytest
 
 from bridge.errors import BusDown, BusError, BusFull
 from bridge.frames import EXTENDED, Frame
-from bridge.service.bus import Bus, BusConfig, BusNotice, NoticeKind, open_bus
+from bridge.profile.buses import BusConfig
+from bridge.service.bus import Bus, BusNotice, NoticeKind, open_bus
 from tests.service.bus_contract import LONG_S, wait_for, wait_for_frames
 
 _TIOCSETD = 0x5423

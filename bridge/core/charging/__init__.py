@@ -1,0 +1,1 @@
+"""The charge law of a bank."""

@@ -1,0 +1,1 @@
+"""The course of a charge over hours, and what outlives a restart."""

@@ -1,0 +1,1 @@
+"""The discharge law of a bank."""

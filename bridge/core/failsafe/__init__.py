@@ -1,0 +1,1 @@
+"""Whether limits are followed, held or dropped, and whether anything is sent."""

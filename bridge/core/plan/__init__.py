@@ -1,0 +1,1 @@
+"""The compiled profile: plain values that say what is to be done."""

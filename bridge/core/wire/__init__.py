@@ -1,0 +1,1 @@
+"""Bits: how a frame is read and made, and when it is due."""
