@@ -99,7 +99,7 @@ class Observer:
             self.known.words.clear()
             self._anew()
         if working is accepted and len(self.known.books) > 1:
-            self.known.books = [accepted]
+            self._before, self.known.books = self.known.books[0], [accepted]
             self._taken_us = t_us
             if not any(self.known.told[one].value for one in self.known.told if one[1] in (CHARGE, DRAW)):
                 self.known.anew_us = t_us  # by way of zeros: what was heard before does not count
@@ -312,8 +312,9 @@ class Observer:
                 if told is not None and t_us - told.t_us <= inverter["timeout_s"] * SECOND:
                     total += told.value
             books = self.known.bounding(t_us)
-            if t_us - self.known.began_us < (books[-1].react_s + books[-1].tell_s) * SECOND:
-                books = [*books, self._before]  # not all have heard of the new life yet
+            tell_us = (books[-1].react_s + books[-1].tell_s) * SECOND
+            if t_us - self.known.began_us < tell_us or t_us < self.known.bound_us:
+                books = [*books, self._before]  # not all have heard of the new life, or the new profile, yet
             top = max(one.hard[quantity] for one in books)
             if total > top + TINY:
                 self.say(
