@@ -312,8 +312,8 @@ class Observer:
                 if told is not None and t_us - told.t_us <= inverter["timeout_s"] * SECOND:
                     total += told.value
             books = self.known.bounding(t_us)
-            tell_us = (books[-1].react_s + books[-1].tell_s) * SECOND
-            if t_us - self.known.began_us < tell_us or t_us < self.known.bound_us:
+            soon_us = (books[-1].react_s + books[-1].tell_s) * SECOND
+            if t_us - max(self.known.began_us, self._reload_us) < soon_us:
                 books = [*books, self._before]  # not all have heard of the new life, or the new profile, yet
             top = max(one.hard[quantity] for one in books)
             if total > top + TINY:
