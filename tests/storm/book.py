@@ -209,7 +209,8 @@ def _reads(table: Mapping[str, Any], owner: str, message: Message) -> list[Read]
     for quantity, given in table["signals"].items():
         how: Mapping[str, Any] = {"signal": given} if isinstance(given, str) else given
         names = how.get("signals") or [how["signal"]]
-        low, high = how.get("range", (-1e9, 1e9))
+        # Less than nothing is never permitted.
+        low, high = how.get("range", (0.0 if quantity.endswith("current_permitted") else -1e9, 1e9))
         each = quantity in ("cell_voltage", "cell_temperature")
         for n, name in enumerate(names):
             place = Place(owner, quantity, how.get("first", 1) + n if each else 0)

@@ -189,6 +189,7 @@ def _bus_down(rig: Rig, fault: Fault) -> Ending:
 
     def over() -> None:
         world.down.discard(wire)
+        world.up_us = world.t_us
         world.notice(wire, NoticeKind.UP, "the interface is up again")
 
     return over

@@ -37,6 +37,9 @@ RESTART_S: Final = 2.0
 HELD_AGAINST_S: Final = 90.0
 """A current that no limit allowed is held against its direction for no longer than this."""
 
+REBUILT_US: Final = 1_000_000
+"""A bus that is up again is in use again so soon."""
+
 LINES: Final = 400
 
 WITHHELD: Final = 40
@@ -293,7 +296,9 @@ class Storm:
         if code == EXIT_OK and self._asked_stop is None:
             observer.say(world.t_us, "ends", "exit code 0, and nobody had asked")
         elif (
-            code != EXIT_OK and not self.rig.excused and not world.starved and not (world.down or world.full)
+            code != EXIT_OK
+            and not (self.rig.excused or world.starved or world.down or world.full)
+            and world.t_us - world.up_us > REBUILT_US
         ):
             observer.say(world.t_us, "ends", f"exit code {code}: {self.lines[-2] if self.lines[1:] else ''}")
         # What no frame can express leaves nobody, and the service manager is to know.

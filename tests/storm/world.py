@@ -87,6 +87,7 @@ class StormWorld:
         t_us: virtual time now.
         wires: bus of the profile to wire, of those that are open.
         down, full: wires that are.
+        up_us: when one was up again last.
         transform: what becomes of a frame on its way to the program: (delay, frame, genuine), any number.
         alive: the process exists.
         fed_us: the service manager heard a sign of life last.
@@ -101,6 +102,7 @@ class StormWorld:
         self.watcher = watcher
         self.wires: dict[str, str] = {}
         self.down: set[str] = set()
+        self.up_us = start_us
         self.full: set[str] = set()
         self.transform: Callable[[int, Frame], list[tuple[int, Frame, bool]]] | None = None
         self.alive = False
