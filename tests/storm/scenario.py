@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 from bridge.errors import AmpweirError, Severity
 from bridge.profile.check import check_profile
 from bridge.profile.load import LoadedProfile, load_profile
-from tests.storm import site
+from tests.storm import site, sums
 from tests.storm.fault import LONGEST_STALL_S, WARM_S, Fault
 from tests.storm.site import BAD, BASES, GOOD, Tables
 from tests.storm.together import more
@@ -150,6 +150,13 @@ SEAMS: Final = ("send", "journal", "disk", "notify", "load", "wait", "any")
 SAYS: Final = ("mute", "freeze", "spoil", "stuck")
 
 
+def _said(draw: Random, tables: Tables, message: str) -> str:
+    """How a message goes wrong; by its sum only where the observer can tell."""
+    how = draw.choice(SAYS)
+    rules = [one.get("checksum") for one in tables["source"] if one["message"] == message]
+    return "mute" if how == "spoil" and not all(rule is None or sums.known(rule) for rule in rules) else how
+
+
 def _fault(draw: Random, tables: Tables, storm_s: float) -> list[Fault]:
     """One fault, or some that belong together; over by the end of the storm."""
     first_s = 1.0 if draw.random() < 0.1 else WARM_S
@@ -167,7 +174,8 @@ def _fault(draw: Random, tables: Tables, storm_s: float) -> list[Fault]:
         case "forge":
             return [Fault(at_s, kind, some_s, draw.choice(messages), draw.choice(FORGED), 0.2)]
         case "says":
-            return [Fault(at_s, kind, some_s, draw.choice(messages), draw.choice(SAYS))]
+            message = draw.choice(messages)
+            return [Fault(at_s, kind, some_s, message, _said(draw, tables, message))]
         case "bank silent":
             return [Fault(at_s, kind, some_s, draw.choice(banks))]
         case "bus down" | "bus full":

@@ -21,9 +21,14 @@ def bits(message: Message, name: str) -> tuple[tuple[int, int], ...]:
     return tuple(places)
 
 
+def known(rule: Mapping[str, Any]) -> bool:
+    """Whether its kind is known here."""
+    return rule["algorithm"] in ("sum8", "xor8", "crc8") and not set(rule) - _KNOWN
+
+
 def right(message: Message, name: str, rule: Mapping[str, Any], data: bytes) -> int | None:
     """What the checksum should be; `None` where its kind is not known here."""
-    if rule["algorithm"] not in ("sum8", "xor8", "crc8") or set(rule) - _KNOWN:
+    if not known(rule):
         return None
     blank, own = bytearray(data), set()
     for byte, bit in bits(message, name):
